@@ -1,0 +1,5 @@
+module airwarrant
+
+go 1.26.0
+
+toolchain go1.27.3

@@ -1,0 +1,71 @@
+package criteria
+
+import (
+	"math/big"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/rules"
+)
+
+// State says how a fact is known.
+type State string
+
+// The states of a fact. A fact that is not in the set is absent: not yet asked.
+const (
+	Stated   State = "stated"   // typed from a paper or said
+	Located  State = "located"  // an office says where it stands in the chart
+	Unknown  State = "unknown"  // asked, and not known: not asked again
+	Computed State = "computed" // from a recording or other facts
+)
+
+// Value is a fact's value; which field holds it follows from the fact's type.
+type Value struct {
+	Bool bool       // TypeBool, TypePaper
+	Word string     // TypeWord; TypeOxygen: "room_air" or "oxygen"
+	Date rules.Date // TypeDate
+	// Num is a number, or the flow of TypeOxygen, exact, in Unit. Places is
+	// the number of decimals as it was printed: "5.0" has 1, "5" has 0.
+	Num    *big.Rat
+	Unit   string
+	Places int
+	List   []RecordingRole // TypeList
+}
+
+// RecordingRole says what one recording of a case is.
+type RecordingRole struct {
+	SHA256 string `json:"sha256"`
+	Role   string `json:"role"` // air, oxygen, rest_air, exertion_air, exertion_oxygen
+}
+
+// Place is where the office found a fact in the chart. It locates a
+// statement; it is not the record itself.
+type Place struct {
+	Document string     `json:"document"`
+	Date     rules.Date `json:"date"`
+	Page     string     `json:"page"`
+	By       string     `json:"by"`
+}
+
+// Fact is one named value with its provenance.
+type Fact struct {
+	Name  string
+	State State
+	Value Value
+	Place *Place // of a located fact
+}
+
+// Facts is the flat set that criteria read: named facts and, if a recording
+// was read, its analysis, from which the measures of the vocabulary come.
+type Facts struct {
+	Named map[string]Fact
+	Night *analysis.Analysis // nil: recording not seen, or withheld
+	// ClockDoubt says in words why the recording's time cannot be trusted so
+	// far that the date of the test is known; "" if it can.
+	ClockDoubt string
+}
+
+// Known returns the fact if it is stated, located or computed.
+func (f Facts) Known(name string) (Fact, bool) {
+	v, ok := f.Named[name]
+	return v, ok && v.State != Unknown
+}

@@ -1,0 +1,224 @@
+package rules
+
+import "math/big"
+
+// Status is how far a figure can be trusted (design section 6).
+type Status string
+
+// The three degrees, strongest first.
+const (
+	Verified  Status = "verified"           // read in the document itself
+	Secondary Status = "verified-secondary" // read in another text that reports it
+	Draft     Status = "draft"              // from memory: never decides until a maintainer confirms it
+)
+
+// Weaker reports whether s is weaker evidence than t.
+func (s Status) Weaker(t Status) bool { return s.rank() > t.rank() }
+
+func (s Status) rank() int {
+	switch s {
+	case Verified:
+		return 0
+	case Secondary:
+		return 1
+	}
+	return 2
+}
+
+// Region is region.yaml: what the packs of one folder have in common.
+type Region struct {
+	Region   string `yaml:"region" validate:"required"` // equals the folder's name
+	Name     string `yaml:"name" validate:"required"`
+	Payer    string `yaml:"payer" validate:"required"`
+	SelectBy string `yaml:"select_by" validate:"required,oneof=test_date"` // the fact whose date picks the version
+	Home     string `yaml:"home"`                                          // address of the coverage documents
+	Scope    string `yaml:"scope" validate:"required"`                     // who it is for, one sentence
+	// Hidden keeps an invented payer out of what users are offered.
+	Hidden bool `yaml:"hidden"`
+}
+
+// Pack is one version of a region's criteria: <effective-date>.yaml.
+type Pack struct {
+	Region        Region `yaml:"-"`
+	File          string `yaml:"-"` // path inside the packs folder
+	SHA256        string `yaml:"-"` // of the file's bytes
+	Until         *Date  `yaml:"-"` // last day in force, derived from the next file; nil if open
+	EffectiveFrom Date   `yaml:"effective_from" validate:"required"`
+	KnownSince    Date   `yaml:"known_since"` // day from which this house knew it; zero if not recorded
+	Title         string `yaml:"title" validate:"required"`
+	Withdrawn     bool   `yaml:"withdrawn"` // the payer stopped: no criteria in force from EffectiveFrom
+
+	Cites   map[string]Citation `yaml:"cites" validate:"required,dive"`
+	Reading Reading             `yaml:"reading"`
+	Custody *Custody            `yaml:"custody"`
+
+	// Criteria is the root of the tree. It decides the outcome.
+	Criteria *Node `yaml:"criteria" validate:"required"`
+	// Qualifies is the disposition of an outcome of qualifies: covered
+	// (the default), or refer where the document only names whom to refer.
+	Qualifies string `yaml:"qualifies" validate:"omitempty,oneof=covered refer"`
+	// Fails is the disposition of does_not_qualify unless the clause that
+	// decides names another: not_covered (default) or recommended_against.
+	Fails string `yaml:"fails" validate:"omitempty,oneof=not_covered recommended_against refer"`
+
+	OnFile   []Item        `yaml:"on_file" validate:"dive"`
+	Allows   []Consequence `yaml:"allows" validate:"dive"`
+	FollowUp []Consequence `yaml:"follow_up" validate:"dive"`
+	Cautions []string      `yaml:"cautions"`
+}
+
+// Citation is where a figure stands.
+type Citation struct {
+	Document string `yaml:"document" validate:"required"` // title of the document
+	Section  string `yaml:"section"`
+	Edition  string `yaml:"edition"`
+	Address  string `yaml:"address"` // web address, or how to obtain it
+	ReadOn   Date   `yaml:"read_on"` // zero if it was not read
+}
+
+// Reading holds the parameters of reading a test (design section 8).
+type Reading struct {
+	// Level is how a level of saturation or pressure is read before it is
+	// compared, unless the clause says otherwise: none or half_up (to a whole
+	// percent or mmHg). Totals of time and falls are never rounded.
+	Level string `yaml:"level" validate:"omitempty,oneof=none half_up"`
+	// Accumulation is cumulative or longest_run: a word for the worksheet;
+	// clauses name the fact that they read.
+	Accumulation string `yaml:"accumulation" validate:"omitempty,oneof=cumulative longest_run"`
+	// Artifacts is bounds (verdict on both bounds), strict (undoubted
+	// readings alone) or as_recorded (every plausible reading).
+	Artifacts string `yaml:"artifacts" validate:"omitempty,oneof=bounds strict as_recorded"`
+	// Denominator of percentages of a recording: valid or recorded time.
+	Denominator string `yaml:"denominator" validate:"omitempty,oneof=valid recorded"`
+	// Baseline that a fall is measured from: mean (of the recording) or
+	// highest.
+	Baseline string `yaml:"baseline" validate:"omitempty,oneof=mean highest"`
+	// ReportLevel is the saturation at or below which the minutes of a signed
+	// report are counted (fact reported_minutes).
+	ReportLevel *Quantity `yaml:"report_level"`
+}
+
+// Custody bars the supplier from a result (design section 3).
+type Custody struct {
+	// When is the condition under which the bar holds; nil means always. A
+	// condition that is not known to fail holds.
+	When *Node `yaml:"when"`
+	// Accepts lists the values of the fact custody on which the supplier may
+	// hold and read the file.
+	Accepts []string `yaml:"accepts" validate:"required"`
+	// Who says who may send the file otherwise, for the page.
+	Who  string   `yaml:"who" validate:"required"`
+	Cite []string `yaml:"cite" validate:"required"`
+}
+
+// Node is one clause: a group, or a leaf. Exactly one of AllOf, AnyOf,
+// NoneOf, NOf, Fact and Unsettled is set.
+type Node struct {
+	Line, Column int `yaml:"-"` // where the node stands in its file, from 1
+
+	ID    string `yaml:"id" validate:"required"`
+	Label string `yaml:"label" validate:"required"`
+
+	// AppliesWhen gates the node: where it is not met the node does not apply
+	// and drops out of its group.
+	AppliesWhen *Node `yaml:"applies_when"`
+
+	AllOf  []*Node `yaml:"all_of"`
+	AnyOf  []*Node `yaml:"any_of"`
+	NoneOf []*Node `yaml:"none_of"`
+	NOf    *NOf    `yaml:"n_of"`
+
+	// Unsettled makes the leaf undetermined whatever the facts: the text says
+	// what has to be settled, and by whom. It is how a pack is honest about a
+	// document that was not seen.
+	Unsettled string `yaml:"unsettled"`
+
+	// Fact names a row of the vocabulary, and the comparison follows. SpO2
+	// and Points are the parameters of facts that have one.
+	Fact   string    `yaml:"fact"`
+	SpO2   *Quantity `yaml:"spo2"`   // level in percent, of time_at_or_below and its kin
+	Points *Quantity `yaml:"points"` // fall in points, of time_fall_more_than
+
+	// Figures of a comparison. Several in one list are the same limit printed
+	// in several units; the one in the unit of the reported value is used.
+	// AtLeast or MoreThan with AtOrBelow or Below on one leaf make a band.
+	AtOrBelow Quantities `yaml:"at_or_below"`
+	Below     Quantities `yaml:"below"`
+	AtLeast   Quantities `yaml:"at_least"`
+	MoreThan  Quantities `yaml:"more_than"`
+	EqualTo   Quantities `yaml:"equal_to"` // numbers
+	Is        string     `yaml:"is"`       // true, false or a word of the fact's list
+	OneOf     []string   `yaml:"one_of"`   // words of the fact's list
+	Known     bool       `yaml:"known"`    // met iff the fact is stated; never undetermined
+
+	// Rounding overrides Reading.Level for this leaf: none, half_up, or
+	// either (undetermined where the two differ).
+	Rounding string `yaml:"rounding" validate:"omitempty,oneof=none half_up either"`
+	// IfAbsent is what an absent fact makes of the leaf: ask (default,
+	// undetermined) or not_applicable (the leaf counts only if stated).
+	IfAbsent string `yaml:"if_absent" validate:"omitempty,oneof=ask not_applicable"`
+	// UnlessKnown names a fact that stands in for this one: while it is
+	// stated and this one is absent, the leaf does not apply and is not asked.
+	UnlessKnown string `yaml:"unless_known"`
+	// Otherwise is the outcome of a comparison that fails: not_met (default)
+	// or undetermined (the document does not say).
+	Otherwise string `yaml:"otherwise" validate:"omitempty,oneof=not_met undetermined"`
+
+	// Disposition of the case when a failure of this clause decides it.
+	Disposition string `yaml:"disposition" validate:"omitempty,oneof=not_covered invalid_test refer recommended_against manual_review"`
+
+	Cite    []string `yaml:"cite"`
+	Status  Status   `yaml:"status" validate:"omitempty,oneof=verified verified-secondary draft"`
+	Reading string   `yaml:"reading" validate:"omitempty,oneof=stated ours"` // whose reading of the document
+	Note    string   `yaml:"note"`                                           // one sentence for the worksheet
+}
+
+// NOf is met when at least N of its parts that apply are met.
+type NOf struct {
+	N  int     `yaml:"n" validate:"required,min=1"`
+	Of []*Node `yaml:"of" validate:"required"`
+}
+
+// Children returns the parts of a group in order, nil for a leaf.
+func (n *Node) Children() []*Node {
+	switch {
+	case n.AllOf != nil:
+		return n.AllOf
+	case n.AnyOf != nil:
+		return n.AnyOf
+	case n.NoneOf != nil:
+		return n.NoneOf
+	case n.NOf != nil:
+		return n.NOf.Of
+	}
+	return nil
+}
+
+// Item must be on file, although it changes no verdict.
+type Item struct {
+	ID   string   `yaml:"id" validate:"required"`
+	Item string   `yaml:"item" validate:"required"` // what, in words
+	Fact string   `yaml:"fact" validate:"required"` // a fact of type paper
+	Cite []string `yaml:"cite" validate:"required"`
+}
+
+// Consequence is a text that holds when a clause is met (and, with Unless,
+// another is not).
+type Consequence struct {
+	When   string   `yaml:"when" validate:"required"` // id of a clause that has to be met
+	Unless string   `yaml:"unless"`                   // id of a clause that must not be met
+	Text   string   `yaml:"text" validate:"required"`
+	Cite   []string `yaml:"cite" validate:"required"`
+	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
+}
+
+// Quantity is a figure with its unit, exact: "5 min", "88 %", "1/3 of valid
+// time" is written 1/3 with unit "" in the fact's own unit.
+type Quantity struct {
+	Text string   // as written in the pack
+	Rat  *big.Rat // in Unit
+	Unit string   // "%", "points", "s", "min", "h", "mmHg", "kPa", "L/min", "days", "mm", "events/h", ""
+}
+
+// Quantities is one quantity or a list of the same limit in several units.
+type Quantities []Quantity
