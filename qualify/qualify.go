@@ -1,0 +1,126 @@
+// Package qualify runs the chain for one case:
+//
+//	upload ──> Recording ──> Analysis ──> Facts ──> Determination ──> Worksheet
+//
+// Call Check for a case under one or several sets of criteria, or Measure for
+// what a recording says without any criteria. Both only call the stages in
+// order; nothing to the right is ever read by something to its left, nothing
+// reads a clock, a file or the environment, and the same input gives the same
+// result byte for byte.
+//
+// What it does not do: it stores nothing and knows no page.
+package qualify
+
+import (
+	"errors"
+	"fmt"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Source is one upload: its bytes as they came and how to read them. Name is
+// what errors call it ("night.csv", "-").
+type Source struct {
+	Name string
+	Data []byte
+	Read recording.Options
+}
+
+// Query is everything that a case brings to the chain.
+type Query struct {
+	Sources  []Source
+	Facts    map[string]criteria.Fact
+	Criteria []string    // regions, in the order of the determinations
+	On       rules.Date  // day whose version is applied; zero: the date of the test
+	Session  map[int]int // chosen session (from 1) by recording (from 1)
+	Analysis analysis.Options
+}
+
+// Reading is one upload after it was read, or withheld.
+type Reading struct {
+	SHA256 string
+	Size   int64
+	// Withheld says in words why the upload was not read, "" if it was. Then
+	// Recording is nil.
+	Withheld  string
+	Recording *recording.Recording
+	Sessions  []recording.Session
+	Analyses  []*analysis.Analysis // one for each session
+}
+
+// Result is what the chain gives for a query.
+type Result struct {
+	Readings []Reading
+	// Chosen and Session say which recording and which of its sessions, each
+	// from 1, Analysis is of; 0 and nil if none could be chosen.
+	Chosen, Session int
+	Analysis        *analysis.Analysis
+	Determinations  []criteria.Determination
+	Packs           []*rules.Pack // the packs applied, one for each determination
+	// Facts are the query's, with what the recording adds (its date).
+	Facts    map[string]criteria.Fact
+	Warnings []string // of the reading and the analysis chosen, in sentences
+}
+
+// Measure reads one upload and analyses every session of it; session (from 1)
+// chooses one, 0 takes the longest by valid time and warns if there are
+// several.
+func Measure(src Source, session int, opt analysis.Options) (*Result, error) {
+	rd, err := read(src, opt)
+	if err != nil {
+		return nil, err
+	}
+	res := &Result{Readings: []Reading{rd}, Chosen: 1}
+	if session > len(rd.Sessions) || session < 0 {
+		return nil, fmt.Errorf("%s: session %d: expected a number from 1 to %d; choose one of the sessions that the recording holds", src.Name, session, len(rd.Sessions))
+	}
+	if session == 0 {
+		session = 1
+		for i, a := range rd.Analyses {
+			if longer(a, rd.Analyses[session-1]) {
+				session = i + 1
+			}
+		}
+		if len(rd.Sessions) > 1 {
+			res.Warnings = append(res.Warnings, fmt.Sprintf("The recording holds %d sessions; these figures are of session %d, the longest by valid time. Check whose night it is.", len(rd.Sessions), session))
+		}
+	}
+	res.choose(1, session)
+	return res, nil
+}
+
+func longer(a, b *analysis.Analysis) bool {
+	return a.Seconds(a.Valid).Cmp(b.Seconds(b.Valid)) > 0
+}
+
+func (res *Result) choose(rec, session int) {
+	rd := res.Readings[rec-1]
+	res.Chosen, res.Session = rec, session
+	res.Analysis = rd.Analyses[session-1]
+	for _, w := range rd.Recording.Warnings {
+		res.Warnings = append(res.Warnings, w.Text)
+	}
+	res.Warnings = append(res.Warnings, res.Analysis.Warnings...)
+}
+
+func read(src Source, opt analysis.Options) (Reading, error) {
+	rec, err := recording.ReadBytes(src.Data, src.Read)
+	if err != nil {
+		return Reading{}, fmt.Errorf("%s: %w", src.Name, err)
+	}
+	rd := Reading{SHA256: rec.SHA256, Size: rec.Size, Recording: rec, Sessions: rec.Sessions(0)}
+	for _, s := range rd.Sessions {
+		rd.Analyses = append(rd.Analyses, analysis.Analyze(rec, s, opt))
+	}
+	return rd, nil
+}
+
+// Errors of Check that callers tell apart, beside those of package recording
+// and rules.
+var (
+	// ErrQuery: the query contradicts itself (a session that is not there).
+	ErrQuery = errors.New("impossible request")
+)
