@@ -92,7 +92,8 @@ type Span struct {
 }
 
 // Analysis is what one session holds. Times are ticks of 1/PerSecond s,
-// saturations numerators over Den.
+// saturations numerators over Den. PerSecond is that of the recording or a
+// multiple of it; Stamp prints ticks.
 type Analysis struct {
 	PerSecond int64
 	Den       int64
@@ -102,7 +103,7 @@ type Analysis struct {
 	Interval          int64 // commonest nominal interval, ticks
 	Hold              int64 // longest continuous step at that interval, ticks
 
-	Recorded *int64 // nil if a clock break makes it unknown
+	Recorded *int64 // nil if a clock break makes it unknown, or no interval can be found
 	Valid    int64
 	Missing  *int64 // nil if Recorded is
 	Suspect  int64
