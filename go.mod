@@ -3,3 +3,23 @@ module airwarrant
 go 1.26.0
 
 toolchain go1.27.3
+
+require (
+	github.com/gabriel-vasile/mimetype v1.4.16 // indirect
+	github.com/go-fonts/dejavu v0.3.2 // indirect
+	github.com/go-playground/locales v0.14.2 // indirect
+	github.com/go-playground/universal-translator v0.18.2 // indirect
+	github.com/go-playground/validator/v10 v10.30.6 // indirect
+	github.com/goccy/go-yaml v1.19.2 // indirect
+	github.com/jung-kurt/gofpdf v1.16.2 // indirect
+	github.com/leodido/go-urn v1.5.0 // indirect
+	github.com/ncruces/go-sqlite3 v0.37.0 // indirect
+	github.com/ncruces/go-sqlite3-wasm/v6 v6.5.35401 // indirect
+	github.com/ncruces/julianday v1.0.0 // indirect
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3 // indirect
+	golang.org/x/crypto v0.58.0 // indirect
+	golang.org/x/image v0.47.0 // indirect
+	golang.org/x/sys v0.49.0 // indirect
+	golang.org/x/text v0.43.0 // indirect
+	gonum.org/v1/gonum v0.17.0 // indirect
+)

@@ -1,7 +1,5 @@
 package rules
 
-import "math/big"
-
 // Status is how far a figure can be trusted (design section 6).
 type Status string
 
@@ -39,9 +37,11 @@ type Region struct {
 
 // Pack is one version of a region's criteria: <effective-date>.yaml.
 type Pack struct {
-	Region        Region `yaml:"-"`
+	Region        Region `yaml:"-" validate:"-"`
 	File          string `yaml:"-"` // path inside the packs folder
-	SHA256        string `yaml:"-"` // of the file's bytes
+	SHA256        string `yaml:"-"` // of the file's bytes, lowercase hexadecimal
+	CasesFile     string `yaml:"-"` // path of its boundary cases inside the packs folder
+	Cases         []byte `yaml:"-"` // bytes of CasesFile, decoded by package criteria
 	Until         *Date  `yaml:"-"` // last day in force, derived from the next file; nil if open
 	EffectiveFrom Date   `yaml:"effective_from" validate:"required"`
 	KnownSince    Date   `yaml:"known_since"` // day from which this house knew it; zero if not recorded
@@ -53,7 +53,7 @@ type Pack struct {
 	Custody *Custody            `yaml:"custody"`
 
 	// Criteria is the root of the tree. It decides the outcome.
-	Criteria *Node `yaml:"criteria" validate:"required"`
+	Criteria *Node `yaml:"criteria" validate:"required_unless=Withdrawn true"`
 	// Qualifies is the disposition of an outcome of qualifies: covered
 	// (the default), or refer where the document only names whom to refer.
 	Qualifies string `yaml:"qualifies" validate:"omitempty,oneof=covered refer"`
@@ -116,16 +116,17 @@ type Custody struct {
 type Node struct {
 	Line, Column int `yaml:"-"` // where the node stands in its file, from 1
 
-	ID    string `yaml:"id" validate:"required"`
-	Label string `yaml:"label" validate:"required"`
+	// ID and Label are required outside gates (applies_when, custody.when).
+	ID    string `yaml:"id"`
+	Label string `yaml:"label"`
 
 	// AppliesWhen gates the node: where it is not met the node does not apply
 	// and drops out of its group.
 	AppliesWhen *Node `yaml:"applies_when"`
 
-	AllOf  []*Node `yaml:"all_of"`
-	AnyOf  []*Node `yaml:"any_of"`
-	NoneOf []*Node `yaml:"none_of"`
+	AllOf  []*Node `yaml:"all_of" validate:"dive"`
+	AnyOf  []*Node `yaml:"any_of" validate:"dive"`
+	NoneOf []*Node `yaml:"none_of" validate:"dive"`
 	NOf    *NOf    `yaml:"n_of"`
 
 	// Unsettled makes the leaf undetermined whatever the facts: the text says
@@ -147,7 +148,7 @@ type Node struct {
 	AtLeast   Quantities `yaml:"at_least"`
 	MoreThan  Quantities `yaml:"more_than"`
 	EqualTo   Quantities `yaml:"equal_to"` // numbers
-	Is        string     `yaml:"is"`       // true, false or a word of the fact's list
+	Is        string     `yaml:"is,word"`  // true, false or a word of the fact's list
 	OneOf     []string   `yaml:"one_of"`   // words of the fact's list
 	Known     bool       `yaml:"known"`    // met iff the fact is stated; never undetermined
 
@@ -176,7 +177,7 @@ type Node struct {
 // NOf is met when at least N of its parts that apply are met.
 type NOf struct {
 	N  int     `yaml:"n" validate:"required,min=1"`
-	Of []*Node `yaml:"of" validate:"required"`
+	Of []*Node `yaml:"of" validate:"required,dive"`
 }
 
 // Children returns the parts of a group in order, nil for a leaf.
@@ -211,14 +212,3 @@ type Consequence struct {
 	Cite   []string `yaml:"cite" validate:"required"`
 	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
 }
-
-// Quantity is a figure with its unit, exact: "5 min", "88 %", "1/3 of valid
-// time" is written 1/3 with unit "" in the fact's own unit.
-type Quantity struct {
-	Text string   // as written in the pack
-	Rat  *big.Rat // in Unit
-	Unit string   // "%", "points", "s", "min", "h", "mmHg", "kPa", "L/min", "days", "mm", "events/h", ""
-}
-
-// Quantities is one quantity or a list of the same limit in several units.
-type Quantities []Quantity

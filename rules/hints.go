@@ -1,0 +1,117 @@
+package rules
+
+import "reflect"
+
+// hint is the mend for a missing key of a struct.
+func hint(t reflect.Type, key string) string {
+	return "add " + key + ": " + descriptions[t.Name()+"."+key]
+}
+
+// typeAt follows a path through the types of pack.go.
+func typeAt(t reflect.Type, at *step) reflect.Type {
+	if at == nil {
+		return t
+	}
+	t = typeAt(t, at.up)
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return t.Elem() // an entry of a list or a table
+	}
+	for i := range t.NumField() {
+		if key, _ := yamlKey(t.Field(i)); key == at.key {
+			return t.Field(i).Type
+		}
+	}
+	return t
+}
+
+// descriptions says in a few words what each key of a pack is for. They stand
+// in the schema and in the mend of a key that is missing. A key that two
+// structs share has one meaning, or stands with the name of its struct.
+var descriptions = map[string]string{
+	"Region.region":    "name of the folder, such as us-medicare",
+	"Region.name":      "name of the region or programme in words",
+	"Region.payer":     "who pays and decides",
+	"Region.select_by": "fact whose date picks the version: test_date",
+	"Region.home":      "web address of the coverage documents",
+	"Region.scope":     "one sentence on whom the criteria are for",
+	"Region.hidden":    "true keeps an invented payer out of what users are offered",
+
+	"Pack.effective_from": "first day on which the criteria are in force; equals the name of the file",
+	"Pack.known_since":    "day from which this house knew the version; left out if not recorded",
+	"Pack.title":          "title of the version in words",
+	"Pack.withdrawn":      "true: the payer stopped, no criteria are in force from effective_from",
+	"Pack.cites":          "the documents, each under a short name that clauses cite",
+	"Pack.reading":        "how a test is read before it is compared",
+	"Pack.custody":        "what bars the supplier from holding or reading a result",
+	"Pack.criteria":       "root of the clauses; it decides the outcome",
+	"Pack.qualifies":      "disposition of an outcome of qualifies: covered (default) or refer",
+	"Pack.fails":          "disposition of does_not_qualify unless the clause that decides names another: not_covered (default), recommended_against or refer",
+	"Pack.on_file":        "papers that must be on file although they change no verdict",
+	"Pack.allows":         "what the criteria allow where a clause is met",
+	"Pack.follow_up":      "what falls due where a clause is met",
+	"Pack.cautions":       "sentences that every worksheet of this version carries",
+
+	"Citation.document": "title of the document",
+	"Citation.section":  "section or paragraph, in quotes where it is a number",
+	"Citation.edition":  "edition, revision or year",
+	"Citation.address":  "web address, or how to obtain it",
+	"Citation.read_on":  "day on which the document was read; left out if it was not",
+
+	"Reading.level":        "how a level of saturation or pressure is read before it is compared: none or half_up (to a whole percent or mmHg)",
+	"Reading.accumulation": "word for the worksheet: cumulative or longest_run; clauses name the fact that they read",
+	"Reading.artifacts":    "bounds (verdict on both bounds), strict (undoubted readings) or as_recorded (every plausible reading)",
+	"Reading.denominator":  "denominator of shares of a recording: valid or recorded time",
+	"Reading.baseline":     "what a fall is measured from: mean of the recording, or highest",
+	"Reading.report_level": "saturation at or below which the minutes of a signed report are counted",
+
+	"Custody.when":    "condition under which the bar holds; left out, it always holds",
+	"Custody.accepts": "values of the fact custody on which the supplier may hold and read the file",
+	"Custody.who":     "who may send the file otherwise, in words",
+	"Custody.cite":    "names of the citations where it stands",
+
+	"Node.id":           "short name of the clause, once in a pack",
+	"Node.label":        "name of the clause on the worksheet",
+	"Node.applies_when": "condition without which the clause does not apply and drops out of its group",
+	"Node.all_of":       "met where every part that applies is met",
+	"Node.any_of":       "met where a part that applies is met",
+	"Node.none_of":      "met where no part that applies is met",
+	"Node.n_of":         "met where at least n parts that apply are met",
+	"Node.unsettled":    "what has to be settled, and by whom; the clause is undetermined whatever the facts",
+	"Node.fact":         "the fact of the vocabulary that the clause reads",
+	"Node.spo2":         "saturation in percent that time is counted at or below, such as 88 %",
+	"Node.points":       "fall of saturation that time is counted beyond, such as 5 points",
+	"Node.at_or_below":  "upper limit, the limit itself included; a list is one limit in several units",
+	"Node.below":        "upper limit, the limit itself left out; a list is one limit in several units",
+	"Node.at_least":     "lower limit, the limit itself included; a list is one limit in several units",
+	"Node.more_than":    "lower limit, the limit itself left out; a list is one limit in several units",
+	"Node.equal_to":     "exactly this number; a list is one limit in several units",
+	"Node.is":           "true, false or the word that the fact has to be",
+	"Node.one_of":       "words of which the fact has to be one",
+	"Node.known":        "true: met where the fact is stated, not met where it is not",
+	"Node.rounding":     "reading of the level for this clause alone: none, half_up or either (undetermined where they differ)",
+	"Node.if_absent":    "what an absent fact makes of the clause: ask (default) or not_applicable",
+	"Node.unless_known": "fact that stands in for this one: while it is stated and this one is absent, the clause does not apply",
+	"Node.otherwise":    "outcome of a comparison that fails: not_met (default) or undetermined (the document does not say)",
+	"Node.disposition":  "disposition of the case where a failure of this clause decides it",
+	"Node.cite":         "names of the citations where the clause stands",
+	"Node.status":       "how far the figure can be trusted: verified (read in the document), verified-secondary (through another text) or draft (memory)",
+	"Node.reading":      "whose reading of the document it is: stated or ours",
+	"Node.note":         "one sentence for the worksheet",
+
+	"NOf.n":  "how many parts have to be met",
+	"NOf.of": "the parts",
+
+	"Item.id":   "short name of the item, once in a pack",
+	"Item.item": "what must be on file, in words",
+	"Item.fact": "a fact of type paper",
+	"Item.cite": "names of the citations where it stands",
+
+	"Consequence.when":   "id of the clause that has to be met",
+	"Consequence.unless": "id of a clause that must not be met",
+	"Consequence.text":   "the sentence for the worksheet",
+	"Consequence.cite":   "names of the citations where it stands",
+	"Consequence.status": "how far the sentence can be trusted: verified, verified-secondary or draft",
+}
