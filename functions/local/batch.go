@@ -1,0 +1,243 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+// line is what batch prints for one session of one file, or for a file that
+// could not be read.
+type line struct {
+	File        string   `json:"file"`
+	SHA256      string   `json:"sha256"`
+	Session     int      `json:"session"`
+	Outcome     string   `json:"outcome"`
+	Disposition string   `json:"disposition"`
+	DecidedBy   []string `json:"decided_by"`
+	Missing     []string `json:"missing"`
+	Problem     string   `json:"problem"`
+}
+
+func batch(args []string, e env) error {
+	fs := flag.NewFlagSet("batch", flag.ContinueOnError)
+	var rf readFlags
+	rf.add(fs)
+	region := fs.String("criteria", "", "region")
+	on := fs.String("on", "", "day whose criteria are applied")
+	table := fs.String("facts", "", "table of facts by file or hash")
+	csvFile := fs.String("csv", "", "write the table here")
+	packs := fs.String("packs", "", "folder of criteria")
+	asJSON := fs.Bool("json", false, "print JSON")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(words) != 1 {
+		return fmt.Errorf("batch: expected one FOLDER, found %d; see airwarrant --help", len(words))
+	}
+	ro, ao, err := rf.options()
+	if err != nil {
+		return err
+	}
+	lib, err := library(*packs)
+	if err != nil {
+		return err
+	}
+	regions, err := regionList(*region, lib)
+	if err != nil {
+		return err
+	}
+	if len(regions) != 1 {
+		return fmt.Errorf("batch: --criteria: expected one region, found %d", len(regions))
+	}
+	date, err := day(*on)
+	if err != nil {
+		return err
+	}
+	facts := map[string]map[string]criteria.Fact{}
+	if *table != "" {
+		if facts, err = factsTable(*table); err != nil {
+			return err
+		}
+	}
+	files, err := sortedFiles(words[0])
+	if err != nil {
+		return fmt.Errorf("batch: %w; check the name", err)
+	}
+	lines := []line{}
+	for i, f := range files {
+		name, err := filepath.Rel(words[0], f)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(e.err, "%d of %d: %s\n", i+1, len(files), name)
+		src, err := load(f, e, ro)
+		if err != nil {
+			lines = append(lines, line{File: name, DecidedBy: []string{}, Missing: []string{}, Problem: err.Error()})
+			continue
+		}
+		src.Name = name
+		lines = append(lines, batchFile(src, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao}, lib, ao)...)
+	}
+	if *csvFile != "" {
+		var b bytes.Buffer
+		if err := writeLines(&b, lines); err != nil {
+			return err
+		}
+		if err := os.WriteFile(*csvFile, b.Bytes(), 0o600); err != nil {
+			return fmt.Errorf("--csv: %w; choose a place that can be written", err)
+		}
+	}
+	if *asJSON {
+		return writeJSON(e.out, lines)
+	}
+	if *csvFile == "" {
+		return writeLines(e.out, lines)
+	}
+	return nil
+}
+
+// batchFile gives one line for each session of one file. A fault of the file,
+// even one that makes the program panic, costs that file's line alone.
+func batchFile(src qualify.Source, table map[string]map[string]criteria.Fact, q qualify.Query, lib *rules.Library, ao analysis.Options) (out []line) {
+	sum := sha256.Sum256(src.Data)
+	hash := hex.EncodeToString(sum[:])
+	refused := func(why string) []line {
+		return []line{{File: src.Name, SHA256: hash, DecidedBy: []string{}, Missing: []string{}, Problem: why}}
+	}
+	defer func() {
+		if r := recover(); r != nil {
+			out = refused(fmt.Sprintf("a fault of the program, not of this file: %v", r))
+		}
+	}()
+	q.Facts = table[hash]
+	if q.Facts == nil {
+		q.Facts = table[src.Name]
+	}
+	if q.Facts == nil {
+		q.Facts = table[filepath.Base(src.Name)]
+	}
+	q.Sources = []qualify.Source{src}
+	res, err := qualify.Check(q, lib)
+	if err != nil {
+		return refused(err.Error())
+	}
+	sessions := len(res.Readings[0].Sessions)
+	if res.Session != 0 || sessions == 0 {
+		return []line{lineOf(src.Name, hash, res)}
+	}
+	for s := 1; s <= sessions; s++ {
+		q.Session = map[int]int{1: s}
+		res, err := qualify.Check(q, lib)
+		if err != nil {
+			return refused(err.Error())
+		}
+		out = append(out, lineOf(src.Name, hash, res))
+	}
+	return out
+}
+
+func lineOf(name, hash string, res *qualify.Result) line {
+	d := res.Determinations[0]
+	l := line{File: name, SHA256: hash, Session: res.Session, Outcome: string(d.Outcome), Disposition: d.Disposition, DecidedBy: d.DecidedBy, Missing: []string{}}
+	for _, n := range d.Needs {
+		l.Missing = append(l.Missing, n.Fact)
+	}
+	return l
+}
+
+func writeLines(w io.Writer, lines []line) error {
+	c := csv.NewWriter(w)
+	rows := [][]string{{"file", "sha256", "session", "outcome", "disposition", "decided_by", "missing", "problem"}}
+	for _, l := range lines {
+		session := ""
+		if l.Session > 0 {
+			session = strconv.Itoa(l.Session)
+		}
+		rows = append(rows, []string{cell(l.File), l.SHA256, session, l.Outcome, l.Disposition, strings.Join(l.DecidedBy, " "), strings.Join(l.Missing, " "), cell(l.Problem)})
+	}
+	if err := c.WriteAll(rows); err != nil {
+		return err
+	}
+	return c.Error()
+}
+
+// cell keeps a spreadsheet from reading text as a formula (measurement
+// reference section 2.4).
+func cell(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}
+
+// factsTable reads a delimited table whose first column is file or sha256 and
+// whose other columns are facts; an empty cell leaves the fact absent.
+func factsTable(name string) (map[string]map[string]criteria.Fact, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("--facts: %w; check the name", err)
+	}
+	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))))
+	head, err := r.Read()
+	if err != nil {
+		return nil, fmt.Errorf("--facts: %s: expected a header line with file or sha256 and names of facts: %w", name, err)
+	}
+	key := -1
+	for i, h := range head {
+		head[i] = strings.TrimSpace(h)
+		switch {
+		case head[i] == "file" || head[i] == "sha256":
+			if key < 0 {
+				key = i
+			}
+		default:
+			if _, ok := rules.Lookup(head[i]); !ok {
+				return nil, fmt.Errorf("--facts: %s:1: column %d: expected the name of a fact, file or sha256; found %q; see airwarrant rules facts", name, i+1, head[i])
+			}
+		}
+	}
+	if key < 0 {
+		return nil, fmt.Errorf("--facts: %s:1: expected a column file or sha256; found %s; add one", name, strings.Join(head, ", "))
+	}
+	out := map[string]map[string]criteria.Fact{}
+	for {
+		row, err := r.Read()
+		if err == io.EOF {
+			return out, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("--facts: %s: %w", name, err)
+		}
+		at, _ := r.FieldPos(0)
+		facts := map[string]criteria.Fact{}
+		for i, v := range row {
+			if head[i] == "file" || head[i] == "sha256" || strings.TrimSpace(v) == "" {
+				continue
+			}
+			f, err := criteria.ParseValue(head[i], strings.TrimSpace(v))
+			if err != nil {
+				return nil, fmt.Errorf("--facts: %s:%d: %w", name, at, err)
+			}
+			facts[head[i]] = f
+		}
+		if _, twice := out[row[key]]; twice {
+			return nil, fmt.Errorf("--facts: %s:%d: %s has two lines; keep one", name, at, row[key])
+		}
+		out[row[key]] = facts
+	}
+}

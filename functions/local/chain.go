@@ -1,0 +1,300 @@
+package main
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"io"
+	"math/big"
+	"os"
+	"path/filepath"
+	"sort"
+	"strconv"
+	"strings"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+)
+
+// readFlags are the flags that say how a recording is read.
+type readFlags struct {
+	zone, columns, interval, hold string
+}
+
+func (r *readFlags) add(fs *flag.FlagSet) {
+	fs.StringVar(&r.zone, "zone", "", "IANA zone of stamps without an offset")
+	fs.StringVar(&r.columns, "columns", "", "roles of the columns of a delimited text")
+	fs.StringVar(&r.interval, "interval", "", "nominal interval in seconds")
+	fs.StringVar(&r.hold, "hold", "", "longest continuous step in seconds")
+}
+
+func (r *readFlags) options() (recording.Options, analysis.Options, error) {
+	interval, err := milliseconds("interval", r.interval)
+	if err != nil {
+		return recording.Options{}, analysis.Options{}, err
+	}
+	hold, err := milliseconds("hold", r.hold)
+	if err != nil {
+		return recording.Options{}, analysis.Options{}, err
+	}
+	if err := recording.CheckOptions(r.zone, r.columns); err != nil {
+		return recording.Options{}, analysis.Options{}, err
+	}
+	return recording.Options{Zone: r.zone, Columns: r.columns, IntervalMS: interval},
+		analysis.Options{IntervalMS: interval, HoldMS: hold}, nil
+}
+
+// milliseconds reads seconds with at most three decimals, "" as 0.
+func milliseconds(name, s string) (int64, error) {
+	if s == "" {
+		return 0, nil
+	}
+	r, ok := new(big.Rat).SetString(s)
+	if ok {
+		r.Mul(r, big.NewRat(1000, 1))
+		ok = r.IsInt() && r.Sign() > 0 && r.Num().IsInt64() && r.Num().Int64() <= 86_400_000
+	}
+	if !ok {
+		return 0, fmt.Errorf("--%s: expected seconds between 0.001 and 86400, at most three decimals; found %q", name, s)
+	}
+	return r.Num().Int64(), nil
+}
+
+// load reads a recording named on the command line, - for standard input. At
+// most one byte more than the limit is read, so that the reader can refuse it.
+func load(name string, e env, opt recording.Options) (qualify.Source, error) {
+	in := e.in
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return qualify.Source{}, status{exitRefused, fmt.Errorf("%w; check the name", err)}
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, recording.DefaultMaxBytes+1))
+	if err != nil {
+		return qualify.Source{}, status{exitRefused, fmt.Errorf("reading %s: %w", name, err)}
+	}
+	return qualify.Source{Name: name, Data: data, Read: opt}, nil
+}
+
+func measure(args []string, e env) error {
+	fs := flag.NewFlagSet("measure", flag.ContinueOnError)
+	var rf readFlags
+	rf.add(fs)
+	session := fs.Int("session", 0, "session, from 1")
+	asJSON := fs.Bool("json", false, "print JSON")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(words) != 1 {
+		return fmt.Errorf("measure: expected one RECORDING, found %d; see airwarrant --help", len(words))
+	}
+	ro, ao, err := rf.options()
+	if err != nil {
+		return err
+	}
+	src, err := load(words[0], e, ro)
+	if err != nil {
+		return err
+	}
+	res, err := qualify.Measure(src, *session, ao)
+	if err != nil {
+		return err
+	}
+	if *asJSON {
+		return res.WriteJSON(e.out)
+	}
+	return printMeasures(e.out, res)
+}
+
+// library returns the embedded criteria, or those of a folder.
+func library(dir string) (*rules.Library, error) {
+	if dir == "" {
+		return rules.Embedded()
+	}
+	lib, err := rules.Load(os.DirFS(dir))
+	if err != nil {
+		return nil, status{exitRefused, err}
+	}
+	return lib, nil
+}
+
+func check(args []string, e env) error {
+	fs := flag.NewFlagSet("check", flag.ContinueOnError)
+	var rf readFlags
+	rf.add(fs)
+	regions := fs.String("criteria", "", "regions, comma-separated")
+	on := fs.String("on", "", "day whose criteria are applied")
+	factsFile := fs.String("facts", "", "facts file")
+	sessions := fs.String("session", "", "R:N[,R:N]")
+	packs := fs.String("packs", "", "folder of criteria")
+	asJSON := fs.Bool("json", false, "print JSON")
+	pdf := fs.String("pdf", "", "write the worksheet as PDF")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	ro, ao, err := rf.options()
+	if err != nil {
+		return err
+	}
+	lib, err := library(*packs)
+	if err != nil {
+		return err
+	}
+	q := qualify.Query{Analysis: ao}
+	if q.Criteria, err = regionList(*regions, lib); err != nil {
+		return err
+	}
+	if q.On, err = day(*on); err != nil {
+		return err
+	}
+	if q.Session, err = sessionChoice(*sessions); err != nil {
+		return err
+	}
+	if *factsFile != "" {
+		data, err := os.ReadFile(*factsFile)
+		if err != nil {
+			return fmt.Errorf("--facts: %w; check the name", err)
+		}
+		if q.Facts, err = criteria.ParseFacts(data, *factsFile); err != nil {
+			return err
+		}
+	}
+	for _, w := range words {
+		src, err := load(w, e, ro)
+		if err != nil {
+			return err
+		}
+		q.Sources = append(q.Sources, src)
+	}
+	res, err := qualify.Check(q, lib)
+	if err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	if *asJSON {
+		err = res.WriteJSON(&out)
+	} else {
+		for i := range res.Determinations {
+			if err = res.Worksheet(i, qualify.Paper{}).WriteText(&out); err != nil {
+				break
+			}
+			out.WriteByte('\n')
+		}
+	}
+	if err != nil {
+		return err
+	}
+	if *pdf != "" {
+		if err := writePDFs(res, *pdf); err != nil {
+			return err
+		}
+	}
+	if _, err := e.out.Write(out.Bytes()); err != nil {
+		return err
+	}
+	for _, d := range res.Determinations {
+		if d.Outcome == criteria.Undetermined {
+			return status{code: exitUndetermined}
+		}
+	}
+	return nil
+}
+
+// writePDFs writes one worksheet to name, several beside it with the region
+// in front of the suffix.
+func writePDFs(res *qualify.Result, name string) error {
+	for i, d := range res.Determinations {
+		file := name
+		if len(res.Determinations) > 1 {
+			ext := filepath.Ext(name)
+			file = strings.TrimSuffix(name, ext) + "-" + d.Criteria + ext
+		}
+		var b bytes.Buffer
+		if err := res.Worksheet(i, qualify.Paper{}).WritePDF(&b, worksheet.PDFOptions{}); err != nil {
+			return fmt.Errorf("--pdf: %w", err)
+		}
+		if err := os.WriteFile(file, b.Bytes(), 0o600); err != nil {
+			return fmt.Errorf("--pdf: %w; choose a place that can be written", err)
+		}
+	}
+	return nil
+}
+
+// regionList splits --criteria and refuses a region that lib lacks.
+func regionList(s string, lib *rules.Library) ([]string, error) {
+	if s == "" {
+		return nil, fmt.Errorf("--criteria: expected a region such as us-medicare; see airwarrant rules list")
+	}
+	regions := strings.Split(s, ",")
+	for i, r := range regions {
+		regions[i] = strings.TrimSpace(r)
+		if len(lib.History(regions[i])) == 0 {
+			_, err := lib.InForce(regions[i], rules.Date{Year: 2000, Month: 1, Day: 1})
+			return nil, err
+		}
+	}
+	return regions, nil
+}
+
+func day(s string) (rules.Date, error) {
+	if s == "" {
+		return rules.Date{}, nil
+	}
+	d, err := rules.ParseDate(s)
+	if err != nil {
+		return d, fmt.Errorf("--on: %w", err)
+	}
+	return d, nil
+}
+
+// sessionChoice reads R:N[,R:N]; a bare N is of the first recording.
+func sessionChoice(s string) (map[int]int, error) {
+	if s == "" {
+		return nil, nil
+	}
+	out := map[int]int{}
+	for _, part := range strings.Split(s, ",") {
+		r, n, found := strings.Cut(part, ":")
+		if !found {
+			r, n = "1", part
+		}
+		rn, err1 := strconv.Atoi(r)
+		sn, err2 := strconv.Atoi(n)
+		if err1 != nil || err2 != nil || rn < 1 || sn < 1 {
+			return nil, fmt.Errorf("--session: expected R:N, recording and session from 1; found %q", part)
+		}
+		out[rn] = sn
+	}
+	return out, nil
+}
+
+// sortedFiles lists the regular files below dir by path, hidden ones left out.
+func sortedFiles(dir string) ([]string, error) {
+	var out []string
+	err := filepath.WalkDir(dir, func(path string, d os.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.Name() != "." && strings.HasPrefix(d.Name(), ".") && path != dir {
+			if d.IsDir() {
+				return filepath.SkipDir
+			}
+			return nil
+		}
+		if d.Type().IsRegular() {
+			out = append(out, path)
+		}
+		return nil
+	})
+	sort.Strings(out)
+	return out, err
+}

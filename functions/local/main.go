@@ -1,0 +1,135 @@
+// Command airwarrant runs the whole program on one machine: the pages on an
+// embedded store, and the command line.
+//
+// Without a word it serves. Each command's exit status is part of its
+// contract: measure 0 read, 2 refused; check 0 a determination was reached,
+// 3 undetermined, 2 refused or no criteria in force; rules check and audit
+// verify 2 on a fault; a wrong flag, an unknown region, fact or command 1 with
+// nothing on standard output.
+package main
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"runtime/debug"
+	_ "time/tzdata" // zones of recordings must not depend on the machine
+
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// The exit statuses of the contract.
+const (
+	exitOK           = 0
+	exitUsage        = 1
+	exitRefused      = 2
+	exitUndetermined = 3
+)
+
+const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
+
+  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--demo]
+  airwarrant measure RECORDING [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--session N] [--json]
+  airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
+             [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--json] [--pdf FILE]
+  airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--csv FILE] [--json]
+  airwarrant rules list | show REGION [--on DATE] | facts | check [DIR]   [--json]
+  airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
+
+RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
+The program is neither a test nor an order, and no guarantee of coverage.
+`
+
+func main() {
+	os.Exit(run(os.Args[1:], env{os.Stdin, os.Stdout, os.Stderr}))
+}
+
+// env is what a command may touch of the process.
+type env struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// run carries out one command line and returns its exit status. A panic is
+// told in one line, with the place for whoever mends it, and exits 1.
+func run(args []string, e env) (code int) {
+	defer func() {
+		if r := recover(); r != nil {
+			fmt.Fprintf(e.err, "airwarrant: a fault of the program, not of your files: %v\n%s", r, debug.Stack())
+			code = exitUsage
+		}
+	}()
+	if len(args) == 0 || args[0] != "-" && len(args[0]) > 1 && args[0][0] == '-' && args[0] != "--help" && args[0] != "-h" {
+		args = append([]string{"serve"}, args...)
+	}
+	commands := map[string]func([]string, env) error{
+		"serve": serve, "measure": measure, "check": check, "batch": batch, "rules": rulesCommand,
+		"audit": audit, "backup": backup, "restore": restore,
+	}
+	switch args[0] {
+	case "help", "--help", "-h":
+		fmt.Fprint(e.out, usage)
+		return exitOK
+	}
+	cmd, ok := commands[args[0]]
+	if !ok {
+		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, measure, check, batch, rules, audit, backup, restore\n\n%s", args[0], usage)
+		return exitUsage
+	}
+	err := cmd(args[1:], e)
+	var st status
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.As(err, &st):
+		if st.err != nil {
+			fmt.Fprintf(e.err, "airwarrant: %v\n", st.err)
+		}
+		return st.code
+	case errors.Is(err, recording.ErrFormat), errors.Is(err, recording.ErrTooLarge),
+		errors.Is(err, recording.ErrNoSpO2), errors.Is(err, recording.ErrAmbiguous),
+		errors.Is(err, rules.ErrNoPackInForce):
+		fmt.Fprintf(e.err, "airwarrant: %v\n", err)
+		return exitRefused
+	}
+	fmt.Fprintf(e.err, "airwarrant: %v\n", err)
+	return exitUsage
+}
+
+// status ends a command with an exit status of its own; err is told if it is
+// not nil.
+type status struct {
+	code int
+	err  error
+}
+
+func (s status) Error() string {
+	if s.err == nil {
+		return fmt.Sprintf("exit status %d", s.code)
+	}
+	return s.err.Error()
+}
+
+func (s status) Unwrap() error { return s.err }
+
+// parse reads flags that may stand before, between and after the plain words,
+// and returns the words. A single - is a word.
+func parse(fs *flag.FlagSet, args []string) ([]string, error) {
+	fs.SetOutput(io.Discard)
+	fs.Usage = func() {}
+	var words []string
+	for {
+		if err := fs.Parse(args); err != nil {
+			return nil, fmt.Errorf("%s: %w; see airwarrant --help", fs.Name(), err)
+		}
+		args = fs.Args()
+		if len(args) == 0 {
+			return words, nil
+		}
+		words = append(words, args[0])
+		args = args[1:]
+	}
+}

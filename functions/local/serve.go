@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"flag"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/qualify"
+	"airwarrant/web"
+)
+
+// serve answers on loopback until it is interrupted.
+func serve(args []string, e env) (err error) {
+	fs := flag.NewFlagSet("serve", flag.ContinueOnError)
+	addr := fs.String("addr", "127.0.0.1:8080", "loopback address")
+	data := fs.String("data", "", "folder of the store")
+	packs := fs.String("packs", "", "folder of criteria")
+	demo := fs.Bool("demo", false, "start with the demonstration scenario")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(words) != 0 {
+		return fmt.Errorf("serve: expected no further word, found %q; see airwarrant --help", words[0])
+	}
+	if err := loopbackOnly(*addr); err != nil {
+		return err
+	}
+	lib, err := library(*packs)
+	if err != nil {
+		return err
+	}
+	dir := *data
+	switch {
+	case dir == "" && *demo:
+		// A demonstration leaves nothing behind unless it is told where.
+		if dir, err = os.MkdirTemp("", "airwarrant-demo-"); err != nil {
+			return fmt.Errorf("serve: %w", err)
+		}
+		defer os.RemoveAll(dir)
+	case dir == "":
+		if dir, err = defaultData(); err != nil {
+			return err
+		}
+	}
+	store, err := local.Open(dir, local.Options{})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+
+	site, err := web.New(web.Config{
+		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
+		Program: qualify.Program, Demo: *demo,
+		Log: slog.New(slog.NewJSONHandler(e.err, nil)),
+	})
+	if err != nil {
+		return err
+	}
+	ln, err := net.Listen("tcp", *addr)
+	if err != nil {
+		return fmt.Errorf("serve: %w; free the address or choose another with --addr", err)
+	}
+	srv := &http.Server{
+		Handler:           site.Handler(),
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       10 * time.Minute, // a full memory over a slow line
+		WriteTimeout:      10 * time.Minute,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    64 << 10,
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	done := make(chan error, 1)
+	go func() {
+		<-ctx.Done()
+		c, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		done <- srv.Shutdown(c)
+	}()
+	fmt.Fprintf(e.out, "%s: open http://%s in a browser; the store is %s\n", qualify.Program, ln.Addr(), dir)
+	if err := srv.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return <-done
+}
+
+// loopbackOnly refuses an address that others could reach: this version has
+// no accounts.
+func loopbackOnly(addr string) error {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return fmt.Errorf("--addr: %w; expected one such as 127.0.0.1:8080", err)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("--addr %s: expected a loopback address such as 127.0.0.1:8080, because whoever reaches the pages can take any desk; put nothing in front of it", addr)
+	}
+	return nil
+}
+
+// defaultData is the folder of the store where none is named.
+func defaultData() (string, error) {
+	base, err := os.UserConfigDir()
+	if err != nil {
+		return "", fmt.Errorf("serve: %w; name a folder with --data", err)
+	}
+	return filepath.Join(base, "airwarrant"), nil
+}

@@ -1,0 +1,253 @@
+package qualify
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Check runs the whole chain for one case under each set of criteria asked
+// for.
+//
+// An upload is not read while any of those sets bars the supplier from it and
+// the facts state no footing that the set accepts: it is only hashed, and the
+// determination says who may send it. Errors: those of recording (with the
+// name of the source), rules.ErrUnknownRegion, rules.ErrNoPackInForce and
+// ErrQuery. Everything else that is missing or doubtful is an undetermined
+// Determination that says what would settle it.
+func Check(q Query, lib *rules.Library) (*Result, error) {
+	res := &Result{Facts: make(map[string]criteria.Fact, len(q.Facts)+1)}
+	for k, v := range q.Facts {
+		res.Facts[k] = v
+	}
+	stated, dated := knownDate(q.Facts, "test_date")
+	on := q.On
+	if on.IsZero() {
+		on = stated
+	}
+
+	withheld, err := barred(q, lib, on)
+	if err != nil {
+		return nil, err
+	}
+	for _, src := range q.Sources {
+		if withheld != "" {
+			sum := sha256.Sum256(src.Data)
+			res.Readings = append(res.Readings, Reading{SHA256: hex.EncodeToString(sum[:]), Size: int64(len(src.Data)), Withheld: withheld})
+			continue
+		}
+		rd, err := read(src, q.Analysis)
+		if err != nil {
+			return nil, err
+		}
+		res.Readings = append(res.Readings, rd)
+	}
+
+	var asks []criteria.Need
+	if withheld == "" && len(q.Sources) > 0 {
+		asks, err = res.pick(q)
+		if err != nil {
+			return nil, err
+		}
+	}
+	recorded := res.recorderDate()
+	if on.IsZero() {
+		on = recorded
+	}
+
+	for _, region := range q.Criteria {
+		pack, err := packFor(lib, region, on)
+		if err != nil {
+			return nil, err
+		}
+		f := criteria.Facts{Named: res.Facts, Night: res.Analysis}
+		d := criteria.Determine(pack, f, nil)
+		d.Notes = append(d.Notes, criteria.GasNotes(f)...)
+		if len(asks) > 0 {
+			// The recording is there, but which stretch of it is the test is
+			// not known: that question stands for those about its measures.
+			ask(&d, asks, "recording", "reported_minutes", "span_judgement")
+		}
+		dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
+		res.Determinations = append(res.Determinations, d)
+		res.Packs = append(res.Packs, pack)
+	}
+	return res, nil
+}
+
+// barred returns why the uploads may not be read, "" if they may.
+func barred(q Query, lib *rules.Library, on rules.Date) (string, error) {
+	for _, region := range q.Criteria {
+		pack, err := packFor(lib, region, on)
+		if err != nil {
+			return "", err
+		}
+		if len(q.Sources) > 0 && criteria.Barred(pack, criteria.Facts{Named: q.Facts}) {
+			return fmt.Sprintf("Not read: under %s the supplier may not see the result of this test without a footing. State the fact custody (%s). %s",
+				pack.Region.Name, words(pack.Custody.Accepts), pack.Custody.Who), nil
+		}
+	}
+	return "", nil
+}
+
+func words(ws []string) string {
+	s := ""
+	for i, w := range ws {
+		switch {
+		case i > 0 && i == len(ws)-1:
+			s += " or "
+		case i > 0:
+			s += ", "
+		}
+		s += w
+	}
+	return s
+}
+
+// packFor returns the version in force on the day, or the latest if the day
+// is not known yet.
+func packFor(lib *rules.Library, region string, on rules.Date) (*rules.Pack, error) {
+	if on.IsZero() {
+		h := lib.History(region)
+		if len(h) > 0 {
+			on = h[len(h)-1].EffectiveFrom
+		}
+	}
+	return lib.InForce(region, on)
+}
+
+func knownDate(facts map[string]criteria.Fact, name string) (rules.Date, bool) {
+	f, ok := criteria.Facts{Named: facts}.Known(name)
+	return f.Value.Date, ok
+}
+
+// pick chooses the recording and the session, or returns the questions that
+// have to be answered first.
+func (res *Result) pick(q Query) ([]criteria.Need, error) {
+	for n, s := range q.Session {
+		if n < 1 || n > len(res.Readings) || s < 1 || s > len(res.Readings[n-1].Sessions) {
+			return nil, fmt.Errorf("session %d:%d: expected a recording from 1 to %d and one of its sessions; found none; choose one that was read: %w", n, s, len(res.Readings), ErrQuery)
+		}
+	}
+	rec := 1
+	if len(res.Readings) > 1 {
+		rec = 0
+		f, _ := criteria.Facts{Named: q.Facts}.Known("recordings")
+		for _, role := range f.Value.List {
+			if role.Role != "air" {
+				continue
+			}
+			for i, rd := range res.Readings {
+				if rd.SHA256 == role.SHA256 {
+					rec = i + 1
+				}
+			}
+		}
+		if rec == 0 {
+			def, _ := rules.Lookup("recordings")
+			return []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
+				Why: fmt.Sprintf("%d recordings were given, and none is named as the one on room air", len(res.Readings))}}, nil
+		}
+	}
+	rd := res.Readings[rec-1]
+	session := q.Session[rec]
+	if session == 0 {
+		if f, ok := (criteria.Facts{Named: q.Facts}).Known("session_choice"); ok && f.Value.Num.IsInt() {
+			session = int(f.Value.Num.Num().Int64())
+			if session < 1 || session > len(rd.Sessions) {
+				return nil, fmt.Errorf("session_choice %d: expected a number from 1 to %d; choose a session that the recording holds: %w", session, len(rd.Sessions), ErrQuery)
+			}
+		}
+	}
+	if session == 0 && len(rd.Sessions) > 1 {
+		def, _ := rules.Lookup("session_choice")
+		return []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
+			Why: fmt.Sprintf("the recording holds %d sessions, and a night is never added to another", len(rd.Sessions))}}, nil
+	}
+	if session == 0 {
+		session = 1
+	}
+	res.choose(rec, session)
+	return nil, nil
+}
+
+// recorderDate is the date on which the chosen session began by the
+// recorder's clock, zero if it has none.
+func (res *Result) recorderDate() rules.Date {
+	if res.Analysis == nil {
+		return rules.Date{}
+	}
+	rec := res.Readings[res.Chosen-1].Recording
+	if rec.Clock != recording.ClockWall && rec.Clock != recording.ClockInstant {
+		return rules.Date{}
+	}
+	s := rec.Stamp(res.Analysis.First, res.Analysis.FirstIndex)
+	d, err := rules.ParseDate(s[:10])
+	if err != nil {
+		return rules.Date{}
+	}
+	return d
+}
+
+// ask makes d undetermined and puts needs in front of its questions; the
+// questions about the facts named in instead drop out.
+func ask(d *criteria.Determination, needs []criteria.Need, instead ...string) {
+	d.Outcome, d.Disposition = criteria.Undetermined, "incomplete"
+	d.DecidedBy, d.Allows, d.FollowUp = []string{}, []string{}, []string{}
+	d.Because = needs[0].Why
+	out := append([]criteria.Need{}, needs...)
+next:
+	for _, n := range d.Needs {
+		for _, name := range instead {
+			if n.Fact == name {
+				continue next
+			}
+		}
+		for _, m := range needs {
+			if n.Fact == m.Fact {
+				continue next
+			}
+		}
+		out = append(out, n)
+	}
+	d.Needs = out
+	for i := range d.Clauses {
+		undecide(&d.Clauses[i])
+	}
+}
+
+func undecide(f *criteria.Finding) {
+	f.Decided = false
+	for i := range f.Parts {
+		undecide(&f.Parts[i])
+	}
+}
+
+// dateDoubts asks for the date of the test where it picks the version and is
+// not settled: not stated at all, or stated otherwise than the recorder's
+// clock has it, with another version in force on that day.
+func dateDoubts(d *criteria.Determination, lib *rules.Library, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
+	def, _ := rules.Lookup("test_date")
+	need := criteria.Need{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{}}
+	switch {
+	case !dated && on.IsZero():
+		need.Why = "the date of the test picks the version of the criteria, and nobody has stated it"
+		if !recorded.IsZero() {
+			need.Why += fmt.Sprintf("; the recorder's clock says %s, and nobody has checked that clock", recorded)
+		}
+		ask(d, []criteria.Need{need})
+	case dated && !recorded.IsZero() && recorded != stated:
+		note := fmt.Sprintf("The recorder's clock dates the test %s, the stated date is %s.", recorded, stated)
+		other, err := lib.InForce(region, recorded)
+		if on.IsZero() && (err != nil || other != pack) {
+			need.Why = note + " Different versions of the criteria hold on the two days"
+			ask(d, []criteria.Need{need})
+			return
+		}
+		d.Notes = append(d.Notes, note+" The same version of the criteria holds on both.")
+	}
+}

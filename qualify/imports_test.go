@@ -1,0 +1,121 @@
+package qualify_test
+
+import (
+	"encoding/json"
+	"io"
+	"os/exec"
+	"strings"
+	"testing"
+)
+
+// forbidden is the table of DEVELOPERS.md, "Who may import whom": no package
+// whose path starts with From may import, itself and not through others, one
+// whose path starts with To, except those of Except. A row whose To nobody
+// imports at all, or whose From is gone, is stale and fails.
+var forbidden = []struct {
+	From, To string
+	Except   []string
+	Reason   string
+}{
+	{"airwarrant/rules", "airwarrant/", nil, "criteria are data and know no engine"},
+	{"airwarrant/qualify/recording", "airwarrant/qualify", nil, "a recording says what the file says and knows nothing to its right"},
+	{"airwarrant/qualify/recording", "airwarrant/rules", nil, "no criteria before the facts"},
+	{"airwarrant/qualify/analysis", "airwarrant/qualify/criteria", nil, "the analysis knows no threshold"},
+	{"airwarrant/qualify/analysis", "airwarrant/rules", nil, "the analysis knows no threshold"},
+	{"airwarrant/qualify/analysis", "airwarrant/qualify/worksheet", nil, "nothing to the right is read"},
+	{"airwarrant/qualify/criteria", "airwarrant/qualify/recording", nil, "criteria read facts, never samples"},
+	{"airwarrant/qualify/criteria", "airwarrant/qualify/worksheet", nil, "nothing to the right is read"},
+	{"airwarrant/qualify/casework", "airwarrant/", []string{"airwarrant/qualify/casework"}, "a case is events, whatever they hold"},
+	{"airwarrant/qualify", "airwarrant/web", nil, "the chain knows no page"},
+	{"airwarrant/qualify", "airwarrant/functions", nil, "the chain knows no entry point"},
+	{"airwarrant/web", "airwarrant/functions", nil, "pages know no entry point"},
+	{"airwarrant/qualify", "net/http", nil, "the chain knows no network"},
+	{"airwarrant/rules", "net/http", nil, "criteria know no network"},
+	{"airwarrant/qualify", "os", nil, "the chain reads no file and no environment"},
+	{"airwarrant/rules", "os", nil, "packs come as a file system from the caller"},
+	{"airwarrant/", "github.com/jung-kurt/gofpdf", []string{"airwarrant/qualify/worksheet"}, "closed by its author: it stays in one package"},
+	{"airwarrant/", "github.com/ncruces/go-sqlite3", []string{"airwarrant/functions/internal/store/local"}, "one package knows the database"},
+	{"airwarrant/qualify", "log", nil, "a stage does not log"},
+	{"airwarrant/qualify", "log/slog", nil, "a stage does not log"},
+}
+
+type listed struct {
+	ImportPath string
+	Imports    []string
+	GoFiles    []string
+	Dir        string
+}
+
+func list(t *testing.T) []listed {
+	t.Helper()
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports,GoFiles,Dir", "airwarrant/...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var pkgs []listed
+	dec := json.NewDecoder(strings.NewReader(string(out)))
+	for {
+		var p listed
+		if err := dec.Decode(&p); err == io.EOF {
+			return pkgs
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		pkgs = append(pkgs, p)
+	}
+}
+
+// under reports whether path is root or lies below it; a root that ends in /
+// names everything below it.
+func under(path, root string) bool {
+	return path == root || strings.HasPrefix(path, strings.TrimSuffix(root, "/")+"/")
+}
+
+func excepted(path string, roots []string) bool {
+	for _, r := range roots {
+		if under(path, r) {
+			return true
+		}
+	}
+	return false
+}
+
+func TestImportsKeepTheDirectionOfTheArrows(t *testing.T) {
+	pkgs := list(t)
+	for _, row := range forbidden {
+		from, to := false, strings.HasPrefix(row.To, "airwarrant")
+		for _, p := range pkgs {
+			from = from || under(p.ImportPath, row.From)
+			for _, imp := range p.Imports {
+				to = to || under(imp, row.To)
+				if under(p.ImportPath, row.From) && under(imp, row.To) && !excepted(p.ImportPath, row.Except) {
+					t.Errorf("%s imports %s: %s", p.ImportPath, imp, row.Reason)
+				}
+			}
+		}
+		if !from || !to {
+			t.Errorf("stale row: nobody is %q, or nobody imports %q any more", row.From, row.To)
+		}
+	}
+}
+
+// TestNoStageReadsTheClock holds the purity of the chain: dates come in as
+// arguments.
+func TestNoStageReadsTheClock(t *testing.T) {
+	seen := 0
+	for _, p := range list(t) {
+		if !under(p.ImportPath, "airwarrant/qualify") && !under(p.ImportPath, "airwarrant/rules") {
+			continue
+		}
+		for _, f := range p.GoFiles {
+			seen++
+			out, err := exec.Command("grep", "-nE", `time\.(Now|Since|Until)\(|rand\.`, p.Dir+"/"+f).Output()
+			if err == nil {
+				t.Errorf("%s/%s: %s", p.ImportPath, f, out)
+			}
+		}
+	}
+	if seen == 0 {
+		t.Fatal("no file was looked at")
+	}
+}

@@ -1,0 +1,62 @@
+package qualify
+
+import (
+	"math/big"
+
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+)
+
+// Version of the program, printed on every worksheet.
+const Version = "0.2.0"
+
+// Program names this program and its version.
+const Program = "Airwarrant " + Version
+
+// Paper is what a worksheet shows beside the result of the chain.
+type Paper struct {
+	Printed   rules.Date // zero: not printed, so that equal results give equal bytes
+	Demo      bool
+	Case      worksheet.CaseInfo
+	Identity  []worksheet.IdentityRow
+	Emergency string // the number to call; "" prints "the emergency number"
+}
+
+// Critical is the saturation at or below which a worksheet says on top to tell
+// the treating practitioner now, whatever the verdict. It is a setting of the
+// house and no payer's figure: 80 %, our choice, after the value at which a
+// walking patient is paused by the ERS/ATS technical standard of 2014 (Eur
+// Respir J 44:1428-1446; the figure is from memory).
+func Critical() *worksheet.CriticalLimit {
+	return &worksheet.CriticalLimit{AtOrBelow: big.NewRat(80, 1), Source: "our choice, apart from every payer's figure"}
+}
+
+// Worksheet lays out determination i of the result.
+func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
+	in := worksheet.Input{
+		Program: Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
+		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.Facts,
+		Identity: p.Identity, Critical: Critical(), Emergency: p.Emergency,
+	}
+	if in.Case.Payer == "" {
+		in.Case.Payer = res.Packs[i].Region.Payer
+	}
+	for _, rd := range res.Readings {
+		u := worksheet.Upload{SHA256: rd.SHA256, Size: rd.Size, Withheld: rd.Withheld}
+		if rd.Recording != nil {
+			u.Format, u.Container = rd.Recording.Format, rd.Recording.Container
+		}
+		for _, r := range res.Facts["recordings"].Value.List {
+			if r.SHA256 == rd.SHA256 {
+				u.Role = r.Role
+			}
+		}
+		in.Uploads = append(in.Uploads, u)
+	}
+	if res.Analysis != nil {
+		rd := res.Readings[res.Chosen-1]
+		in.Recording, in.Analysis = rd.Recording, res.Analysis
+		in.SessionNo, in.SessionCount = res.Session, len(rd.Sessions)
+	}
+	return worksheet.New(in)
+}
