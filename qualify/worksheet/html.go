@@ -1,0 +1,42 @@
+package worksheet
+
+import (
+	"bytes"
+	_ "embed" // template and style
+	"fmt"
+	"html/template"
+	"io"
+)
+
+// accent is the one colour of the worksheet beside black: dark enough to stay
+// black on a grey printer.
+const accent = "#5b2a6e"
+
+// CSS styles the fragment that WriteHTML writes: classes under .worksheet
+// only. A page may override the colour by the custom property --accent.
+//
+//go:embed worksheet.css
+var CSS string
+
+//go:embed worksheet.tmpl
+var source string
+
+var page = template.Must(template.New("worksheet").Funcs(template.FuncMap{
+	// The SVG is built here from numbers and escaped texts.
+	"svg": func(t *Trace) template.HTML { return template.HTML(t.SVG()) },
+}).Parse(source))
+
+// WriteHTML writes w as a fragment, <article class="worksheet">, without
+// script and inline style. Every text of the case is escaped. Nothing is
+// written if an error is returned by the template.
+func (w *Worksheet) WriteHTML(out io.Writer) error {
+	var b bytes.Buffer
+	if err := page.Execute(&b, w); err != nil {
+		return fmt.Errorf("worksheet page: %w", err)
+	}
+	_, err := out.Write(b.Bytes())
+	return err
+}
+
+// Indent is the class of a row of depth d, at most the fourth.
+func (r Row) Indent() int { return min(r.Depth, 4) }

@@ -1,0 +1,517 @@
+package worksheet
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/go-fonts/dejavu/dejavusans"
+	"github.com/go-fonts/dejavu/dejavusansbold"
+	"github.com/jung-kurt/gofpdf"
+	"golang.org/x/image/font/sfnt"
+)
+
+// PDFOptions are the choices for paper.
+type PDFOptions struct {
+	Letter bool // US Letter; else A4
+}
+
+// Sizes of the print, in points and millimetres. Nothing is set under 8 pt: a
+// fax loses it.
+const (
+	sizeBody   = 8.4
+	sizeSmall  = 8.0
+	sizeHead   = 9.6
+	sizeTitle  = 12.0
+	lineBody   = 3.7
+	marginSide = 14.0
+	marginTop  = 19.0
+	marginFoot = 14.0
+	cellGap    = 2.0
+	rowPad     = 0.7
+	keepMost   = 90.0 // a row taller than this may be parted between pages
+)
+
+// WritePDF writes w as a PDF: the same model as the page, black with one dark
+// colour, case and page number on every sheet. The same worksheet and options
+// give the same bytes: the dates inside are the day of printing. A character
+// that the embedded font lacks is printed as its code point in brackets, never
+// as a blank. Nothing is written if an error is returned.
+func (w *Worksheet) WritePDF(out io.Writer, opt PDFOptions) error {
+	b, err := w.pdf(opt)
+	if err != nil {
+		return err
+	}
+	_, err = out.Write(b)
+	return err
+}
+
+// pdf renders in memory. The library panics on some inputs; a panic becomes
+// an error, so that one worksheet never takes down a server.
+func (w *Worksheet) pdf(opt PDFOptions) (b []byte, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			b, err = nil, fmt.Errorf("worksheet PDF: the PDF library failed on this worksheet: %v; print the page instead", r)
+		}
+	}()
+	p := newPaper(w, opt)
+	p.body(w)
+	p.frames(w)
+	var buf bytes.Buffer
+	if err := p.doc.Output(&buf); err != nil {
+		return nil, fmt.Errorf("worksheet PDF: %w", err)
+	}
+	return buf.Bytes(), nil
+}
+
+// paper is a document and where the next line goes, in millimetres.
+type paper struct {
+	doc           *gofpdf.Fpdf
+	y             float64
+	width, height float64 // of the sheet
+}
+
+func newPaper(w *Worksheet, opt PDFOptions) *paper {
+	size := "A4"
+	if opt.Letter {
+		size = "Letter"
+	}
+	doc := gofpdf.New("P", "mm", size, "")
+	day := time.Unix(0, 0).UTC()
+	if d := w.Printed; !d.IsZero() {
+		day = time.Date(d.Year, time.Month(d.Month), d.Day, 0, 0, 0, 0, time.UTC)
+	}
+	doc.SetCreationDate(day)
+	doc.SetModificationDate(day)
+	doc.SetCatalogSort(true)
+	doc.SetTitle(legible(w.Title), true)
+	doc.SetCreator(legible(w.Program), true)
+	doc.SetAutoPageBreak(false, 0)
+	doc.SetMargins(0, 0, 0)
+	doc.SetCellMargin(0)
+	doc.AddUTF8FontFromBytes("dejavu", "", dejavusans.TTF)
+	doc.AddUTF8FontFromBytes("dejavu", "B", dejavusansbold.TTF)
+	p := &paper{doc: doc}
+	p.width, p.height = doc.GetPageSize()
+	p.page()
+	return p
+}
+
+func (p *paper) page() {
+	p.doc.AddPage()
+	p.y = marginTop
+}
+
+func (p *paper) font(bold bool, size float64) {
+	style := ""
+	if bold {
+		style = "B"
+	}
+	p.doc.SetFont("dejavu", style, size)
+}
+
+func (p *paper) usable() float64 { return p.width - 2*marginSide }
+func (p *paper) bottom() float64 { return p.height - marginFoot }
+
+// need begins a page unless h millimetres are left on this one.
+func (p *paper) need(h float64) {
+	if p.y+h > p.bottom() && p.y > marginTop {
+		p.page()
+	}
+}
+
+// para prints s from x in lines of the width.
+func (p *paper) para(s string, x, width float64, bold bool, size float64) {
+	p.font(bold, size)
+	lh := size * lineBody / sizeBody
+	for _, l := range wrap(legible(s), width, p.doc.GetStringWidth) {
+		if p.y+lh > p.bottom() {
+			p.page()
+			p.font(bold, size)
+		}
+		p.doc.Text(x, p.y+lh*.78, l)
+		p.y += lh
+	}
+}
+
+func (p *paper) lines(s string, width float64, bold bool, size float64) []string {
+	p.font(bold, size)
+	return wrap(legible(s), width, p.doc.GetStringWidth)
+}
+
+func (p *paper) rule(y, weight float64) {
+	p.doc.SetLineWidth(weight)
+	p.doc.Line(marginSide, y, p.width-marginSide, y)
+}
+
+func (p *paper) body(w *Worksheet) {
+	p.para(w.Title, marginSide, p.usable(), true, sizeTitle)
+	p.para("Criteria "+w.Version, marginSide, p.usable(), false, sizeSmall)
+	p.para(w.caseLine(), marginSide, p.usable(), true, sizeBody)
+	p.y += 1.2
+	for _, a := range w.Alerts {
+		p.alert(a)
+	}
+	p.verdict(w)
+	for i := range w.Sections {
+		p.section(&w.Sections[i])
+	}
+}
+
+// alert frames a line heavily.
+func (p *paper) alert(s string) {
+	lines := p.lines(s, p.usable()-10, true, sizeHead)
+	lh := sizeHead * lineBody / sizeBody
+	h := float64(len(lines))*lh + 2.4
+	p.need(h)
+	p.doc.SetLineWidth(0.9)
+	p.doc.Rect(marginSide, p.y, p.usable(), h, "D")
+	p.font(true, sizeTitle)
+	p.doc.Text(marginSide+2.4, p.y+5, "!")
+	p.font(true, sizeHead)
+	for i, l := range lines {
+		p.doc.Text(marginSide+7, p.y+1.2+lh*(float64(i)+.78), l)
+	}
+	p.y += h + 1.6
+}
+
+// verdict prints the outcome between two heavy rules.
+func (p *paper) verdict(w *Worksheet) {
+	p.need(26)
+	p.rule(p.y, 0.7)
+	p.y += 1.4
+	p.para(w.Verdict.String(), marginSide, p.usable(), true, sizeTitle)
+	p.y += .4
+	p.para(w.Headline[0], marginSide, p.usable(), true, sizeBody+.4)
+	p.para(w.Headline[1], marginSide, p.usable(), false, sizeBody+.4)
+	p.y += 1
+	p.rule(p.y, 0.7)
+	p.y += 1
+}
+
+func (p *paper) section(s *Section) {
+	space := 18.0
+	if s.Trace != nil {
+		space = 14 + traceHeight*p.usable()/traceWidth
+	}
+	p.need(space)
+	p.y += 1.8
+	p.para(s.Title, marginSide, p.usable(), true, sizeHead)
+	if s.Lead != "" {
+		p.para(s.Lead, marginSide, p.usable(), false, sizeSmall)
+	}
+	if s.Trace != nil {
+		p.trace(s.Trace)
+	}
+	if s.Table != nil && len(s.Table.Rows) > 0 {
+		p.table(s.Table)
+	}
+	for _, it := range s.Items {
+		p.need(lineBody)
+		p.font(false, sizeBody)
+		p.doc.Text(marginSide, p.y+lineBody*.78, "•")
+		p.para(it, marginSide+3, p.usable()-3, false, sizeBody)
+	}
+	if s.After != "" {
+		p.para(s.After, marginSide, p.usable(), false, sizeSmall)
+	}
+}
+
+// run is one printed line of a cell.
+type run struct {
+	text  string
+	bold  bool
+	small bool
+}
+
+func (p *paper) table(t *Table) {
+	rows := t.Rows
+	if t.Limit > 0 && len(rows) > t.Limit {
+		rows = rows[:t.Limit]
+	}
+	heads := Row{Cells: make([]Cell, len(t.Columns))}
+	for i, c := range t.Columns {
+		heads.Cells[i].Sub = c.Head
+	}
+	head := func() {
+		p.row(t, heads, nil)
+		p.rule(p.y-.1, 0.3)
+	}
+	p.y += .4
+	head()
+	for _, r := range rows {
+		p.row(t, r, head)
+		p.doc.SetDrawColor(150, 150, 150)
+		p.rule(p.y, 0.1)
+		p.doc.SetDrawColor(0, 0, 0)
+	}
+	if n := len(t.Rows) - len(rows); n > 0 {
+		p.y += rowPad
+		p.para(fmt.Sprintf(t.Beyond, n), marginSide, p.usable(), true, sizeBody)
+	}
+}
+
+// row prints one row; head repeats the heads after a page break.
+func (p *paper) row(t *Table, r Row, head func()) {
+	cols := make([][]run, len(r.Cells))
+	most := 0
+	for i, c := range r.Cells {
+		width := t.Columns[i].Share*p.usable() - cellGap
+		if i == 0 {
+			width -= indent(r.Depth)
+		}
+		strong := r.Strong || i == 0 && r.Depth == 0 && head != nil && len(t.Columns) > 2
+		if c.Mark != nil {
+			for _, l := range p.lines(c.Mark.String(), width, true, sizeBody) {
+				cols[i] = append(cols[i], run{l, true, false})
+			}
+		}
+		for _, l := range p.lines(c.Text, width, strong, sizeBody) {
+			cols[i] = append(cols[i], run{l, strong, false})
+		}
+		for _, l := range p.lines(c.Sub, width, false, sizeSmall) {
+			cols[i] = append(cols[i], run{l, false, true})
+		}
+		most = max(most, len(cols[i]))
+	}
+	if h := float64(most)*lineBody + 2*rowPad; head != nil && h < keepMost && p.y+h > p.bottom() {
+		p.page()
+		head()
+	}
+	p.y += rowPad
+	for k := 0; k < most; k++ {
+		if head != nil && p.y+lineBody > p.bottom() {
+			p.page()
+			head()
+			p.y += rowPad
+		}
+		x := marginSide
+		for i, c := range t.Columns {
+			if k < len(cols[i]) {
+				rn := cols[i][k]
+				size := sizeBody
+				if rn.small {
+					size = sizeSmall
+				}
+				p.font(rn.bold, size)
+				at := x
+				if i == 0 {
+					at += indent(r.Depth)
+				}
+				if c.Right {
+					at = x + c.Share*p.usable() - cellGap - p.doc.GetStringWidth(rn.text)
+				}
+				p.doc.Text(at, p.y+lineBody*.78, rn.text)
+			}
+			x += c.Share * p.usable()
+		}
+		p.y += lineBody
+	}
+	p.y += rowPad
+}
+
+func indent(depth int) float64 { return 3 * float64(min(depth, 4)) }
+
+// trace draws t over the usable width.
+func (p *paper) trace(t *Trace) {
+	k := p.usable() / traceWidth
+	x0, y0 := marginSide, p.y+1
+	X := func(v float64) float64 { return x0 + v*k }
+	Y := func(v float64) float64 { return y0 + v*k }
+	d := p.doc
+	// The sheet's unit is k mm; print stays at 8 pt or more.
+	size := math.Max(sizeSmall, traceText*k/25.4*72)
+	text := func(x, y float64, anchor, s string, bold bool) {
+		p.font(bold, size)
+		w := d.GetStringWidth(s)
+		switch anchor {
+		case "end":
+			x -= w
+		case "middle":
+			x -= w / 2
+		}
+		d.Text(x, y, s)
+	}
+	grey := func(g int) { d.SetDrawColor(g, g, g) }
+
+	for _, tk := range t.Saturation {
+		grey(195)
+		d.SetLineWidth(.1)
+		d.Line(X(plotLeft), Y(tk.At), X(plotRight), Y(tk.At))
+		text(X(plotLeft-4), Y(tk.At+3), "end", tk.Label, false)
+	}
+	for _, tk := range t.Clock {
+		grey(195)
+		d.SetLineWidth(.1)
+		if tk.Midnight {
+			grey(0)
+			d.SetLineWidth(.2)
+			text(X(tk.At), Y(plotTop-4), "middle", "midnight", false)
+		}
+		d.Line(X(tk.At), Y(plotTop), X(tk.At), Y(timeLabels-10))
+		text(X(tk.At), Y(timeLabels), "middle", tk.Label, tk.Midnight)
+	}
+	grey(0)
+	d.SetLineWidth(.25)
+	d.Line(X(plotLeft), Y(plotTop), X(plotLeft), Y(plotBottom))
+	d.Line(X(plotLeft), Y(plotBottom), X(plotRight), Y(plotBottom))
+	text(X(plotLeft-4), Y(plotTop-5), "end", "% SpO₂", false)
+	for _, x := range t.Breaks {
+		d.SetDashPattern([]float64{.3, .7}, 0)
+		d.SetLineWidth(.4)
+		d.Line(X(x), Y(plotTop), X(x), Y(plotBottom))
+		d.SetDashPattern(nil, 0)
+		text(X(x+2), Y(plotBottom-3), "start", "clock set back", false)
+	}
+	for _, l := range t.Lanes {
+		text(X(plotLeft-4), Y(l.Y+laneHeight-1), "end", l.Label, false)
+		grey(150)
+		d.SetLineWidth(.1)
+		d.Line(X(plotLeft), Y(l.Y+laneHeight), X(plotRight), Y(l.Y+laneHeight))
+		grey(0)
+		for _, b := range l.Bands {
+			p.band(X(b.From), Y(l.Y), (b.To-b.From)*k, laneHeight*k, l.Pattern)
+		}
+	}
+	d.SetLineWidth(.22)
+	d.SetLineJoinStyle("round")
+	for _, line := range t.Lines {
+		for i, q := range line {
+			if i == 0 {
+				d.MoveTo(X(q.X), Y(q.Y))
+			} else {
+				d.LineTo(X(q.X), Y(q.Y))
+			}
+		}
+		d.DrawPath("D")
+	}
+	if tk := t.Threshold; tk != nil {
+		d.SetDrawColor(0x5b, 0x2a, 0x6e)
+		d.SetLineWidth(.45)
+		d.SetDashPattern([]float64{2.4, 1}, 0)
+		d.Line(X(plotLeft), Y(tk.At), X(plotRight), Y(tk.At))
+		d.SetDashPattern(nil, 0)
+		grey(0)
+		text(X(plotRight+4), Y(tk.At+3), "start", tk.Label, true)
+	}
+	if n := t.Nadir; n != nil {
+		d.SetFillColor(255, 255, 255)
+		d.SetLineWidth(.35)
+		d.Circle(X(n.X), Y(n.Y), 2.6*k, "FD")
+		x, y, anchor := t.nadirText()
+		text(X(x), Y(y), anchor, t.NadirLabel, true)
+	}
+	p.y = Y(timeLabels) + 2.5
+}
+
+// band fills a rectangle so that the lanes differ in grey.
+func (p *paper) band(x, y, w, h float64, pattern string) {
+	d := p.doc
+	if pattern == "solid" {
+		d.SetFillColor(0, 0, 0)
+		d.Rect(x, y, w, h, "F")
+		return
+	}
+	d.SetLineWidth(.15)
+	d.Rect(x, y, w, h, "D")
+	d.ClipRect(x, y, w, h, false)
+	for s := -h; s < w; s += 1.1 {
+		d.Line(x+s, y+h, x+s+h, y)
+		if pattern == "cross" {
+			d.Line(x+s, y, x+s+h, y+h)
+		}
+	}
+	d.ClipEnd()
+}
+
+// frames sets head and foot of every page, once their number is known.
+func (p *paper) frames(w *Worksheet) {
+	pages := p.doc.PageCount()
+	c := w.Case
+	who := "Case " + orDash(c.Number) + "   " + orDash(c.PatientName)
+	if !c.BirthDate.IsZero() {
+		who += "   born " + c.BirthDate.String()
+	}
+	for n := 1; n <= pages; n++ {
+		p.doc.SetPage(n)
+		num := fmt.Sprintf("page %d of %d", n, pages)
+		p.font(false, sizeSmall)
+		p.doc.Text(p.width-marginSide-p.doc.GetStringWidth(num), 10.5, num)
+		room := p.usable() - p.doc.GetStringWidth(num) - 4
+		if w.Demo {
+			p.font(true, sizeSmall)
+			mark := "DEMO: invented data, no patient"
+			width := p.doc.GetStringWidth(mark)
+			x := p.width - marginSide - p.doc.GetStringWidth(num) - 6 - width
+			p.doc.SetLineWidth(.4)
+			p.doc.Rect(x-1.5, 7.2, width+3, 4.8, "D")
+			p.doc.Text(x, 10.5, mark)
+			room -= width + 6
+		}
+		p.font(true, sizeBody)
+		p.doc.Text(marginSide, 10.5, p.fit(legible(who), room))
+		p.rule(13, 0.2)
+		p.rule(p.height-11, 0.2)
+		p.font(false, sizeSmall)
+		foot := []string{w.Standing}
+		if w.Program != "" {
+			foot = append(foot, w.Program)
+		}
+		if !w.Printed.IsZero() {
+			foot = append(foot, "printed "+w.Printed.String())
+		}
+		p.doc.Text(marginSide, p.height-7.2, p.fit(legible(strings.Join(foot, "   ")), p.usable()))
+	}
+}
+
+// fit shortens s to the width in the current font and shows that it did.
+func (p *paper) fit(s string, width float64) string {
+	if p.doc.GetStringWidth(s) <= width {
+		return s
+	}
+	r := []rune(s)
+	for len(r) > 0 && p.doc.GetStringWidth(string(r)+"…") > width {
+		r = r[:len(r)-1]
+	}
+	return string(r) + "…"
+}
+
+// fonts are the two embedded faces, parsed once for their coverage.
+var fonts = sync.OnceValue(func() []*sfnt.Font {
+	var out []*sfnt.Font
+	for _, ttf := range [][]byte{dejavusans.TTF, dejavusansbold.TTF} {
+		f, err := sfnt.Parse(ttf)
+		if err != nil {
+			panic(err) // the font is part of the program
+		}
+		out = append(out, f)
+	}
+	return out
+})
+
+// legible replaces every character that one of the embedded faces lacks, or
+// that lies beyond the BMP, which the library cannot set, by its code point.
+func legible(s string) string {
+	var b strings.Builder
+	var buf sfnt.Buffer
+	for _, r := range visible(s) {
+		ok := r <= 0xFFFF
+		for _, f := range fonts() {
+			if !ok {
+				break
+			}
+			g, err := f.GlyphIndex(&buf, r)
+			ok = err == nil && g != 0
+		}
+		if ok {
+			b.WriteRune(r)
+		} else {
+			b.WriteString(codePoint(r))
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,386 @@
+package worksheet
+
+import (
+	"fmt"
+	"math/big"
+	"strings"
+	"unicode"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+// headline words the verdict in two lines: what was measured and what it came
+// to, and what is owed or asked next.
+func headline(in Input) (Mark, [2]string) {
+	d := in.Determination
+	m := outcomeMark(d)
+	first := m.Word
+	if s := standsOn(in); s != "" {
+		first += " (" + s + ")"
+	}
+	if why := because(d); why != "" {
+		first += ": " + why
+	}
+	return m, [2]string{sentence(first), next(d)}
+}
+
+// outcomeMark words outcome and disposition.
+func outcomeMark(d criteria.Determination) Mark {
+	switch d.Outcome {
+	case criteria.Qualifies:
+		if d.Disposition == "refer" {
+			return Mark{"Written criteria for referral met", markMet.Symbol, markMet.Class}
+		}
+		return Mark{"Written criteria met", markMet.Symbol, markMet.Class}
+	case criteria.DoesNotQualify:
+		word := "Written criteria not met"
+		switch d.Disposition {
+		case "invalid_test":
+			word = "Not a test that the written criteria accept"
+		case "recommended_against":
+			word = "The written criteria recommend against oxygen at home"
+		case "refer":
+			word = "Written criteria not met, refer"
+		}
+		return Mark{word, markNotMet.Symbol, markNotMet.Class}
+	}
+	word := "Undetermined"
+	switch d.Disposition {
+	case "incomplete":
+		word = "Undetermined, facts are missing"
+	case "manual_review":
+		word = "Undetermined, a person has to review it"
+	case "not_addressed":
+		word = "Undetermined, the written criteria do not address this case"
+	case "deferred":
+		word = "Undetermined, the payer's text defers the decision"
+	}
+	return Mark{word, markUnclear.Symbol, markUnclear.Class}
+}
+
+// standsOn tells that a verdict does not rest on the recording itself.
+func standsOn(in Input) string {
+	if in.Analysis != nil {
+		return ""
+	}
+	for _, u := range in.Uploads {
+		if u.Withheld != "" {
+			return "recording withheld and not read"
+		}
+	}
+	switch {
+	case in.Determination.CustodyBarred:
+		return "recording withheld and not read"
+	case in.Recording != nil || len(in.Uploads) > 0:
+		return "no session of the recording chosen"
+	}
+	return "recording not seen, figures as typed"
+}
+
+// because is the determination's own sentence, or what the deciding clauses
+// asked and found.
+func because(d criteria.Determination) string {
+	if d.Because != "" {
+		return d.Because
+	}
+	var parts []string
+	for _, f := range decidingFindings(d) {
+		parts = append(parts, fmt.Sprintf("%s: asked %s, found %s", f.Label, orDash(f.Asked), orDash(f.Found)))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func next(d criteria.Determination) string {
+	missing := missingText(d.OnFile)
+	switch d.Outcome {
+	case criteria.Qualifies:
+		if missing == "" {
+			return "Every paper that must be on file is seen or located."
+		}
+		return missing
+	case criteria.DoesNotQualify:
+		s := "This is not the same as needing no oxygen: treatment is for the treating practitioner to decide."
+		if missing != "" {
+			s += " " + missing
+		}
+		return s
+	}
+	if len(d.Needs) == 0 {
+		return "No question is left that this case could answer; the notes say what has to be settled."
+	}
+	s := "Decides next, from the " + strings.ToLower(roleName(d.Needs[0].Who)) + ": " + d.Needs[0].Question
+	if n := len(d.Needs) - 1; n == 1 {
+		s += " One more question is below."
+	} else if n > 1 {
+		s += fmt.Sprintf(" %d more questions are below.", n)
+	}
+	return s
+}
+
+func missingText(items []criteria.OnFile) string {
+	var names []string
+	for _, o := range items {
+		if o.State == "missing" {
+			names = append(names, o.Item)
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("Still missing on file (%d of %d): %s.", len(names), len(items), strings.Join(names, "; "))
+}
+
+// alerts are the lines above the verdict: a critically low reading, and marks
+// of identity that differ and that nobody has explained.
+func alerts(in Input) []string {
+	var out []string
+	if s := critical(in); s != "" {
+		out = append(out, s)
+	}
+	for _, r := range in.Identity {
+		if !r.Same && r.Explained == "" {
+			out = append(out, fmt.Sprintf("Whose test is this? The %s differs between the case and %s, and nobody has said why it is the same person. Do not use this worksheet before that is settled.", strings.ToLower(r.What), orDash(r.Where)))
+		}
+	}
+	return out
+}
+
+// critical words a reading at or below the setting, doubted or not.
+func critical(in Input) string {
+	if in.Critical == nil || in.Critical.AtOrBelow == nil {
+		return ""
+	}
+	limit := in.Critical.AtOrBelow
+	var found []string
+	if a := in.Analysis; a != nil {
+		if t := a.AtOrBelow(limit); t.High > 0 {
+			s := ""
+			if a.Nadir.Value != nil {
+				s = fmt.Sprintf("lowest reading %s %%, ", number(a.Nadir.Value))
+			}
+			s += fmt.Sprintf("%s at or below %s %%", duration(a, t.Value), number(limit))
+			switch {
+			case t.Value == 0:
+				s = fmt.Sprintf("%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", duration(a, t.High), number(limit), orDash(numberOr(a.Nadir.Low)))
+			case t.Low == 0:
+				s += ", all of it doubted"
+			case t.Low < t.Value:
+				s += fmt.Sprintf(", of which %s doubted", duration(a, t.Value-t.Low))
+			default:
+				s += ", none of it doubted"
+			}
+			found = append(found, s)
+		}
+	}
+	for _, def := range rules.Vocabulary() {
+		f, ok := in.Facts[def.Name]
+		if !ok || f.State == criteria.Unknown || def.Settles == "computed" || def.Unit != "%" || !def.Level || f.Value.Num == nil || f.Value.Num.Cmp(limit) > 0 {
+			continue
+		}
+		found = append(found, fmt.Sprintf("%s as %s: %s", def.Meaning, f.State, valueText(def, f.Value)))
+	}
+	if len(found) == 0 {
+		return ""
+	}
+	call := in.Emergency
+	if call == "" {
+		call = "the emergency number"
+	}
+	src := in.Critical.Source
+	if src == "" {
+		src = "our choice"
+	}
+	return fmt.Sprintf("Critically low reading: tell the treating practitioner now, whatever the verdict; in an emergency call %s. %s. (Limit of this alert: %s %%, %s.)",
+		call, upper(strings.Join(found, "; ")), number(limit), src)
+}
+
+// cautions are the pack's own and those that stand on every worksheet, on
+// both sides of a threshold alike (design section 3).
+func cautions(d criteria.Determination) []string {
+	own := []string{
+		"This worksheet is neither a test report nor an order, and no guarantee of coverage. The payer's own text and the licensed practitioner decide where they differ from it.",
+		"Written criteria not met does not mean that the patient needs no oxygen. Nobody is told by this worksheet to start, change or stop oxygen.",
+		"Pulse oximeters tend to read high in darker skin, and err with nail varnish, cold hands, poor circulation, carbon monoxide and methaemoglobin. A reading on either side of a threshold can be wrong by some points.",
+		"Oxygen feeds fire: no smoking and no open flame near it. Oxygen can harm a patient who retains carbon dioxide.",
+	}
+	seen := map[string]bool{}
+	var out []string
+	for _, s := range append(append([]string{}, d.Cautions...), own...) {
+		if !seen[s] {
+			seen[s] = true
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func verdictMark(v criteria.Verdict) *Mark {
+	switch v {
+	case criteria.Met:
+		return &markMet
+	case criteria.NotMet:
+		return &markNotMet
+	case criteria.NotApplicable:
+		return &markNotApply
+	}
+	return &markUnclear
+}
+
+func roleName(r rules.Role) string {
+	switch r {
+	case rules.Intake:
+		return "Intake"
+	case rules.Office:
+		return "Practitioner's office"
+	case rules.Tester:
+		return "Tester"
+	case rules.Maintainer:
+		return "Rule maintainer"
+	case rules.Patient:
+		return "Patient"
+	}
+	return string(r)
+}
+
+func statusText(s rules.Status) string {
+	switch s {
+	case rules.Verified:
+		return "read in the document"
+	case rules.Secondary:
+		return "read in another text that reports it"
+	case rules.Draft:
+		return "draft: from memory, not confirmed"
+	}
+	return string(s)
+}
+
+// valueText words the value of a fact.
+func valueText(def rules.FactDef, v criteria.Value) string {
+	switch def.Type {
+	case rules.TypeBool, rules.TypePaper:
+		if v.Bool {
+			return "yes"
+		}
+		return "no"
+	case rules.TypeDate:
+		return orDash(v.Date.String())
+	case rules.TypeWord:
+		return words(v.Word)
+	case rules.TypeOxygen:
+		if v.Word != "oxygen" || v.Num == nil {
+			return words(v.Word)
+		}
+		return fmt.Sprintf("oxygen at %s %s", printed(v), v.Unit)
+	case rules.TypeList:
+		var parts []string
+		for _, r := range v.List {
+			h := r.SHA256
+			if len(h) > 12 {
+				h = h[:12]
+			}
+			parts = append(parts, words(r.Role)+" "+h)
+		}
+		return strings.Join(parts, "; ")
+	}
+	if v.Num == nil {
+		return "–"
+	}
+	unit := v.Unit
+	if unit == "" {
+		unit = def.Unit
+	}
+	return strings.TrimSpace(printed(v) + " " + unit)
+}
+
+// printed is a number with the decimals that it was stated with.
+func printed(v criteria.Value) string {
+	if v.Places > 0 && v.Places <= 12 {
+		return v.Num.FloatString(v.Places)
+	}
+	return number(v.Num)
+}
+
+// words turns a word of the vocabulary into print.
+func words(s string) string {
+	if s == "idtf" {
+		return "independent diagnostic testing facility"
+	}
+	return strings.ReplaceAll(s, "_", " ")
+}
+
+// number prints r without loss if two decimals hold it, else cut (never
+// rounded) to two decimals.
+func number(r *big.Rat) string {
+	if r.IsInt() {
+		return r.Num().String()
+	}
+	s := cut(r, 2)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+func numberOr(r *big.Rat) string {
+	if r == nil {
+		return ""
+	}
+	return number(r)
+}
+
+// cut prints r with so many decimals, cut towards zero, so that 299.9 s never
+// read as 5.00 min.
+func cut(r *big.Rat, places int) string {
+	scale := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
+	n := new(big.Int).Mul(r.Num(), scale)
+	n.Quo(n, r.Denom())
+	return new(big.Rat).SetFrac(n, scale).FloatString(places)
+}
+
+// duration prints ticks of a exactly to the millisecond: "7 h 2 min 18 s".
+func duration(a *analysis.Analysis, ticks int64) string {
+	ms := new(big.Rat).Mul(a.Seconds(ticks), big.NewRat(1000, 1))
+	n := new(big.Int).Quo(ms.Num(), ms.Denom()).Int64()
+	h, m, s, frac := n/3600000, n/60000%60, n/1000%60, n%1000
+	out := ""
+	if h > 0 {
+		out += fmt.Sprintf("%d h ", h)
+	}
+	if h > 0 || m > 0 {
+		out += fmt.Sprintf("%d min ", m)
+	}
+	if frac == 0 {
+		return out + fmt.Sprintf("%d s", s)
+	}
+	return out + strings.TrimRight(fmt.Sprintf("%d.%03d", s, frac), "0") + " s"
+}
+
+// minutes prints ticks of a in minutes, cut to two decimals.
+func minutes(a *analysis.Analysis, ticks int64) string {
+	return cut(new(big.Rat).Quo(a.Seconds(ticks), big.NewRat(60, 1)), 2)
+}
+
+// sentence ends s with a full stop unless it ends in one already.
+func sentence(s string) string {
+	if s == "" || strings.ContainsAny(s[len(s)-1:], ".?!") {
+		return s
+	}
+	return s + "."
+}
+
+func upper(s string) string {
+	r := []rune(s)
+	if len(r) > 0 {
+		r[0] = unicode.ToUpper(r[0])
+	}
+	return string(r)
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return s
+}

@@ -1,0 +1,305 @@
+// Package worksheet lays out what a case came to, for people: which measured
+// number met which clause of which document, how firm that is, and what to
+// fetch next.
+//
+// Call New first: it turns a case, its recording, analysis and determination
+// into one format-free Worksheet. WriteHTML, WriteText and WritePDF print that
+// same model, so that page, terminal and paper say the same in the same order.
+// The same Input gives the same bytes, every time.
+//
+// What it does not do: it decides nothing and measures nothing. It reads no
+// clock (the day of printing is part of the Input), and it holds no figure of
+// any payer: the levels that it tabulates are those that the pack asks for.
+package worksheet
+
+import (
+	"fmt"
+	"math/big"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Input is everything that one worksheet shows: one case under one version of
+// criteria. Whatever is nil or zero is told as not known, never guessed.
+type Input struct {
+	Program string     // name and version of the program
+	Printed rules.Date // day of printing, from the caller; zero: not printed
+	Demo    bool       // invented data: told on every page
+	Case    CaseInfo
+
+	// Pack is the version applied. nil leaves out the levels and the history
+	// of what was asked.
+	Pack          *rules.Pack
+	Determination criteria.Determination
+	Facts         map[string]criteria.Fact
+
+	// Uploads are the files of the case in order. Recording and Analysis are
+	// of the session that was chosen: session SessionNo of SessionCount, from
+	// 1. Both are nil if there is no recording, it may not be read, or no
+	// session is chosen yet.
+	Uploads                 []Upload
+	Recording               *recording.Recording
+	Analysis                *analysis.Analysis
+	SessionNo, SessionCount int
+
+	Identity []IdentityRow
+
+	// Critical is the saturation at which the page says to tell the
+	// practitioner now; nil: none set. Emergency is the emergency number to
+	// call, "" prints "the emergency number".
+	Critical  *CriticalLimit
+	Emergency string
+}
+
+// CaseInfo says whose case it is. All of it is personal data: it is printed
+// and never logged.
+type CaseInfo struct {
+	Number      string
+	PatientName string
+	BirthDate   rules.Date
+	Identifier  string // of the patient with the payer or the supplier
+	Payer       string
+	Supplier    string
+}
+
+// Upload is one file as it came.
+type Upload struct {
+	SHA256    string // lower-case hex
+	Size      int64  // bytes
+	Format    string // as recording.Recording has it, "" if it was not read
+	Container string
+	Role      string // what the recording is of, "" if not stated
+	Withheld  string // why it was not read, "" if it was
+}
+
+// IdentityRow lays one mark of identity of the case beside that of a file,
+// report or order.
+type IdentityRow struct {
+	What        string // name, birth date, identifier
+	Case, Other string
+	Where       string // where Other stands
+	Same        bool
+	Explained   string // who said, in words, why a difference is the same person; "" if nobody did
+}
+
+// CriticalLimit is a setting of the installation, not a figure of any payer.
+type CriticalLimit struct {
+	AtOrBelow *big.Rat // percent
+	Source    string   // "our choice", or the document
+}
+
+// Mark is a verdict as it is printed: the word and the symbol always stand
+// together, and Class lets a page colour them.
+type Mark struct {
+	Word, Symbol, Class string
+}
+
+// String returns symbol and word.
+func (m Mark) String() string { return m.Symbol + " " + m.Word }
+
+// The marks of clauses and outcomes. The symbols differ in shape, so that they
+// survive grey printing and fax; DejaVu Sans has all of them.
+var (
+	markMet       = Mark{"Met", "✓", "met"}
+	markNotMet    = Mark{"Not met", "✗", "notmet"}
+	markUnclear   = Mark{"Undetermined", "?", "unclear"}
+	markNotApply  = Mark{"Does not apply", "–", "na"}
+	markSame      = Mark{"Same", "✓", "met"}
+	markDifferent = Mark{"Different", "✗", "notmet"}
+	markMissing   = Mark{"Missing", "✗", "notmet"}
+	markSeen      = Mark{"Seen", "✓", "met"}
+	markLocated   = Mark{"Located", "✓", "met"}
+)
+
+// Worksheet is the model that all formats print, top to bottom: alerts,
+// verdict and headline, then Sections in order. Its texts hold no control
+// characters.
+type Worksheet struct {
+	Title    string // what this paper is, with the name of the payer's criteria
+	Version  string // region, version and short hash of the pack
+	Demo     bool
+	Printed  rules.Date
+	Case     CaseInfo
+	Alerts   []string // to be acted on whatever the verdict; usually none
+	Verdict  Mark
+	Headline [2]string // what was measured and found; what is owed next
+	Sections []Section
+	Standing string // what this paper is not; foot of every page
+	Program  string
+}
+
+// Section is one headed part. It holds a table, items, or the trace, with a
+// sentence before (Lead) and after (After); empty sections are left out.
+type Section struct {
+	ID    string // stable word: deciding, questions, onfile, trace, levels, measures, spans, ...
+	Title string
+	Lead  string
+	Table *Table
+	Items []string
+	Trace *Trace
+	After string
+}
+
+// Table is rows under heads. Limit, if positive, is how many rows paper
+// prints; the page prints all.
+type Table struct {
+	Columns []Column
+	Rows    []Row
+	Limit   int
+	// Beyond words what paper leaves out, with %d for the number of rows.
+	Beyond string
+}
+
+// Column is a head and its share of the width; shares add up to 1.
+type Column struct {
+	Head  string
+	Share float64
+	Right bool // figures, set flush right
+}
+
+// Row is one row; Depth indents its first cell, Strong sets it bold.
+type Row struct {
+	Cells  []Cell
+	Depth  int
+	Strong bool
+}
+
+// Cell is a text, a smaller one under it, and a verdict; each may be empty.
+type Cell struct {
+	Text string
+	Sub  string
+	Mark *Mark
+}
+
+// Section returns the section with the id, nil if the worksheet has none.
+func (w *Worksheet) Section(id string) *Section {
+	for i := range w.Sections {
+		if w.Sections[i].ID == id {
+			return &w.Sections[i]
+		}
+	}
+	return nil
+}
+
+// spanLimit is how many spans paper lists (our choice); the page lists all.
+const spanLimit = 12
+
+// New lays out in. It never fails: what is missing is printed as missing.
+func New(in Input) *Worksheet {
+	d := in.Determination
+	w := &Worksheet{
+		Title:    "Home-oxygen qualification worksheet",
+		Demo:     in.Demo,
+		Printed:  in.Printed,
+		Case:     in.Case,
+		Program:  in.Program,
+		Standing: "Neither a test report nor an order, and no guarantee of coverage.",
+	}
+	if d.Title != "" {
+		w.Title += ": " + d.Title
+	}
+	w.Version = strings.TrimSpace(d.Criteria + " " + d.Version)
+	if len(d.PackSHA256) >= 12 {
+		w.Version += ", file " + d.PackSHA256[:12]
+	}
+	w.Alerts = alerts(in)
+	w.Verdict, w.Headline = headline(in)
+
+	trace, traceLead := traceOf(in)
+	w.Sections = []Section{
+		deciding(in),
+		questions(d.Needs, in),
+		onFile(d.OnFile),
+		{ID: "trace", Title: "The recording", Lead: traceLead, Trace: trace},
+		levels(in),
+		measures(in),
+		spans(in),
+		{ID: "allows", Title: "What this allows", Items: d.Allows},
+		{ID: "followup", Title: "What follows, and when", Items: d.FollowUp},
+		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes},
+		conditions(in),
+		identity(in.Identity),
+		clauses(in),
+		{ID: "reading", Title: "How the recording was read", Items: reading(in)},
+		{ID: "cautions", Title: "Cautions", Items: cautions(d)},
+		provenance(in),
+	}
+	kept := w.Sections[:0]
+	for _, s := range w.Sections {
+		if s.Trace != nil || len(s.Items) > 0 || s.Table != nil && len(s.Table.Rows) > 0 || s.ID == "deciding" || s.ID == "trace" {
+			kept = append(kept, s)
+		}
+	}
+	w.Sections = kept
+	w.clean()
+	return w
+}
+
+// clean makes every text safe for a terminal, a page and paper alike: no
+// control characters, no marks that turn the direction of writing.
+func (w *Worksheet) clean() {
+	c := &w.Case
+	for _, s := range []*string{&w.Title, &w.Version, &w.Headline[0], &w.Headline[1], &w.Program,
+		&c.Number, &c.PatientName, &c.Identifier, &c.Payer, &c.Supplier} {
+		*s = visible(*s)
+	}
+	w.Alerts = visibleAll(w.Alerts)
+	for i := range w.Sections {
+		s := &w.Sections[i]
+		s.Lead, s.After, s.Items = visible(s.Lead), visible(s.After), visibleAll(s.Items)
+		if s.Table == nil {
+			continue
+		}
+		for _, r := range s.Table.Rows {
+			for j := range r.Cells {
+				r.Cells[j].Text, r.Cells[j].Sub = visible(r.Cells[j].Text), visible(r.Cells[j].Sub)
+			}
+		}
+	}
+}
+
+func visibleAll(ss []string) []string {
+	var out []string
+	for _, s := range ss {
+		out = append(out, visible(s))
+	}
+	return out
+}
+
+// visible turns white space into single blanks and every control character,
+// direction mark and broken byte into its code point in brackets.
+func visible(s string) string {
+	var b strings.Builder
+	blank := false
+	for i, r := range s {
+		if unicode.IsSpace(r) {
+			blank = b.Len() > 0
+			continue
+		}
+		if blank {
+			b.WriteByte(' ')
+			blank = false
+		}
+		if r == utf8.RuneError {
+			if _, n := utf8.DecodeRuneInString(s[i:]); n <= 1 {
+				fmt.Fprintf(&b, "[byte %02X]", s[i])
+				continue
+			}
+		}
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == 0xFEFF {
+			b.WriteString(codePoint(r))
+			continue
+		}
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+// codePoint is the visible stand-in of a character that cannot be shown.
+func codePoint(r rune) string { return fmt.Sprintf("[U+%04X]", r) }
