@@ -183,16 +183,20 @@ func (a *Analysis) extremes(blocks []block) {
 }
 
 // sum is a weighted sum of numbers and the weight, exact.
-type sum struct{ num, weight big.Int }
+type sum struct {
+	num, weight big.Int
+	x, y        big.Int // scratch
+}
 
 func (s *sum) add(num, weight int64) {
-	s.num.Add(&s.num, new(big.Int).Mul(big.NewInt(num), big.NewInt(weight)))
-	s.weight.Add(&s.weight, big.NewInt(weight))
+	s.y.SetInt64(weight)
+	s.weight.Add(&s.weight, &s.y)
+	s.num.Add(&s.num, s.x.Mul(s.x.SetInt64(num), &s.y))
 }
 
 // above returns the sign of num minus the mean of s; s must not be empty.
 func (s *sum) above(num int64) int {
-	return new(big.Int).Mul(big.NewInt(num), &s.weight).Cmp(&s.num)
+	return s.x.Mul(s.x.SetInt64(num), &s.weight).Cmp(&s.num)
 }
 
 func (s *sum) mean(den int64) *big.Rat {
