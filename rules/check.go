@@ -267,7 +267,7 @@ func (d *document) leaf(n *Node, def FactDef, at *step, gate bool) {
 		d.require(at, "cite", n.Cite != nil)
 		d.require(at, "status", n.Status != "")
 	}
-	if n.Rounding != "" && !def.Level && (def.Type != TypeNumber || def.From != nil) {
+	if n.Rounding != "" && !def.roundable() {
 		d.key(at.in("rounding"), "rounding of a level that is read or stated", "rounding of "+n.Fact+", which is never rounded", "delete the key")
 	}
 	if n.UnlessKnown != "" {
@@ -278,6 +278,12 @@ func (d *document) leaf(n *Node, def FactDef, at *step, gate bool) {
 	if n.Known {
 		d.forbid(at, "otherwise", n.Otherwise != "", "beside known, which never fails to decide")
 	}
+}
+
+// roundable reports whether a clause may round the fact: a level, or a stated
+// number. Totals of time, means and falls are never rounded (design section 8).
+func (def FactDef) roundable() bool {
+	return def.Level || def.Type == TypeNumber && def.From == nil
 }
 
 // comparison checks what a fact is compared with: exactly one way, of its

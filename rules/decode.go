@@ -76,7 +76,7 @@ func parse(file string, data []byte) *document {
 	}
 	file1, err := d.syntax(tokens)
 	if err != nil {
-		d.add(err.line, err.column, "", "YAML that can be read", err.text, "mend the spelling there or in the line above: indentation, quotes, brackets, a blank after each colon")
+		d.add(err.line, err.column, "", "YAML that can be read", "what the reader refuses: "+err.text, "mend the spelling there or in a line beside it: indentation, quotes, brackets, a blank after each colon")
 		return d
 	}
 	bodies := 0
@@ -129,6 +129,7 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 			refuse(t, "a plain value", "a tag", "delete the tag")
 		case token.DirectiveType:
 			refuse(t, "no directive", "a line that begins with %", "delete the line")
+			return nil, false
 		case token.MappingKeyType:
 			refuse(t, "a key followed by a colon", "a question mark", "write key: value")
 		case token.DocumentHeaderType, token.DocumentEndType:

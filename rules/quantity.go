@@ -76,18 +76,18 @@ func ParseQuantity(s string) (Quantity, error) {
 	return Quantity{Text: s, Rat: r, Unit: m[2]}, nil
 }
 
-// String prints the figure as written, with its unit: "5 min", "88 %", "1/3".
+// String prints the figure with its unit, as written if it was read from a
+// pack: "5 min", "88 %", "1/3".
 func (q Quantity) String() string {
 	switch {
-	case q.Text == "" && q.Rat == nil:
+	case strings.Contains(q.Text, " "): // with its unit
+		return q.Text
+	case q.Text != "":
+		return strings.TrimSpace(q.Text + " " + q.Unit)
+	case q.Rat == nil:
 		return ""
-	case q.Text == "" || strings.Contains(q.Text, " "):
-		if q.Text != "" {
-			return q.Text
-		}
-		return strings.TrimSpace(plainNumber(q.Rat) + " " + q.Unit)
 	}
-	return strings.TrimSpace(q.Text + " " + q.Unit)
+	return strings.TrimSpace(decimal(q.Rat) + " " + q.Unit)
 }
 
 // String prints the first figure and the same limit in other units in
@@ -106,23 +106,6 @@ func (qs Quantities) String() string {
 	return qs[0].String() + " (" + strings.Join(others, ", ") + ")"
 }
 
-// In returns the figure that is in the unit, exactly convertible units of
-// time included, and whether there is one.
-func (qs Quantities) In(unit string) (Quantity, bool) {
-	for _, q := range qs {
-		if q.Unit == unit {
-			return q, true
-		}
-	}
-	for _, q := range qs {
-		if units[q.Unit].dimension == "time" && units[unit].dimension == "time" {
-			r := new(big.Rat).Quo(q.base(), units[unit].factor)
-			return Quantity{Rat: r, Unit: unit}, true
-		}
-	}
-	return Quantity{}, false
-}
-
 // base is the figure in its dimension's base unit.
 func (q Quantity) base() *big.Rat { return new(big.Rat).Mul(q.Rat, units[q.Unit].factor) }
 
@@ -136,13 +119,4 @@ func (q Quantity) slack() *big.Rat {
 		}
 	}
 	return half.Mul(half, units[q.Unit].factor)
-}
-
-// plainNumber prints a number without exponent: its decimals if they end,
-// else the fraction.
-func plainNumber(r *big.Rat) string {
-	if n, exact := r.FloatPrec(); exact {
-		return r.FloatString(n)
-	}
-	return r.RatString()
 }

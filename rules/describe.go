@@ -1,0 +1,96 @@
+package rules
+
+import (
+	"math/big"
+	"strconv"
+	"strings"
+)
+
+// Describe says in plain words what a clause asks for, figures with their
+// units: "total time at or below 88 % is at least 5 min". A group says how
+// many of its parts have to be met.
+func Describe(n *Node) string {
+	switch {
+	case n.AllOf != nil:
+		return "all of its parts are met"
+	case n.AnyOf != nil:
+		return "at least one of its parts is met"
+	case n.NoneOf != nil:
+		return "none of its parts is met"
+	case n.NOf != nil:
+		return "at least " + strconv.Itoa(n.NOf.N) + " of its parts are met"
+	case n.Unsettled != "":
+		return "not settled: " + n.Unsettled
+	}
+	def, _ := Lookup(n.Fact)
+	what := phrase(def, n)
+	switch {
+	case n.Known:
+		return "it is stated: " + what
+	case def.Type == TypeBool && n.Is == "true":
+		return what
+	case def.Type == TypeBool:
+		return "it is not so that " + what
+	case n.Is != "":
+		return what + ": " + plainWord(n.Is)
+	case n.OneOf != nil:
+		words := make([]string, len(n.OneOf))
+		for i, w := range n.OneOf {
+			words[i] = plainWord(w)
+		}
+		return what + ": " + strings.Join(words, " or ")
+	}
+	var limits []string
+	for _, l := range n.limits() {
+		if l.qs != nil {
+			limits = append(limits, comparatorWords[l.key]+" "+l.qs.String())
+		}
+	}
+	return what + " is " + strings.Join(limits, " and ")
+}
+
+var comparatorWords = map[string]string{
+	"at_least":    "at least",
+	"more_than":   "more than",
+	"at_or_below": "at or below",
+	"below":       "below",
+	"equal_to":    "exactly",
+}
+
+// plainWord spells a word of the vocabulary as people say it.
+func plainWord(w string) string {
+	if w == "idtf" {
+		return "independent diagnostic testing facility"
+	}
+	return strings.ReplaceAll(w, "_", " ")
+}
+
+// phrase is the meaning of a fact without what its row adds for maintainers,
+// the parameters of the clause in their place.
+func phrase(def FactDef, n *Node) string {
+	if def.Type == TypeOxygen && n.Is == "" && n.OneOf == nil && !n.Known {
+		return "flow of oxygen during the test"
+	}
+	s, _, _ := strings.Cut(def.Meaning, ";")
+	s, _, _ = strings.Cut(s, ":")
+	for _, aside := range []string{", negative", ", never rounded", ", unrounded", " in percent"} {
+		s, _, _ = strings.Cut(s, aside)
+	}
+	s = strings.Replace(s, " (0 to 1)", "", 1)
+	switch {
+	case n.SpO2 != nil:
+		s = strings.Replace(s, "a saturation", n.SpO2.String(), 1)
+	case n.Points != nil:
+		s = strings.Replace(s, "so many points", n.Points.String(), 1)
+	}
+	return s
+}
+
+// decimal prints a number without exponent: its decimals if they end, else
+// the fraction.
+func decimal(r *big.Rat) string {
+	if n, exact := r.FloatPrec(); exact {
+		return r.FloatString(n)
+	}
+	return r.RatString()
+}
