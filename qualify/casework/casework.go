@@ -8,6 +8,12 @@
 // values lie beside the chain under a key of the case, so that retention can
 // destroy them and the chain still verifies.
 //
-// Call Open to read a case, Case.Append to change it. What this package does
-// not do: it evaluates nothing and knows no database.
+// Call Create to begin a case, Open to read one, Case.Append to change it, or
+// Update to read and change in one go. Case.Seal puts a personal value beside
+// the chain and gives the Ref that a change may hold; Case.Reveal reads it
+// back. Nothing that a person typed in free words, and nothing that names a
+// patient, stands in an event itself: it is a Ref.
+//
+// What this package does not do: it evaluates nothing, knows no database, and
+// takes the time and all randomness from its caller.
 package casework

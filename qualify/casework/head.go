@@ -1,0 +1,89 @@
+package casework
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Head is one line of the list of cases: a projection of the case, which can
+// be rebuilt from its events at any time.
+type Head struct {
+	Case        string    `json:"case"`
+	K           int       `json:"k"`    // of the last event
+	Hash        string    `json:"hash"` // of the last event
+	Edited      int       `json:"edited"`
+	Criteria    []string  `json:"criteria"`
+	OpenedAt    time.Time `json:"opened_at"`
+	ChangedAt   time.Time `json:"changed_at"` // of the last event
+	ClosedAt    time.Time `json:"closed_at,omitzero"`
+	DestroyedAt time.Time `json:"destroyed_at,omitzero"`
+	// Results are of the latest determination, Current if nothing was edited
+	// since.
+	Results []Result `json:"results,omitempty"`
+	Current bool     `json:"current,omitzero"`
+	// Uploads are the hashes of all recordings ever on the case whose bytes
+	// must stay.
+	Uploads []string `json:"uploads,omitempty"`
+}
+
+func headOf(c Case, changed time.Time) Head {
+	h := Head{Case: c.Number, K: c.K, Hash: c.Hash, Edited: c.Edited, Criteria: c.Criteria, OpenedAt: c.OpenedAt,
+		ChangedAt: changed, ClosedAt: c.ClosedAt, DestroyedAt: c.DestroyedAt}
+	if c.Determination != nil {
+		h.Results, h.Current = c.Determination.Results, c.Edited == c.Determination.K
+	}
+	if c.DestroyedAt.IsZero() {
+		for _, u := range c.Uploads {
+			h.Uploads = append(h.Uploads, u.SHA256)
+		}
+	}
+	return h
+}
+
+// HeadOf returns the projection of a chain after checking it.
+func HeadOf(number string, events []Event) (Head, error) {
+	c, err := fold(number, events)
+	if err != nil {
+		return Head{}, err
+	}
+	return headOf(c, events[len(events)-1].At), nil
+}
+
+// RebuildHead stores the projection of one case anew and returns it.
+func RebuildHead(ctx context.Context, s Store, number string) (Head, error) {
+	events, err := s.Events(ctx, number, 1)
+	if err != nil {
+		return Head{}, fmt.Errorf("case %s: %w", number, err)
+	}
+	h, err := HeadOf(number, events)
+	if err != nil {
+		return Head{}, err
+	}
+	if err := s.PutHead(ctx, h); err != nil {
+		return Head{}, fmt.Errorf("case %s: %w", number, err)
+	}
+	return h, nil
+}
+
+// RebuildHeads stores the projection of every case anew: after a kill between
+// an event and its projection, and from time to time. A case whose chain is
+// broken keeps its old line, and the first such fault is returned after all
+// others are done.
+func RebuildHeads(ctx context.Context, s Store) error {
+	var first error
+	for id, err := range All(ctx, s.Cases) {
+		if err != nil {
+			return fmt.Errorf("listing cases: %w", err)
+		}
+		if _, err := RebuildHead(ctx, s, id); err != nil {
+			if ctx.Err() != nil {
+				return err
+			}
+			if first == nil {
+				first = err
+			}
+		}
+	}
+	return first
+}

@@ -1,0 +1,102 @@
+package casework
+
+import (
+	"context"
+	"io"
+	"iter"
+	"time"
+)
+
+// Store keeps cases. An implementation needs no more than puts of single
+// items that may be refused, ordered listing within one list, and a place for
+// named files: no transaction, no join. What a method acknowledged survives a
+// kill. Every method gives up with the context's error when ctx ends.
+//
+// Lists come in pages, in ascending order of their key: pass the token that
+// the page before gave, "" for the first, and go on until the token is "". A
+// page may be shorter than limit, or empty, although more follows. What is
+// inserted meanwhile neither repeats nor hides anything else. limit is at
+// least 1. A token is opaque; a foreign one gives ErrToken.
+type Store interface {
+	// PutEvent stores e, durably. ErrConflict if event e.K of the case
+	// exists, or if e.K is above 1 and event e.K-1 does not. Events are never
+	// changed or removed, so the second may be looked up before the put.
+	PutEvent(ctx context.Context, e Event) error
+	// Events returns the events of a case from k on, in order; none if there
+	// are none.
+	Events(ctx context.Context, caseID string, from int) ([]Event, error)
+	// Cases lists the ids of all cases that have an event 1.
+	Cases(ctx context.Context, after string, limit int) (ids []string, next string, err error)
+
+	// PutHead stores the projection of a case unless the stored one is of a
+	// later event; then it does nothing.
+	PutHead(ctx context.Context, h Head) error
+	// Heads lists the projections by case id.
+	Heads(ctx context.Context, after string, limit int) (heads []Head, next string, err error)
+
+	// PutUpload stores all bytes of r under sha, their SHA-256 in lower-case
+	// hex. ErrHash, and nothing stored, if they have another. Putting what is
+	// there already only renews its PutAt.
+	PutUpload(ctx context.Context, sha string, r io.Reader) error
+	// Upload opens an upload, ErrNotFound if there is none. The caller closes it.
+	Upload(ctx context.Context, sha string) (io.ReadCloser, error)
+	// Uploads lists all uploads by hash.
+	Uploads(ctx context.Context, after string, limit int) (uploads []StoredUpload, next string, err error)
+	// DeleteUpload removes an upload that was last put before the given
+	// instant, and leaves a later one alone. No error if there is none.
+	DeleteUpload(ctx context.Context, sha string, before time.Time) error
+
+	// PutKey stores the key of a case. ErrConflict if it has one or had one.
+	PutKey(ctx context.Context, caseID string, key []byte) error
+	// Key returns the key of a case; ErrNotFound if it never had one,
+	// ErrDestroyed after DestroyPersonal.
+	Key(ctx context.Context, caseID string) ([]byte, error)
+	// PutPersonal stores a sealed value beside the chain. id is the SHA-256
+	// of sealed, so putting the same twice is no fault.
+	PutPersonal(ctx context.Context, caseID, id string, sealed []byte) error
+	// Personal returns a sealed value, ErrNotFound if there is none.
+	Personal(ctx context.Context, caseID, id string) ([]byte, error)
+	// DestroyPersonal removes the key of a case for good, whether it had one
+	// or not, and then its sealed values.
+	DestroyPersonal(ctx context.Context, caseID string) error
+
+	// PutAnchor stores the anchor of a day, ErrConflict if the day has one.
+	PutAnchor(ctx context.Context, a Anchor) error
+	// Anchors lists anchors by day.
+	Anchors(ctx context.Context, after string, limit int) (anchors []Anchor, next string, err error)
+}
+
+// StoredUpload is one line of the list of uploads.
+type StoredUpload struct {
+	SHA256 string    `json:"sha256"`
+	Size   int64     `json:"size"`   // bytes
+	PutAt  time.Time `json:"put_at"` // when it was last put, by the store's clock
+}
+
+// pageSize is how many items All asks for at once.
+const pageSize = 200
+
+// All goes through every page of a list, as in All(ctx, store.Heads). It ends
+// after the first error.
+func All[T any](ctx context.Context, page func(ctx context.Context, after string, limit int) ([]T, string, error)) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		var zero T
+		after := ""
+		for {
+			items, next, err := page(ctx, after, pageSize)
+			if err != nil {
+				yield(zero, err)
+				return
+			}
+			for _, item := range items {
+				if !yield(item, nil) {
+					return
+				}
+			}
+			if next == "" {
+				return
+			}
+			after = next
+		}
+	}
+}

@@ -1,0 +1,280 @@
+package storetest
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"airwarrant/qualify/casework"
+)
+
+// Memory is a Store in memory, for tests: nothing survives the process. The
+// zero Memory is empty and ready. It may be used from several goroutines.
+type Memory struct {
+	mu       sync.Mutex
+	events   map[string][]casework.Event
+	heads    map[string]casework.Head
+	uploads  map[string]memoryUpload
+	keys     map[string][]byte // nil: destroyed
+	personal map[string]map[string][]byte
+	anchors  map[string]casework.Anchor
+	ticks    int64 // the store's clock, which moves with each upload
+}
+
+type memoryUpload struct {
+	data []byte
+	at   time.Time
+}
+
+// put stores one item, making the map on first use.
+func put[V any](m *map[string]V, key string, value V) {
+	if *m == nil {
+		*m = map[string]V{}
+	}
+	(*m)[key] = value
+}
+
+// page returns the items whose keys follow the one in the token.
+func page[V, T any](m map[string]V, after string, limit int, item func(key string, v V) T) ([]T, string, error) {
+	last := ""
+	if after != "" {
+		b, err := hex.DecodeString(after)
+		if err != nil {
+			return nil, "", fmt.Errorf("page token %q: %w", after, casework.ErrToken)
+		}
+		last = string(b)
+	}
+	if limit < 1 {
+		return nil, "", fmt.Errorf("expected a page of 1 item or more, found %d", limit)
+	}
+	var out []T
+	for _, key := range slices.Sorted(maps.Keys(m)) {
+		if key <= last {
+			continue
+		}
+		if len(out) == limit {
+			return out, hex.EncodeToString([]byte(last)), nil
+		}
+		out = append(out, item(key, m[key]))
+		last = key
+	}
+	return out, "", nil
+}
+
+// PutEvent implements casework.Store.
+func (s *Memory) PutEvent(ctx context.Context, e casework.Event) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if e.K != len(s.events[e.Case])+1 {
+		return casework.ErrConflict
+	}
+	e.Change = bytes.Clone(e.Change)
+	put(&s.events, e.Case, append(s.events[e.Case], e))
+	return nil
+}
+
+// Events implements casework.Store.
+func (s *Memory) Events(ctx context.Context, caseID string, from int) ([]casework.Event, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	all := s.events[caseID]
+	return slices.Clone(all[min(max(from-1, 0), len(all)):]), nil
+}
+
+// Cases implements casework.Store.
+func (s *Memory) Cases(ctx context.Context, after string, limit int) ([]string, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.events, after, limit, func(key string, _ []casework.Event) string { return key })
+}
+
+// PutHead implements casework.Store.
+func (s *Memory) PutHead(ctx context.Context, h casework.Head) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if h.K >= s.heads[h.Case].K {
+		put(&s.heads, h.Case, h)
+	}
+	return nil
+}
+
+// Heads implements casework.Store.
+func (s *Memory) Heads(ctx context.Context, after string, limit int) ([]casework.Head, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.heads, after, limit, func(_ string, h casework.Head) casework.Head { return h })
+}
+
+// PutUpload implements casework.Store.
+func (s *Memory) PutUpload(ctx context.Context, sha string, r io.Reader) error {
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if sum := sha256.Sum256(data); hex.EncodeToString(sum[:]) != sha {
+		return casework.ErrHash
+	}
+	s.ticks++
+	put(&s.uploads, sha, memoryUpload{data, time.Unix(s.ticks, 0).UTC()})
+	return nil
+}
+
+// Upload implements casework.Store.
+func (s *Memory) Upload(ctx context.Context, sha string) (io.ReadCloser, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	u, ok := s.uploads[sha]
+	if !ok {
+		return nil, casework.ErrNotFound
+	}
+	return io.NopCloser(bytes.NewReader(u.data)), nil
+}
+
+// Uploads implements casework.Store.
+func (s *Memory) Uploads(ctx context.Context, after string, limit int) ([]casework.StoredUpload, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.uploads, after, limit, func(sha string, u memoryUpload) casework.StoredUpload {
+		return casework.StoredUpload{SHA256: sha, Size: int64(len(u.data)), PutAt: u.at}
+	})
+}
+
+// DeleteUpload implements casework.Store.
+func (s *Memory) DeleteUpload(ctx context.Context, sha string, before time.Time) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if u, ok := s.uploads[sha]; ok && u.at.Before(before) {
+		delete(s.uploads, sha)
+	}
+	return nil
+}
+
+// PutKey implements casework.Store.
+func (s *Memory) PutKey(ctx context.Context, caseID string, key []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if _, ok := s.keys[caseID]; ok {
+		return casework.ErrConflict
+	}
+	put(&s.keys, caseID, bytes.Clone(key))
+	return nil
+}
+
+// Key implements casework.Store.
+func (s *Memory) Key(ctx context.Context, caseID string) ([]byte, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	key, ok := s.keys[caseID]
+	if !ok {
+		return nil, casework.ErrNotFound
+	}
+	if key == nil {
+		return nil, casework.ErrDestroyed
+	}
+	return bytes.Clone(key), nil
+}
+
+// PutPersonal implements casework.Store.
+func (s *Memory) PutPersonal(ctx context.Context, caseID, id string, sealed []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	values := s.personal[caseID]
+	put(&values, id, bytes.Clone(sealed))
+	put(&s.personal, caseID, values)
+	return nil
+}
+
+// Personal implements casework.Store.
+func (s *Memory) Personal(ctx context.Context, caseID, id string) ([]byte, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	sealed, ok := s.personal[caseID][id]
+	if !ok {
+		return nil, casework.ErrNotFound
+	}
+	return bytes.Clone(sealed), nil
+}
+
+// DestroyPersonal implements casework.Store.
+func (s *Memory) DestroyPersonal(ctx context.Context, caseID string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	put(&s.keys, caseID, nil)
+	delete(s.personal, caseID)
+	return nil
+}
+
+// PutAnchor implements casework.Store.
+func (s *Memory) PutAnchor(ctx context.Context, a casework.Anchor) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if _, ok := s.anchors[a.Day]; ok {
+		return casework.ErrConflict
+	}
+	put(&s.anchors, a.Day, a)
+	return nil
+}
+
+// Anchors implements casework.Store.
+func (s *Memory) Anchors(ctx context.Context, after string, limit int) ([]casework.Anchor, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.anchors, after, limit, func(_ string, a casework.Anchor) casework.Anchor { return a })
+}
