@@ -1,0 +1,823 @@
+package recording
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+)
+
+// Columns is a mapping for delimited text: what ParseColumns reads from
+// --columns. A column is named by its number, from 1, or by its header. The
+// zero value leaves everything to be found in the file, but ParseColumns must
+// make it, because Header is -1 then.
+type Columns struct {
+	Time, Date, Elapsed, SpO2, Pulse string // "" if not given; Pulse may be "none"
+	Quality                          string
+	Order                            string          // "dmy", "mdy", "ymd" or ""
+	Delimiter                        rune            // 0 if not given
+	Decimal                          byte            // '.', ',' or 0
+	Header                           int             // line of the header from 1, 0 for none, -1 if not given
+	NoReading                        map[string]bool // further no-reading codes, lower case
+	Unit                             string          // "percent", "fraction" or ""
+}
+
+// columnsHelp is the mend of a mapping that cannot be read.
+const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, date, elapsed, spo2, pulse, quality (a number or a header; "…" around one that holds a comma), order, delimiter, decimal, header, none, unit`
+
+// ParseColumns reads a mapping such as
+//
+//	time=1,spo2=3,pulse=4
+//	date=Date,time="Time, local",spo2=SpO2,order=dmy,delimiter=;,decimal=,
+//
+// Keys: time, date, elapsed, spo2, pulse and quality name a column by number
+// or header (pulse and quality also take "none"); order is dmy, mdy or ymd;
+// delimiter is one character or comma, semicolon, tab, pipe; decimal is . or
+// , or point, comma; header is the line of the header, 0 for none; none lists
+// further no-reading codes, divided by |; unit is percent or fraction. The
+// error is a *FormatError that wraps ErrOptions.
+func ParseColumns(s string) (Columns, error) {
+	c := Columns{Header: -1}
+	seen := map[string]bool{}
+	for at := 0; strings.TrimSpace(s) != ""; at++ {
+		key, rest, ok := strings.Cut(s, "=")
+		key = strings.ToLower(strings.TrimSpace(key))
+		if !ok {
+			return Columns{}, columnsError(key, "a key and a value joined by =", "no =")
+		}
+		value, next, err := columnsValue(key, rest)
+		if err != nil {
+			return Columns{}, err
+		}
+		s = next
+		if seen[key] {
+			return Columns{}, columnsError(key, "each key once", "it twice")
+		}
+		seen[key] = true
+		if err := c.set(key, value); err != nil {
+			return Columns{}, err
+		}
+	}
+	return c, nil
+}
+
+// columnsValue cuts the value off the front of s and the comma after it.
+func columnsValue(key, s string) (value, rest string, err error) {
+	s = strings.TrimLeft(s, " ")
+	switch {
+	case strings.HasPrefix(s, `"`):
+		value, rest, ok := strings.Cut(s[1:], `"`)
+		rest = strings.TrimLeft(rest, " ")
+		if !ok || rest != "" && rest[0] != ',' {
+			return "", "", columnsError(key, `a value that ends in "`, "no such end")
+		}
+		return value, strings.TrimPrefix(rest, ","), nil
+	case (key == "decimal" || key == "delimiter") && strings.HasPrefix(s, ",") && (len(s) == 1 || s[1] == ','):
+		return ",", strings.TrimPrefix(s[1:], ","), nil
+	case key == "delimiter" && strings.HasPrefix(s, "\t"):
+		return "\t", strings.TrimPrefix(s[1:], ","), nil
+	}
+	value, rest, _ = strings.Cut(s, ",")
+	return strings.TrimSpace(value), rest, nil
+}
+
+func columnsError(key, expected, found string) error {
+	return &FormatError{Offset: -1, Field: "columns " + excerpt(key), Err: ErrOptions, Expected: expected, Found: found, Mend: columnsHelp}
+}
+
+func (c *Columns) set(key, value string) error {
+	if value == "" {
+		return columnsError(key, "a value", "none")
+	}
+	pick := func(allowed ...string) (string, error) {
+		v := strings.ToLower(value)
+		if !slices.Contains(allowed, v) {
+			return "", columnsError(key, strings.Join(allowed, " or "), strconv.Quote(value))
+		}
+		return v, nil
+	}
+	if n, err := strconv.Atoi(value); err == nil && n < 1 && key != "header" && key != "none" {
+		return columnsError(key, "a column number from 1", value)
+	}
+	var err error
+	switch key {
+	case "time":
+		c.Time = value
+	case "date":
+		c.Date = value
+	case "elapsed":
+		c.Elapsed = value
+	case "spo2":
+		c.SpO2 = value
+	case "pulse":
+		c.Pulse = value
+	case "quality":
+		c.Quality = value
+	case "order":
+		c.Order, err = pick("dmy", "mdy", "ymd")
+	case "unit":
+		c.Unit, err = pick("percent", "fraction")
+	case "decimal":
+		var v string
+		v, err = pick(".", ",", "point", "comma")
+		c.Decimal = '.'
+		if v == "," || v == "comma" {
+			c.Decimal = ','
+		}
+	case "delimiter":
+		var v string
+		v, err = pick(",", ";", "\t", "|", "comma", "semicolon", "tab", "pipe")
+		for _, d := range delimiters {
+			if v == string(d.char) || v == d.name {
+				c.Delimiter = d.char
+			}
+		}
+	case "header":
+		c.Header, err = strconv.Atoi(value)
+		if err != nil || c.Header < 0 {
+			return columnsError(key, "a line number, or 0 for no header", strconv.Quote(value))
+		}
+	case "none":
+		c.NoReading = map[string]bool{}
+		for _, code := range strings.Split(value, "|") {
+			c.NoReading[strings.ToLower(strings.TrimSpace(code))] = true
+		}
+	default:
+		return columnsError(key, "a known key", strconv.Quote(excerpt(key)))
+	}
+	return err
+}
+
+var delimiters = []struct {
+	char rune
+	name string
+}{{';', "semicolon"}, {'\t', "tab"}, {',', "comma"}, {'|', "pipe"}}
+
+func delimiterName(c rune) string {
+	for _, d := range delimiters {
+		if d.char == c {
+			return d.name
+		}
+	}
+	return string(c)
+}
+
+// role is what a header says that its column holds.
+type role int
+
+const (
+	roleUnknown role = iota
+	roleOther        // recognised as something that is not read
+	roleSat
+	rolePulse
+	roleTime
+	roleDate
+	roleElapsed
+	roleMarker // AM or PM in a column of its own
+	roleQuality
+	roleEvent
+	roleName
+	roleIdentifier
+)
+
+// Words of headers, lower case, English first, then German, French, Spanish.
+var (
+	wordsOther   = wordSet("alarm alarms alert limit limits lim threshold thresh setting flow lpm l litre liter litres liters delta change drop diff slope trend odi events battery pleth plethysmogram amplitude wave waveform transit index perfusion pi temperature temp grenze grenzwert alarmgrenze seuil limite umbral débit durchfluss flujo")
+	wordsSummary = wordSet("min minimum max maximum lowest highest nadir low high")
+	wordsSat     = wordSet("spo2 sao2 sp02 sa02 o2sat oxysat satur saturation sat o2sättigung sättigung saettigung sauerstoffsättigung sauerstoffsaettigung saturación saturacion oxygen oxygène oxygene sauerstoff oxígeno oxigeno")
+	wordsPulse   = wordSet("pulse pulserate pr hr bpm heartrate heart puls pulsrate pulsfrequenz herzfrequenz herzrate pouls fc cardiaque pulso cardiaca cardíaca")
+	wordsTime    = wordSet("time timestamp datetime clock stamp zeit uhrzeit zeitstempel heure horodatage hora tiempo")
+	wordsDate    = wordSet("date datum fecha")
+	wordsElapsed = wordSet("elapsed seconds secs sec millisecond milliseconds verstrichen écoulé ecoule transcurrido sekunden secondes segundos")
+	wordsQuality = wordSet("quality status signal artifact artifacts artefact artefakt motion movement flag flags qualität qualitaet signalqualität signalqualitaet bewegung qualité qualite état etat mouvement calidad estado movimiento señal senal")
+	wordsEvent   = wordSet("event marker mark comment comments note notes annotation remark remarks ereignis bemerkung kommentar événement commentaire evento comentario")
+	wordsBirth   = wordSet("birth dob born birthdate birthday geburtsdatum geboren geb naissance né née nacimiento")
+	wordsID      = wordSet("id mrn identifier patientid patientnummer patientennummer identifiant identificación identificacion")
+	wordsName    = wordSet("name patient surname lastname firstname forename nachname vorname nom prénom prenom nombre apellido apellidos paciente")
+)
+
+func wordSet(s string) map[string]bool {
+	m := map[string]bool{}
+	for _, w := range strings.Fields(s) {
+		m[w] = true
+	}
+	return m
+}
+
+// headerWords splits a header into lower-case words of letters and digits.
+func headerWords(cell string) []string {
+	cell = strings.ToLower(strings.ReplaceAll(cell, "₂", "2"))
+	return strings.FieldsFunc(cell, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+}
+
+func hasWord(words []string, set map[string]bool) bool {
+	return slices.ContainsFunc(words, func(w string) bool { return set[w] })
+}
+
+// headerRole reads what a header says. Alarm limits come first: a column of
+// limits stands beside its reading under almost the same name.
+func headerRole(cell string) role {
+	w := headerWords(cell)
+	joined := strings.Join(w, " ")
+	switch {
+	case len(w) == 0:
+		return roleUnknown
+	case hasWord(w, wordsOther):
+		return roleOther
+	case hasWord(w, wordsBirth):
+		return roleOther
+	case hasWord(w, wordsQuality):
+		return roleQuality
+	case joined == "am pm" || joined == "ampm":
+		return roleMarker
+	case hasWord(w, wordsSat) || joined == "o2":
+		return roleSat
+	case hasWord(w, wordsPulse):
+		return rolePulse
+	case hasWord(w, wordsElapsed) || hasWord(w, wordsTime) && timeUnit(w) != 0:
+		return roleElapsed
+	case hasWord(w, wordsDate) && !hasWord(w, wordsTime):
+		return roleDate
+	case hasWord(w, wordsTime):
+		return roleTime
+	case hasWord(w, wordsEvent):
+		return roleEvent
+	case hasWord(w, wordsID):
+		return roleIdentifier
+	case hasWord(w, wordsName):
+		return roleName
+	}
+	return roleUnknown
+}
+
+// timeUnit returns the nanoseconds of the unit that a header of elapsed time
+// names, 0 if it names none. "hh:mm:ss" is a pattern and no unit.
+func timeUnit(words []string) int64 {
+	if slices.Contains(words, "mm") || slices.Contains(words, "hh") {
+		return 0
+	}
+	for _, w := range words {
+		switch w {
+		case "s", "sec", "secs", "second", "seconds", "sekunden", "secondes", "segundos":
+			return 1e9
+		case "ms", "msec", "millisecond", "milliseconds":
+			return 1e6
+		case "min", "mins", "minute", "minutes", "minuten", "minutos":
+			return 60e9
+		}
+	}
+	return 0
+}
+
+// headerOrder returns the date order that a header prints as a pattern, such
+// as "Date (DD/MM/YYYY)", or "".
+func headerOrder(cell string) string {
+	var order []byte
+	for _, w := range headerWords(cell) {
+		switch w {
+		case "dd", "d", "tt", "jj":
+			order = append(order, 'd')
+		case "mm", "mmm", "m":
+			if len(order) < 3 { // a later mm counts minutes
+				order = append(order, 'm')
+			}
+		case "yyyy", "yy", "jjjj", "aaaa", "aa":
+			order = append(order, 'y')
+		}
+	}
+	if len(order) >= 3 {
+		if o := string(order[:3]); o == "dmy" || o == "mdy" || o == "ymd" {
+			return o
+		}
+	}
+	return ""
+}
+
+// roles says which column is which; -1 is none. Columns count from 0 here.
+type roles struct {
+	mode              timeMode
+	stamp, date       int // stamp is the time column unless mode is timeNone
+	marker            int
+	sat, pulse        int
+	unit              int64 // nanoseconds of one unit of elapsed time
+	quality           []qualityColumn
+	events, persons   []int
+	personIdentifiers map[int]bool
+}
+
+type timeMode int
+
+const (
+	timeNone    timeMode = iota
+	timeStamp            // date and time in one column
+	timePair             // date and time in two
+	timeOfDay            // time of day alone
+	timeElapsed          // time since the start
+)
+
+type qualityColumn struct {
+	col    int
+	motion bool // headed motion: "yes" means motion
+	mark   bool // headed artifact: "yes" means artifact
+	words  int
+	digits int
+}
+
+// maxQuality is how many quality columns are read; each takes one bit of Flag
+// while rows are read.
+const maxQuality = 4
+
+// shape is what the cells of a column look like.
+type shape int
+
+const (
+	shapeOther shape = iota
+	shapeBlank
+	shapeNumber
+	shapeClock
+	shapeDate
+	shapeStamp
+	shapeMarker
+)
+
+func cellShape(s string) shape {
+	if s == "" {
+		return shapeBlank
+	}
+	if _, _, _, ok := parseDecimal(stripPercent(s)); ok {
+		return shapeNumber
+	}
+	if d, rest, ok := parseDate(s); ok && d.plausible() {
+		if rest = trimStampGap(rest); rest == "" {
+			return shapeDate
+		}
+		if _, why := parseClock(rest); why == "" {
+			return shapeStamp
+		}
+		return shapeOther
+	}
+	if _, why := parseClock(s); why == "" {
+		return shapeClock
+	}
+	if _, _, ok := cutTimeFirst(s); ok {
+		return shapeStamp
+	}
+	if _, ok := parseElapsedClock(s); ok {
+		return shapeClock
+	}
+	if m := strings.ToLower(strings.ReplaceAll(s, ".", "")); m == "am" || m == "pm" {
+		return shapeMarker
+	}
+	return shapeOther
+}
+
+// columnShape is the commonest shape of the filled cells of a column.
+func columnShape(rows [][]string, col int) shape {
+	var n [shapeMarker + 1]int
+	for _, r := range rows {
+		if col < len(r) {
+			n[cellShape(trimCell(r[col]))]++
+		}
+	}
+	best := shapeBlank
+	for _, s := range []shape{shapeOther, shapeNumber, shapeClock, shapeDate, shapeStamp, shapeMarker} {
+		if n[s] > 0 && (best == shapeBlank || n[s] > n[best]) {
+			best = s
+		}
+	}
+	return best
+}
+
+// finder assigns the roles of one table.
+type finder struct {
+	cols   Columns
+	header []string // nil if there is none
+	width  int
+	rows   [][]string
+	opt    Options
+	line   int // of the header, or of the first row
+	taken  map[int]bool
+	layout []string
+}
+
+// name is how people see column c.
+func (f *finder) name(c int) string {
+	if f.header != nil && c < len(f.header) {
+		if h := trimCell(f.header[c]); h != "" {
+			return fmt.Sprintf("column %d %q", c+1, shorten(h, 40))
+		}
+	}
+	return fmt.Sprintf("column %d", c+1)
+}
+
+func (f *finder) names(cols []int) string {
+	out := make([]string, len(cols))
+	for i, c := range cols {
+		out[i] = f.name(c)
+	}
+	return strings.Join(out, ", ")
+}
+
+func (f *finder) fail(err error, field, expected, found, mend string) error {
+	return &FormatError{Format: FormatText, Line: f.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
+}
+
+// byName resolves a column of the mapping.
+func (f *finder) byName(key, name string) (int, error) {
+	if n, err := strconv.Atoi(name); err == nil {
+		if n > f.width {
+			return -1, f.fail(ErrOptions, key, fmt.Sprintf("a column from 1 to %d", f.width), name, "correct --columns "+key+"=")
+		}
+		return n - 1, nil
+	}
+	var hits []int
+	for i, h := range f.header {
+		if strings.EqualFold(trimCell(h), strings.TrimSpace(name)) {
+			hits = append(hits, i)
+		}
+	}
+	if len(hits) == 1 {
+		return hits[0], nil
+	}
+	found := "no such header"
+	if len(hits) > 1 {
+		found = f.names(hits)
+	}
+	return -1, f.fail(ErrOptions, key, fmt.Sprintf("one column headed %q", name), found, "give the number of the column: --columns "+key+"=N")
+}
+
+// withRole lists the columns, not yet taken, whose header says r.
+func (f *finder) withRole(r role) []int {
+	var out []int
+	for i, h := range f.header {
+		if i < f.width && !f.taken[i] && headerRole(h) == r {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func (f *finder) find() (roles, error) {
+	r := roles{stamp: -1, date: -1, marker: -1, sat: -1, pulse: -1, personIdentifiers: map[int]bool{}}
+	f.taken = map[int]bool{}
+	given := []struct {
+		key, name string
+		to        *int
+	}{
+		{"spo2", f.cols.SpO2, &r.sat}, {"pulse", f.cols.Pulse, &r.pulse},
+		{"time", f.cols.Time, &r.stamp}, {"date", f.cols.Date, &r.date},
+	}
+	for _, g := range given {
+		if g.name == "" || g.key == "pulse" && strings.EqualFold(g.name, "none") {
+			continue
+		}
+		c, err := f.byName(g.key, g.name)
+		if err != nil {
+			return r, err
+		}
+		if f.taken[c] {
+			return r, f.fail(ErrOptions, g.key, "a column of its own", f.name(c)+" for two things", "correct --columns")
+		}
+		*g.to = c
+		f.taken[c] = true
+	}
+	if err := f.findTime(&r); err != nil {
+		return r, err
+	}
+	if err := f.findSat(&r); err != nil {
+		return r, err
+	}
+	if err := f.findPulse(&r); err != nil {
+		return r, err
+	}
+	if err := f.findQuality(&r); err != nil {
+		return r, err
+	}
+	for _, kind := range []role{roleName, roleIdentifier} {
+		for _, c := range f.withRole(kind) {
+			r.persons = append(r.persons, c)
+			r.personIdentifiers[c] = kind == roleIdentifier
+			f.taken[c] = true
+		}
+	}
+	r.events = f.withRole(roleEvent)
+	for _, c := range r.events {
+		f.taken[c] = true
+	}
+	var unused []int
+	for c := 0; c < f.width; c++ {
+		if !f.taken[c] {
+			unused = append(unused, c)
+		}
+	}
+	if len(unused) > 0 {
+		f.layout = append(f.layout, "Not used: "+f.names(unused)+".")
+	}
+	return r, nil
+}
+
+// findSat finds the saturation by header, or by the numbers where there is
+// no header.
+func (f *finder) findSat(r *roles) error {
+	why := "as given"
+	if r.sat < 0 {
+		var cands []int
+		if f.header != nil {
+			why = "by its header"
+			cands = f.withRole(roleSat)
+		} else {
+			why = "by its numbers"
+			cands = f.inRange(50, 100)
+		}
+		switch {
+		case len(cands) == 1 && f.header != nil && hasWord(headerWords(f.header[cands[0]]), wordsSummary):
+			return f.fail(ErrAmbiguous, "saturation", "a column of readings", f.names(cands)+", which looks like a summary", fmt.Sprintf("say so if it is the reading: --columns spo2=%d", cands[0]+1))
+		case len(cands) > 1:
+			return f.fail(ErrAmbiguous, "saturation", "one column of saturation", f.names(cands), fmt.Sprintf("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
+		case len(cands) == 0:
+			return f.noSat()
+		}
+		r.sat = cands[0]
+		f.taken[r.sat] = true
+	}
+	f.layout = append(f.layout, fmt.Sprintf("Saturation: %s, %s.", f.name(r.sat), why))
+	return nil
+}
+
+func (f *finder) noSat() error {
+	all := make([]int, f.width)
+	for i := range all {
+		all[i] = i
+	}
+	return f.fail(ErrNoSpO2, "saturation", "a column of oxygen saturation", f.names(all), "name it: --columns spo2=N")
+}
+
+// inRange lists the columns, not yet taken, most of whose numbers lie in
+// [lo, hi], codes for no reading apart.
+func (f *finder) inRange(lo, hi float64) []int {
+	var out []int
+	for c := 0; c < f.width; c++ {
+		in, all := 0, 0
+		for _, row := range f.rows {
+			s := ""
+			if c < len(row) {
+				s = stripPercent(trimCell(row[c]))
+			}
+			if noReadingWord(s) {
+				continue
+			}
+			mant, dec, _, ok := parseDecimal(s)
+			if ok && noReadingNumber(mant, dec, true) {
+				continue
+			}
+			v := float64(mant)
+			for ; dec > 0; dec-- {
+				v /= 10
+			}
+			all++
+			if ok && lo <= v && v <= hi {
+				in++
+			}
+		}
+		if !f.taken[c] && 2*in > all {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func (f *finder) findPulse(r *roles) error {
+	why := "as given"
+	if r.pulse < 0 && f.cols.Pulse == "" {
+		var cands []int
+		if f.header != nil {
+			why = "by its header"
+			cands = f.withRole(rolePulse)
+		} else {
+			why = "by its numbers"
+			cands = f.inRange(30, 200)
+		}
+		if len(cands) > 1 {
+			return f.fail(ErrAmbiguous, "pulse", "one column of pulse", f.names(cands), fmt.Sprintf("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
+		}
+		if len(cands) == 1 {
+			r.pulse = cands[0]
+			f.taken[r.pulse] = true
+		}
+	}
+	if r.pulse >= 0 {
+		f.layout = append(f.layout, fmt.Sprintf("Pulse: %s, %s.", f.name(r.pulse), why))
+	}
+	return nil
+}
+
+func (f *finder) findQuality(r *roles) error {
+	cols := f.withRole(roleQuality)
+	switch {
+	case strings.EqualFold(f.cols.Quality, "none"):
+		cols = nil
+	case f.cols.Quality != "":
+		c, err := f.byName("quality", f.cols.Quality)
+		if err != nil {
+			return err
+		}
+		if f.taken[c] {
+			return f.fail(ErrOptions, "quality", "a column of its own", f.name(c)+" for two things", "correct --columns")
+		}
+		cols = []int{c}
+	}
+	if len(cols) > maxQuality {
+		return f.fail(ErrAmbiguous, "quality", fmt.Sprintf("at most %d columns of quality", maxQuality), f.names(cols), fmt.Sprintf("say which one: --columns quality=%d", cols[0]+1))
+	}
+	for _, c := range cols {
+		q := qualityColumn{col: c}
+		if f.header != nil {
+			for _, w := range headerWords(f.header[c]) {
+				q.motion = q.motion || strings.HasPrefix(w, "mo") || w == "bewegung"
+				q.mark = q.mark || strings.HasPrefix(w, "art")
+			}
+		}
+		f.taken[c] = true
+		r.quality = append(r.quality, q)
+	}
+	return nil
+}
+
+// findTime finds the column or columns of time: by header first, by the shape
+// of their cells in any case.
+func (f *finder) findTime(r *roles) error {
+	take := func(mode timeMode, stamp, date int, text string) error {
+		r.mode, r.stamp, r.date = mode, stamp, date
+		f.taken[stamp] = true
+		if date >= 0 {
+			f.taken[date] = true
+		}
+		f.layout = append(f.layout, "Time: "+text+".")
+		if mode == timeElapsed {
+			return nil
+		}
+		return f.findMarker(r)
+	}
+	if f.cols.Elapsed != "" {
+		c, err := f.byName("elapsed", f.cols.Elapsed)
+		if err != nil {
+			return err
+		}
+		if f.taken[c] || f.cols.Time != "" {
+			return f.fail(ErrOptions, "elapsed", "elapsed alone, in a column of its own", f.name(c)+" and another", "correct --columns")
+		}
+		r.unit = f.elapsedUnit(c)
+		return take(timeElapsed, c, -1, "elapsed, "+f.name(c))
+	}
+
+	if r.date >= 0 && r.stamp < 0 {
+		if columnShape(f.rows, r.date) == shapeStamp {
+			return take(timeStamp, r.date, -1, f.name(r.date)+", date and time, as given")
+		}
+		cands := f.shaped(shapeClock, f.withRole(roleTime))
+		if len(cands) != 1 {
+			return f.fail(ErrAmbiguous, "time", "a column of the time of day beside the date", fmt.Sprintf("%d of them", len(cands)), "name it: --columns time=N")
+		}
+		return take(timePair, cands[0], r.date, f.name(r.date)+" and "+f.name(cands[0]))
+	}
+	if r.stamp >= 0 {
+		switch s := columnShape(f.rows, r.stamp); {
+		case r.date >= 0:
+			return take(timePair, r.stamp, r.date, f.name(r.date)+" and "+f.name(r.stamp)+", as given")
+		case s == shapeStamp:
+			return take(timeStamp, r.stamp, -1, f.name(r.stamp)+", as given")
+		case s == shapeClock:
+			dates := f.shaped(shapeDate, f.withRole(roleDate))
+			if len(dates) == 1 {
+				return take(timePair, r.stamp, dates[0], f.name(dates[0])+" and "+f.name(r.stamp))
+			}
+			return take(timeOfDay, r.stamp, -1, f.name(r.stamp)+", time of day, as given")
+		case s == shapeNumber:
+			return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.name(r.stamp), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
+		default:
+			return f.fail(ErrFormat, "time", "a date and time such as 2026-03-01 22:14:00, or a time of day", f.name(r.stamp)+" with other content", "name the column of time: --columns time=N")
+		}
+	}
+
+	cands := append(f.withRole(roleTime), f.withRole(roleDate)...)
+	if len(cands) == 0 {
+		for c := 0; c < f.width; c++ {
+			if !f.taken[c] && (f.header == nil || headerRole(f.header[c]) == roleUnknown) {
+				cands = append(cands, c)
+			}
+		}
+	}
+	stamps, dates, clocks := f.shaped(shapeStamp, cands), f.shaped(shapeDate, cands), f.shaped(shapeClock, cands)
+	if len(stamps) == 1 && len(clocks) == 1 && f.allMidnight(stamps[0]) {
+		dates, stamps = stamps, nil
+	}
+	switch {
+	case len(stamps) > 1:
+		return f.whichTime(stamps)
+	case len(stamps) == 1:
+		return take(timeStamp, stamps[0], -1, f.name(stamps[0])+", date and time")
+	case len(clocks) > 1:
+		return f.whichTime(clocks)
+	case len(dates) > 1:
+		return f.fail(ErrAmbiguous, "date", "one column of dates", f.names(dates), fmt.Sprintf("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
+	case len(dates) == 1 && len(clocks) == 1:
+		return take(timePair, clocks[0], dates[0], f.name(dates[0])+" and "+f.name(clocks[0]))
+	case len(clocks) == 1:
+		return take(timeOfDay, clocks[0], -1, f.name(clocks[0])+", time of day")
+	}
+	elapsed := f.withRole(roleElapsed)
+	if len(elapsed) > 1 {
+		return f.fail(ErrAmbiguous, "time", "one column of elapsed time", f.names(elapsed), fmt.Sprintf("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
+	}
+	if len(elapsed) == 1 {
+		switch columnShape(f.rows, elapsed[0]) {
+		case shapeStamp: // "Time in s" over full stamps is no elapsed time
+			return take(timeStamp, elapsed[0], -1, f.name(elapsed[0])+", date and time")
+		case shapeNumber, shapeClock, shapeBlank:
+			r.unit = f.elapsedUnit(elapsed[0])
+			return take(timeElapsed, elapsed[0], -1, "elapsed, "+f.name(elapsed[0]))
+		}
+	}
+	if len(dates) == 1 {
+		return f.fail(ErrAmbiguous, "time", "a time of day beside the date", "none", "name its column: --columns time=N")
+	}
+	if f.header != nil {
+		if timed := append(f.withRole(roleTime), elapsed...); len(timed) > 0 {
+			found := "other content in " + f.names(timed)
+			if columnShape(f.rows, timed[0]) == shapeNumber {
+				return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.names(timed), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
+			}
+			return f.fail(ErrFormat, "time", "a date and time such as 2026-03-01 22:14:00, or a time of day", found, "name the column of time: --columns time=N")
+		}
+	}
+	if f.opt.IntervalMS <= 0 {
+		return f.fail(ErrAmbiguous, "time", "a column of time, or the step between rows", "neither", "name the column (--columns time=N) or give the step (--interval SECONDS)")
+	}
+	if f.header == nil && f.width > 1 && f.cols.SpO2 == "" {
+		return f.fail(ErrAmbiguous, "saturation", "a header, or one column", fmt.Sprintf("%d columns and neither header nor time", f.width), "name the column: --columns spo2=N")
+	}
+	f.layout = append(f.layout, fmt.Sprintf("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
+	return nil
+}
+
+func (f *finder) whichTime(cands []int) error {
+	return f.fail(ErrAmbiguous, "time", "one column of time", f.names(cands), fmt.Sprintf("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
+}
+
+// shaped lists those of cands whose cells have shape s.
+func (f *finder) shaped(s shape, cands []int) []int {
+	var out []int
+	for _, c := range cands {
+		if !f.taken[c] && columnShape(f.rows, c) == s {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// allMidnight tells whether a column of stamps is a column of dates that a
+// spreadsheet printed with a time of zero.
+func (f *finder) allMidnight(c int) bool {
+	for _, r := range f.rows {
+		if c >= len(r) {
+			continue
+		}
+		_, rest, ok := parseDate(trimCell(r[c]))
+		if clock, why := parseClock(trimStampGap(rest)); !ok || why != "" || clock.ns != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// findMarker finds AM and PM in a column of their own.
+func (f *finder) findMarker(r *roles) error {
+	cands := f.withRole(roleMarker)
+	if f.header == nil {
+		for c := 0; c < f.width; c++ {
+			if !f.taken[c] && columnShape(f.rows, c) == shapeMarker {
+				cands = append(cands, c)
+			}
+		}
+	}
+	if len(cands) > 1 {
+		return f.fail(ErrAmbiguous, "time", "one column of AM and PM", f.names(cands), "remove the other one")
+	}
+	if len(cands) == 1 {
+		r.marker = cands[0]
+		f.taken[cands[0]] = true
+	}
+	return nil
+}
+
+// elapsedUnit is the unit of an elapsed column: what its header says, else
+// seconds.
+func (f *finder) elapsedUnit(c int) int64 {
+	if f.header != nil {
+		if u := timeUnit(headerWords(f.header[c])); u != 0 {
+			return u
+		}
+	}
+	return 1e9
+}

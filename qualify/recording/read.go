@@ -1,0 +1,204 @@
+package recording
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"time"
+	"unicode/utf16"
+	"unicode/utf8"
+)
+
+// Read reads one recording from r and recognises its format by content. It
+// never reads more than opt.MaxBytes plus one byte; a longer upload is
+// ErrTooLarge. With an error the Recording is nil.
+func Read(r io.Reader, opt Options) (*Recording, error) {
+	limit := opt.limit()
+	data, err := io.ReadAll(io.LimitReader(r, limit+1))
+	if err != nil {
+		return nil, fmt.Errorf("reading the upload: %w: %w", ErrFormat, err)
+	}
+	return ReadBytes(data, opt)
+}
+
+// ReadBytes is Read for an upload that is already in memory. data is neither
+// changed nor kept.
+func ReadBytes(data []byte, opt Options) (*Recording, error) {
+	if limit := opt.limit(); int64(len(data)) > limit {
+		return nil, &FormatError{
+			Offset: limit, Err: ErrTooLarge,
+			Expected: fmt.Sprintf("an upload of at most %d bytes", limit),
+			Found:    "more bytes than that",
+			Mend:     "export one night at a time, or raise the limit",
+		}
+	}
+	zone, err := loadZone(opt.Zone)
+	if err != nil {
+		return nil, err
+	}
+	var rec *Recording
+	if looksLikeEDF(data) {
+		rec, err = readEDF(data)
+		if err == nil && zone != nil {
+			err = placeInZone(rec, zone)
+		}
+	} else {
+		rec, err = readText(data, opt, zone)
+	}
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(data)
+	rec.SHA256 = hex.EncodeToString(sum[:])
+	rec.Size = int64(len(data))
+	rec.Container = "none"
+	rec.Zone = opt.Zone
+	return rec, nil
+}
+
+func (opt Options) limit() int64 {
+	if opt.MaxBytes > 0 {
+		return opt.MaxBytes
+	}
+	return DefaultMaxBytes
+}
+
+// loadZone finds an IANA zone. "Local" is refused: it would make the answer
+// depend on the machine.
+func loadZone(name string) (*time.Location, error) {
+	if name == "" {
+		return nil, nil
+	}
+	loc, err := time.LoadLocation(name)
+	if err != nil || name == "Local" {
+		return nil, &FormatError{
+			Offset: -1, Field: "zone", Err: ErrOptions,
+			Expected: "an IANA zone such as America/New_York",
+			Found:    fmt.Sprintf("%q", name),
+			Mend:     "give the zone in which the recorder's clock ran, or none",
+		}
+	}
+	return loc, nil
+}
+
+// signatures are the first bytes of formats that people send instead of a
+// recording. The byte values are those of the formats' own documents: RFC 1952
+// (gzip), the ZIP application note, ISO 32000 (PDF), from memory.
+var signatures = []struct{ start, name, mend string }{
+	{"\x1f\x8b", "a gzip file", "unpack it and give the file inside"},
+	{"PK\x03\x04", "a zip archive or a workbook", "unpack it, or save the sheet as delimited text, and give that file"},
+	{"PK\x05\x06", "an empty zip archive", "export the recording again"},
+	{"\xd0\xcf\x11\xe0", "a workbook or document in an old binary form", "save the sheet as delimited text and give that file"},
+	{"%PDF", "a PDF document", "give the recording as delimited text or EDF, or type the figures of the report as facts"},
+	{"{", "JSON, perhaps a FHIR resource", "export the recording as delimited text or EDF"},
+	{"[{", "JSON", "export the recording as delimited text or EDF"},
+	{"<", "XML or a web page", "export the recording as delimited text or EDF"},
+}
+
+// refuseKnown names what data is if it is a well-known format that is not
+// read.
+func refuseKnown(data []byte) error {
+	head := bytes.TrimLeft(data[:min(len(data), 512)], " \t\r\n\ufeff")
+	for _, s := range signatures {
+		if bytes.HasPrefix(head, []byte(s.start)) {
+			return unreadable(0, s.name, s.mend)
+		}
+	}
+	// A WFDB header names a signal file and its storage format on its second
+	// line, for example "night.dat 16 …" (WFDB header page, header(5)).
+	if lines := bytes.SplitN(head, []byte("\n"), 3); len(lines) > 1 && bytes.Contains(lines[1], []byte(".dat ")) {
+		return unreadable(0, "a WFDB header", "export the recording as delimited text or EDF")
+	}
+	return nil
+}
+
+func unreadable(offset int64, found, mend string) error {
+	return &FormatError{
+		Offset: offset, Err: ErrFormat,
+		Expected: "delimited text or EDF",
+		Found:    found,
+		Mend:     mend,
+	}
+}
+
+const exportMend = "export the recording as delimited text or EDF and give that file"
+
+// decodeText turns an upload into UTF-8 with line feeds, or refuses it. Its
+// second result names the encoding for the worksheet.
+func decodeText(data []byte) (text []byte, encoding string, cut bool, err error) {
+	trimmed := data
+	switch {
+	case bytes.HasPrefix(data, []byte("\xff\xfe")):
+		text, err = decodeUTF16(data[2:], binary.LittleEndian)
+		encoding = "UTF-16"
+	case bytes.HasPrefix(data, []byte("\xfe\xff")):
+		text, err = decodeUTF16(data[2:], binary.BigEndian)
+		encoding = "UTF-16"
+	default:
+		// Zero bytes at the end are what a write that was cut off leaves.
+		trimmed = bytes.TrimRight(data, "\x00")
+		text = bytes.TrimPrefix(trimmed, []byte("\ufeff"))
+		encoding = "UTF-8"
+		if !utf8.Valid(text) {
+			text, err = decode1252(text)
+			encoding = "Windows-1252"
+		}
+	}
+	if err != nil {
+		return nil, "", false, err
+	}
+	for i, c := range text {
+		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != '\f' && !(c == 0x1a && i == len(text)-1) || c == 0x7f {
+			return nil, "", false, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), exportMend)
+		}
+	}
+	text = bytes.TrimSuffix(text, []byte{0x1a})
+	if bytes.IndexByte(text, '\n') < 0 && bytes.IndexByte(text, '\r') >= 0 {
+		text = bytes.ReplaceAll(text, []byte("\r"), []byte("\n"))
+	}
+	return text, encoding, len(trimmed) < len(data), nil
+}
+
+func decodeUTF16(data []byte, order binary.ByteOrder) ([]byte, error) {
+	out := make([]byte, 0, len(data)/2+len(data)/8)
+	for i := 0; i+1 < len(data); i += 2 {
+		r := rune(order.Uint16(data[i:]))
+		if utf16.IsSurrogate(r) {
+			next := rune(0)
+			if i+3 < len(data) {
+				next = rune(order.Uint16(data[i+2:]))
+			}
+			r = utf16.DecodeRune(r, next)
+			if r == utf8.RuneError {
+				return nil, unreadable(int64(i+2), "half a character of UTF-16", exportMend)
+			}
+			i += 2
+		}
+		out = utf8.AppendRune(out, r)
+	}
+	return out, nil
+}
+
+// high1252 holds the characters of bytes 0x80 to 0x9f; 0 is undefined. All
+// other bytes stand for the code point of their own value.
+var high1252 = [32]rune{
+	'€', 0, '‚', 'ƒ', '„', '…', '†', '‡', 'ˆ', '‰', 'Š', '‹', 'Œ', 0, 'Ž', 0,
+	0, '‘', '’', '“', '”', '•', '–', '—', '˜', '™', 'š', '›', 'œ', 0, 'ž', 'Ÿ',
+}
+
+func decode1252(data []byte) ([]byte, error) {
+	out := make([]byte, 0, len(data)+len(data)/8)
+	for i, c := range data {
+		r := rune(c)
+		if c >= 0x80 && c < 0xa0 {
+			if r = high1252[c-0x80]; r == 0 {
+				return nil, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), exportMend)
+			}
+		}
+		out = utf8.AppendRune(out, r)
+	}
+	return out, nil
+}

@@ -1,0 +1,29 @@
+package recording
+
+// Codes of the warnings that the reader of delimited text and the ordering of
+// samples give. Each is stable; the sentence beside it in Warning.Text is not.
+const (
+	WarnNoPulse        = "no_pulse_column"      // the file has no pulse column: a weak pulse cannot be recognised
+	WarnNotSaturation  = "not_a_saturation"     // numbers below 0 or above 100 that are no known code were read as no reading
+	WarnNotPulse       = "not_a_pulse"          // numbers below 0 or above 999 in the pulse column were read as no reading
+	WarnUnknownMark    = "unknown_quality_mark" // a quality word that the reader does not know; its samples are doubted
+	WarnColumnNotRead  = "column_not_read"      // a quality column that holds numbers alone, whose meaning the file does not say
+	WarnFoot           = "foot_not_read"        // lines below the table were not read
+	WarnCutRow         = "last_row_cut"         // the last row is cut short and was not read
+	WarnCutFile        = "zero_bytes_at_end"    // zero bytes at the end: the file may be cut short
+	WarnBlankRows      = "blank_rows"           // rows without any value were passed over
+	WarnCopies         = "copies_dropped"       // exact copies of rows were dropped
+	WarnConflict       = "conflicting_rows"     // two values at one instant: neither is used
+	WarnSpread         = "stamps_spread"        // stamps that repeat evenly were spread evenly
+	WarnTransposed     = "rows_put_in_order"    // rows whose stamps transpose were put in order
+	WarnNewestFirst    = "newest_first"         // rows or blocks stored newest first were put in order
+	WarnSteppedBack    = "clock_stepped_back"   // the clock stepped back: recorded time is unknown
+	WarnWholeHour      = "whole_hour_jump"      // the clock jumped by one hour and no zone is known
+	WarnRepeatedHour   = "repeated_hour"        // stamps lie in an hour that the zone repeats; read by continuity
+	WarnZoneNotUsed    = "zone_not_used"        // a zone was given and the stamps carry no date, or carry offsets
+	WarnTwoDigitYear   = "two_digit_year"       // years of two digits were read as 1970 to 2069
+	WarnStampsCut      = "stamps_cut"           // stamps finer than a microsecond were cut to it
+	WarnDatePreamble   = "date_from_preamble"   // rows carry times of day; the date of the first is taken from above the table
+	WarnDateNotRead    = "date_not_read"        // the date above the table can be read in two ways or several are given
+	WarnSeveralPersons = "several_persons"      // a column of names or identifiers holds more than one value
+)
