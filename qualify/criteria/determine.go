@@ -1,0 +1,298 @@
+package criteria
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"airwarrant/rules"
+)
+
+// Determine applies a pack to facts. conf names draft clauses that a
+// maintainer has confirmed; nil confirms none. The pack must have passed the
+// checks of rules.Load; a pack without criteria gives undetermined.
+func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
+	det := Determination{
+		Criteria: p.Region.Region, Version: p.EffectiveFrom.String(), PackSHA256: p.SHA256, Title: p.Title,
+		Outcome: Undetermined, Disposition: "not_addressed", Status: rules.Draft,
+		DecidedBy: []string{}, Clauses: []Finding{}, Needs: []Need{}, OnFile: onFile(p, f),
+		Allows: []string{}, FollowUp: []string{}, Cautions: append([]string{}, p.Cautions...), Notes: []string{},
+	}
+	if p.Criteria == nil {
+		det.Because = "This version holds no criteria."
+		return det
+	}
+	det.CustodyBarred = Barred(p, f)
+	e := newEvaluation(p, p.Criteria, f, det.CustodyBarred, conf)
+
+	var by decided
+	switch e.outcome {
+	case value(vMet):
+		by = e.decide(p.Criteria, vMet)
+		det.Outcome, det.Disposition = Qualifies, cmp.Or(p.Qualifies, "covered")
+	case value(vNotMet):
+		by = e.decide(p.Criteria, vNotMet)
+		det.Outcome, det.Disposition = DoesNotQualify, cmp.Or(by.disposition, p.Fails, "not_covered")
+	default:
+		det.Needs = e.needs()
+		det.Disposition = e.openDisposition(det.Needs)
+		by.status = e.openStatus(det.Needs)
+	}
+	det.Status = by.status
+	deciding := map[*rules.Node]bool{}
+	for _, n := range by.leaves {
+		if !deciding[n] {
+			deciding[n] = true
+			det.DecidedBy = append(det.DecidedBy, n.ID)
+		}
+	}
+	parts := p.Criteria.Children()
+	if parts == nil || p.Criteria.AppliesWhen != nil {
+		parts = []*rules.Node{p.Criteria}
+	}
+	for _, n := range parts {
+		det.Clauses = append(det.Clauses, e.finding(n, deciding))
+	}
+	det.Because = e.because(&det, by.leaves)
+	det.Notes = append(det.Notes, e.notes(deciding)...)
+	if det.Outcome == Qualifies {
+		verdicts := map[string]Verdict{}
+		for n := range e.result {
+			if n.ID != "" {
+				verdicts[n.ID] = e.verdict(n)
+			}
+		}
+		det.Allows = append(det.Allows, hold(p.Allows, verdicts)...)
+		det.FollowUp = append(det.FollowUp, hold(p.FollowUp, verdicts)...)
+	}
+	return det
+}
+
+// Barred reports whether the pack's custody rule forbids the supplier to hold
+// and read the recording on the facts as they stand. A condition that is not
+// known to fail holds. Ask it before reading a byte of an upload.
+func Barred(p *rules.Pack, f Facts) bool {
+	if p.Custody == nil {
+		return false
+	}
+	if c, ok := f.Known("custody"); ok && slices.Contains(p.Custody.Accepts, c.Value.Word) {
+		return false
+	}
+	if p.Custody.When == nil {
+		return true
+	}
+	return newEvaluation(p, p.Custody.When, f, true, nil).result[p.Custody.When] != value(vNotMet)
+}
+
+// decided is what made a clause met or not met.
+type decided struct {
+	leaves      []*rules.Node
+	status      rules.Status // the weakest among leaves; "" of none
+	disposition string       // of the innermost clause around the first leaf that names one
+}
+
+func (d *decided) add(x decided) {
+	d.leaves = append(d.leaves, x.leaves...)
+	d.status = weakest(d.status, x.status)
+	d.disposition = cmp.Or(d.disposition, x.disposition)
+}
+
+func weakest(a, b rules.Status) rules.Status {
+	if a == "" || b != "" && b.Weaker(a) {
+		return b
+	}
+	return a
+}
+
+// evidence is the status of a clause, a confirmed draft being verified.
+func (e *evaluation) evidence(n *rules.Node) rules.Status {
+	if n.Status == rules.Draft && e.conf[e.idOf[n]] {
+		return rules.Verified
+	}
+	return n.Status
+}
+
+// decide names the leaves that give a clause its value want, vMet or vNotMet.
+func (e *evaluation) decide(n *rules.Node, want int) decided {
+	if e.leafOf[n] != nil {
+		return decided{[]*rules.Node{n}, e.evidence(n), n.Disposition}
+	}
+	inner := want
+	if n.NoneOf != nil {
+		inner = vMet + vNotMet - want
+	}
+	// One part is enough for a failed all_of or none_of and a met any_of; all
+	// parts together make the opposite.
+	enough := 0
+	switch {
+	case n.AnyOf != nil && want == vMet:
+		enough = 1
+	case n.NOf != nil && want == vMet:
+		enough = n.NOf.N
+	case (n.AllOf != nil || n.NoneOf != nil) && want == vNotMet:
+		enough = -1 // all of the strongest evidence
+	}
+	var settled []decided
+	var open decided
+	for _, c := range n.Children() {
+		switch r := e.result[c]; {
+		case r == value(inner):
+			settled = append(settled, e.decide(c, inner))
+		case !r.isValue():
+			open.add(e.openLeaves(c))
+		}
+	}
+	var out decided
+	switch {
+	case enough == 0 || len(settled) < enough || len(settled) == 0:
+		for _, s := range settled {
+			out.add(s)
+		}
+		out.add(open)
+	default:
+		ranked := slices.Clone(settled)
+		slices.SortStableFunc(ranked, func(a, b decided) int {
+			return boolRank(a.status.Weaker(b.status)) - boolRank(b.status.Weaker(a.status))
+		})
+		for i, s := range ranked {
+			if i < enough || enough < 0 && !s.status.Weaker(ranked[0].status) {
+				out.add(s)
+			}
+		}
+	}
+	out.disposition = cmp.Or(out.disposition, n.Disposition)
+	return out
+}
+
+// openLeaves names the leaves below a clause whose value hangs on facts: it
+// is needed where parts decide together although none does alone.
+func (e *evaluation) openLeaves(n *rules.Node) decided {
+	if e.leafOf[n] != nil {
+		if e.result[n].isValue() {
+			return decided{}
+		}
+		return decided{[]*rules.Node{n}, e.evidence(n), n.Disposition}
+	}
+	var out decided
+	for _, c := range n.Children() {
+		out.add(e.openLeaves(c))
+	}
+	out.disposition = cmp.Or(out.disposition, n.Disposition)
+	return out
+}
+
+// openDisposition says who has to move an undetermined case.
+func (e *evaluation) openDisposition(needs []Need) string {
+	if e.result[e.root] == value(vNotApplicable) {
+		return "not_addressed"
+	}
+	for _, n := range needs {
+		if n.Who != rules.Maintainer {
+			return "incomplete"
+		}
+	}
+	for _, l := range e.leaves {
+		if l.node.Unsettled == "" {
+			return "manual_review"
+		}
+	}
+	return "deferred" // the pack compares nothing itself: another text decides
+}
+
+// openStatus is the weakest status of the clauses that wait.
+func (e *evaluation) openStatus(needs []Need) rules.Status {
+	waits := map[string]bool{}
+	for _, n := range needs {
+		for _, id := range n.Decides {
+			waits[id] = true
+		}
+	}
+	var some, all rules.Status
+	for _, l := range e.leaves {
+		s := e.evidence(l.node)
+		if l.node.Unsettled != "" {
+			s = rules.Draft
+		}
+		all = weakest(all, s)
+		if waits[e.idOf[l.node]] {
+			some = weakest(some, s)
+		}
+	}
+	return cmp.Or(some, all, rules.Draft)
+}
+
+func onFile(p *rules.Pack, f Facts) []OnFile {
+	out := []OnFile{}
+	for _, it := range p.OnFile {
+		o := OnFile{Item: it.Item, State: "missing", Cite: citeTexts(p, it.Cite), Fact: it.Fact}
+		if fact, ok := f.Known(it.Fact); ok && fact.Value.Bool {
+			o.State = "seen"
+			if fact.State == Located {
+				o.State, o.Where = "located", fact.Place.String()
+			}
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// String tells where a thing stands: "Progress note, 2024-03-13, page 2, told
+// by front desk".
+func (p *Place) String() string {
+	if p == nil {
+		return ""
+	}
+	var parts []string
+	for _, s := range []struct{ before, text string }{{"", p.Document}, {"", p.Date.String()}, {"page ", p.Page}, {"told by ", p.By}} {
+		if s.text != "" {
+			parts = append(parts, s.before+s.text)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// hold returns the texts of the consequences that follow: the clause is met,
+// and the one that must not be is known not to be.
+func hold(cs []rules.Consequence, verdicts map[string]Verdict) []string {
+	var out []string
+	for _, c := range cs {
+		if verdicts[c.When] != Met {
+			continue
+		}
+		if v := verdicts[c.Unless]; c.Unless != "" && v != NotMet && v != NotApplicable {
+			continue
+		}
+		if c.Status == rules.Draft {
+			out = append(out, "Unverified: "+c.Text)
+			continue
+		}
+		out = append(out, c.Text)
+	}
+	return out
+}
+
+// CiteText puts a citation of the pack in words: document, section, edition.
+// A key that the pack lacks is returned as it is.
+func CiteText(p *rules.Pack, key string) string {
+	c, ok := p.Cites[key]
+	if !ok {
+		return key
+	}
+	s := c.Document
+	if c.Section != "" {
+		s += ", section " + c.Section
+	}
+	if c.Edition != "" {
+		s += fmt.Sprintf(" (%s)", c.Edition)
+	}
+	return s
+}
+
+func citeTexts(p *rules.Pack, keys []string) string {
+	out := make([]string, len(keys))
+	for i, k := range keys {
+		out[i] = CiteText(p, k)
+	}
+	return strings.Join(out, "; ")
+}

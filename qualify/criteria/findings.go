@@ -1,0 +1,456 @@
+package criteria
+
+import (
+	"cmp"
+	"fmt"
+	"math/big"
+	"slices"
+	"strings"
+
+	"airwarrant/rules"
+)
+
+// finding lays out one clause with what was asked and found.
+func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Finding {
+	f := Finding{
+		ID: n.ID, Label: n.Label, Outcome: e.verdict(n), Asked: rules.Describe(n),
+		Cites: []string{}, Status: e.evidence(n), ReadingOurs: n.Reading == "ours", Decided: deciding[n], Parts: []Finding{},
+	}
+	for _, k := range n.Cite {
+		f.Cites = append(f.Cites, CiteText(e.pack, k))
+	}
+	for _, c := range n.Children() {
+		part := e.finding(c, deciding)
+		f.Parts = append(f.Parts, part)
+		f.Status = weakest(f.Status, part.Status)
+	}
+	if l := e.leafOf[n]; l != nil {
+		f.Found = e.found(l)
+		f.Because = e.leafBecause(l, f.Found)
+	} else {
+		f.Because = groupBecause(&f, n)
+	}
+	if g := n.AppliesWhen; g != nil && e.bareApplies(n) {
+		switch v := e.verdict(g); v {
+		case NotMet, NotApplicable:
+			f.Because = "Does not apply: it would where " + rules.Describe(g) + "."
+		case Unclear:
+			f.Because = "Whether it applies is open: it does where " + rules.Describe(g) + ". " + f.Because
+		}
+	}
+	if n.Note != "" && f.Outcome != NotApplicable {
+		f.Because = strings.TrimSpace(f.Because + " " + n.Note)
+	}
+	return f
+}
+
+// bareApplies reports whether the gate is what made a clause not apply, or
+// may: a leaf without its fact drops out by itself.
+func (e *evaluation) bareApplies(n *rules.Node) bool {
+	l := e.leafOf[n]
+	return l == nil || !l.fixed || l.value != vNotApplicable
+}
+
+// groupBecause names the parts that make a group what it is.
+func groupBecause(f *Finding, n *rules.Node) string {
+	names := map[Verdict][]string{}
+	for _, p := range f.Parts {
+		names[p.Outcome] = append(names[p.Outcome], p.Label)
+	}
+	list := func(v Verdict) string { return strings.Join(names[v], "; ") }
+	switch {
+	case f.Outcome == NotApplicable:
+		return "No part of it applies."
+	case f.Outcome == Unclear && len(names[Unclear]) > 0:
+		return "Open: " + list(Unclear) + "."
+	case len(names[Met]) == 0 && len(names[NotMet]) == 0:
+		return "The same however its open parts turn out."
+	case (f.Outcome == Met) != (n.NoneOf != nil) && len(names[Met]) > 0:
+		return "Met: " + list(Met) + "."
+	case len(names[NotMet]) > 0:
+		return "Not met: " + list(NotMet) + "."
+	}
+	return "The same however its open parts turn out."
+}
+
+// found says what is known of a leaf's fact, with bounds and both roundings.
+func (e *evaluation) found(l *leaf) string {
+	switch {
+	case l.def == nil:
+		return "not settled"
+	case l.node.Known:
+		r := e.factReading(l)
+		if !r.known {
+			return e.absence(&r)
+		}
+		return "stated"
+	}
+	u := &l.readings[0]
+	switch {
+	case !u.known:
+		return e.absence(&u.reading)
+	case u.words != nil:
+		return wordText(u.words[0]) + e.placeText(l.def.Name)
+	}
+	return e.numberText(l) + e.placeText(l.def.Name)
+}
+
+func (e *evaluation) factReading(l *leaf) reading { return l.readings[0].reading }
+
+func (e *evaluation) absence(r *reading) string {
+	switch {
+	case slices.Contains(r.def.From, needRecording) && e.barred:
+		return "not read: no footing on which it may be held"
+	case slices.Contains(r.def.From, needRecording) && e.night() == nil:
+		return "recording not seen"
+	case slices.Contains(r.def.From, needRecording):
+		return "the recording does not tell"
+	case r.asked:
+		return "asked, not known"
+	}
+	return "not stated"
+}
+
+func (e *evaluation) placeText(name string) string {
+	f := e.facts.Named[name]
+	if f.State != Located || f.Place == nil {
+		return ""
+	}
+	return " (" + f.Place.String() + ")"
+}
+
+func wordText(w string) string {
+	switch w {
+	case "true":
+		return "yes"
+	case "false":
+		return "no"
+	}
+	return strings.ReplaceAll(w, "_", " ")
+}
+
+// shown converts a reading to the unit in which the leaf prints its figure.
+type shown struct {
+	unit   string
+	limits []limit
+	to     func(*big.Rat) *big.Rat
+}
+
+func (u *use) shown(n *rules.Node) shown {
+	s := shown{unit: u.unit, limits: u.limits, to: func(x *big.Rat) *big.Rat { return x }}
+	from := u.unit
+	switch {
+	case u.def.Type == rules.TypeDuration:
+		s.unit = "min"
+		for _, qs := range []rules.Quantities{n.AtLeast, n.MoreThan, n.AtOrBelow, n.Below, n.EqualTo} {
+			if len(qs) > 0 {
+				s.unit = qs[0].Unit
+				break
+			}
+		}
+	case u.unit == "" && u.def.Param != "": // a share
+		s.unit = "%"
+	default:
+		return s
+	}
+	s.to = func(x *big.Rat) *big.Rat { return convert(x, from, s.unit) }
+	s.limits = nil
+	for _, l := range u.limits {
+		l.fig = s.to(l.fig)
+		s.limits = append(s.limits, l)
+	}
+	return s
+}
+
+func (s shown) number(x *big.Rat) string { return readable(s.to(x), s.limits) }
+func (s shown) text(x *big.Rat) string   { return withUnit(s.number(x), s.unit) }
+func (s shown) between(lo, hi *big.Rat) string {
+	switch {
+	case lo == nil || hi == nil:
+		return "one end unknown"
+	}
+	return "between " + s.number(lo) + " and " + s.text(hi)
+}
+
+func (e *evaluation) numberText(l *leaf) string {
+	u := &l.readings[0]
+	s := u.shown(l.node)
+	if u.def.Type == rules.TypeOxygen && u.value.Sign() == 0 {
+		return "room air"
+	}
+	text := func(x *big.Rat) string {
+		if u.places >= 0 {
+			return withUnit(x.FloatString(u.places), s.unit)
+		}
+		return s.text(x)
+	}
+	doubt := func(p *span) string {
+		if p.lo != nil && p.hi != nil && p.lo.Cmp(p.hi) == 0 {
+			return ""
+		}
+		return " (" + s.between(p.lo, p.hi) + " however the doubtful readings are read)"
+	}
+	var out string
+	switch {
+	case u.recording != nil && u.recording.value != nil:
+		out = text(u.recording.value)
+		if u.report != nil {
+			out += " in the recording"
+		}
+		out += doubt(u.recording)
+		if u.report != nil {
+			out += ", " + text(u.report.value) + " on the signed report"
+		}
+	case u.report != nil:
+		out = text(u.report.value) + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); recording not seen"
+	case u.def.Name == "reported_minutes":
+		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
+	default:
+		out = text(u.value) + doubt(&span{u.lo, u.value, u.hi})
+	}
+	return out + e.roundedText(l, s)
+}
+
+// roundedText shows the other figure where rounding makes one.
+func (e *evaluation) roundedText(l *leaf, s shown) string {
+	u := &l.readings[0]
+	switch {
+	case u.mode == readNone || !roundable(u.unit) && !perSample(u.def):
+		return ""
+	case !perSample(u.def):
+		if r := halfUp(u.value); r.Cmp(u.value) != 0 {
+			return ", read as " + withUnit(r.RatString(), s.unit)
+		}
+		return ""
+	}
+	other, _ := e.read(l.def, paramOrZero(l.node, l.def), u.mode == readEither)
+	if other.recording != nil {
+		other.value = other.recording.value
+	}
+	mine := u.value
+	if u.recording != nil {
+		mine = u.recording.value
+	}
+	if mine == nil || other.value == nil || other.value.Cmp(mine) == 0 {
+		return ""
+	}
+	if u.mode == readEither {
+		return ", or " + s.text(other.value) + " with each sample read as a whole percent"
+	}
+	return ", each sample read as a whole percent; " + s.text(other.value) + " unrounded"
+}
+
+func paramOrZero(n *rules.Node, d *rules.FactDef) *big.Rat {
+	if p := param(n, d); p != nil {
+		return p
+	}
+	return zero
+}
+
+// leafBecause says why a leaf is what it is.
+func (e *evaluation) leafBecause(l *leaf, found string) string {
+	n := l.node
+	switch {
+	case n.Unsettled != "":
+		return "Unsettled: " + n.Unsettled
+	case l.fixed && l.value == vNotApplicable && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
+		return "Does not apply: " + factWords(n.UnlessKnown) + " stands in for it."
+	case l.fixed && l.value == vNotApplicable:
+		return "Counts only where it is stated."
+	case e.unconfirmed(n):
+		return "From memory, not read in the document: it does not decide until a maintainer confirms it."
+	case n.Known:
+		return ""
+	}
+	switch r := e.result[n]; {
+	case r == value(vUnclear) && e.approximate:
+		return "Waits for " + l.def.Meaning + "."
+	case r == value(vUnclear) && n.Otherwise == "undetermined":
+		return "The comparison fails, and the document does not say what then holds."
+	case r == value(vUnclear):
+		return "The verdict differs with rounding, and the criteria do not say which reading holds."
+	case !r.isValue() && !l.readings[0].known:
+		return "Waits for " + l.def.Meaning + "."
+	case !r.isValue():
+		return "The limit lies between the bounds."
+	}
+	if !isNumber(l.def) || !l.readings[0].known {
+		return ""
+	}
+	return margin(l, e.verdict(n))
+}
+
+// margin says by how much a number misses or clears its limits.
+func margin(l *leaf, v Verdict) string {
+	u := &l.readings[0]
+	if u.value == nil || len(u.limits) == 0 {
+		return ""
+	}
+	s := u.shown(l.node)
+	x := s.to(u.value)
+	if u.mode == readHalfUp && !perSample(u.def) && roundable(u.unit) {
+		x = halfUp(x)
+	}
+	for _, lim := range s.limits {
+		c := x.Cmp(lim.fig)
+		if lim.admits(c) != (v == NotMet) {
+			continue
+		}
+		d := new(big.Rat).Sub(x, lim.fig)
+		by := withUnit(readable(d.Abs(d), []limit{{fig: zero}}), s.unit)
+		switch {
+		case c == 0:
+			return "Exactly the limit, which is not included."
+		case c < 0:
+			return "Below " + withUnit(s.figureText(lim), s.unit) + " by " + by + "."
+		}
+		return "Above " + withUnit(s.figureText(lim), s.unit) + " by " + by + "."
+	}
+	return ""
+}
+
+func (s shown) figureText(l limit) string { return decimal(l.fig, 6) }
+
+func factWords(name string) string {
+	if d, ok := definition(name); ok {
+		return d.Meaning
+	}
+	return name
+}
+
+// because is the one sentence of a determination.
+func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
+	switch det.Outcome {
+	case Qualifies:
+		return "Criteria met: " + e.sentence(leaves) + "."
+	case DoesNotQualify:
+		return "Written criteria not met: " + e.sentence(leaves) + "."
+	}
+	if det.CustodyBarred {
+		for _, n := range det.Needs {
+			if n.Fact == "custody" || n.Fact == needRecording {
+				return "The result of the test is not read, because no footing is stated on which it may be held. " + e.pack.Custody.Who
+			}
+		}
+	}
+	people := 0
+	for _, n := range det.Needs {
+		if n.Who != rules.Maintainer {
+			people++
+		}
+	}
+	switch {
+	case det.Disposition == "not_addressed":
+		return "No clause of these criteria applies to the case."
+	case people == 1:
+		return "One question is left that can change the outcome."
+	case people > 1:
+		return fmt.Sprintf("%d questions are left that can change the outcome.", people)
+	case len(det.Needs) > 0:
+		return "The outcome hangs on clauses whose text is not confirmed; a maintainer has to read the document."
+	case len(e.essential()) > 0:
+		return "Facts that can change the outcome were asked and are not known."
+	}
+	return "The criteria do not say what holds in this case; it has to be reviewed by hand."
+}
+
+// sentence names what decided: the measured clauses with their figures, or if
+// there is none the first clauses.
+func (e *evaluation) sentence(leaves []*rules.Node) string {
+	var measured, plain []string
+	seen := map[*rules.Node]bool{}
+	for _, n := range leaves {
+		if seen[n] {
+			continue
+		}
+		seen[n] = true
+		l := e.leafOf[n]
+		if l.def != nil && isNumber(l.def) && !n.Known {
+			measured = append(measured, n.Label+": "+e.found(l))
+		} else {
+			plain = append(plain, n.Label+": "+e.found(l))
+		}
+	}
+	const most = 4
+	list := append(measured, plain...)
+	if len(list) > most {
+		return strings.Join(list[:most], "; ") + fmt.Sprintf("; and %d more clauses", len(list)-most)
+	}
+	return strings.Join(list, "; ")
+}
+
+// notes tells what bears on the verdict without changing it.
+func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
+	var out []string
+	add := func(s string) {
+		if !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	if e.approximate {
+		add("The questions are too many to be laid against each other: each open fact of an open clause is asked, whether or not it can change the outcome.")
+	}
+	if e.facts.ClockDoubt != "" {
+		add(e.facts.ClockDoubt)
+	}
+	for _, l := range e.leaves {
+		if l.fixed || !l.readings[0].known || !isNumber(l.def) {
+			continue
+		}
+		u := &l.readings[0]
+		s := u.shown(l.node)
+		name := cmp.Or(l.node.Label, e.idOf[l.node])
+		if deciding[l.node] && e.roundingDecides(l) {
+			add(fmt.Sprintf("Rounding decides %q: %s.", name, e.found(l)))
+		}
+		if short := e.shortfall(l); short != nil && u.missing != nil && short.Cmp(u.missing) < 0 {
+			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
+				name, s.text(short), s.text(u.missing)))
+		}
+		if u.recording != nil && u.report != nil {
+			d := new(big.Rat).Sub(u.report.value, u.recording.value)
+			switch d.Sign() {
+			case 1:
+				add(fmt.Sprintf("The signed report prints %s, %s more than the recording gives.", s.text(u.report.value), s.text(d)))
+			case -1:
+				add(fmt.Sprintf("The signed report prints %s, %s less than the recording gives.", s.text(u.report.value), s.text(d.Abs(d))))
+			}
+		}
+	}
+	return out
+}
+
+// roundingDecides reports whether a leaf without rounding is another verdict.
+func (e *evaluation) roundingDecides(l *leaf) bool {
+	u := l.readings[0]
+	if u.mode != readHalfUp {
+		return false
+	}
+	if perSample(l.def) {
+		u.reading, _ = e.read(l.def, paramOrZero(l.node, l.def), false)
+	}
+	u.mode = readNone
+	if u.lo == nil || u.hi == nil {
+		return false
+	}
+	want := value(u.at(l.node, cell{num: u.lo}))
+	if l.node.Otherwise == "undetermined" {
+		want = e.d.apply(opOtherwise, want, value(0))
+	}
+	return want != e.result[l.node] || u.at(l.node, cell{num: u.lo}) != u.at(l.node, cell{num: u.hi})
+}
+
+// shortfall is how much time a failed leaf lacks at least, in s; nil if it
+// does not fail for lack of time.
+func (e *evaluation) shortfall(l *leaf) *big.Rat {
+	u := &l.readings[0]
+	if l.def.Type != rules.TypeDuration || u.hi == nil || e.verdict(l.node) != NotMet {
+		return nil
+	}
+	for _, lim := range u.limits {
+		if c := u.hi.Cmp(lim.fig); c <= 0 && !lim.admits(c) {
+			return minus(lim.fig, u.hi)
+		}
+	}
+	return nil
+}

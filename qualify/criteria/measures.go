@@ -1,0 +1,416 @@
+package criteria
+
+import (
+	"math/big"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/rules"
+)
+
+// reading is what is known of one fact of the vocabulary: the set of values
+// that it may have. A known fact has one, a measure with bounds a closed range,
+// an absent fact all that its type allows.
+type reading struct {
+	def   *rules.FactDef
+	known bool // something is known: a value or a range
+	asked bool // somebody was asked and does not know
+
+	// Numbers. nil is unbounded; whole numbers alone if whole.
+	lo, hi *big.Rat
+	whole  bool
+	unit   string
+	value  *big.Rat // as measured or stated; nil if it is not known
+	places int      // decimals of a stated number, -1 for a computed one
+
+	words []string // words and booleans: those that are possible
+
+	// Of a time that the recording and a report both tell: what each says.
+	recording, report *span
+	missing           *big.Rat // unread time of the recording in s, of measures of time
+}
+
+// span is a closed range with the figure that it belongs to.
+type span struct{ lo, value, hi *big.Rat }
+
+// point reports whether only one value is possible.
+func (r *reading) point() bool {
+	if r.lo != nil {
+		return r.hi != nil && r.lo.Cmp(r.hi) == 0
+	}
+	return len(r.words) == 1
+}
+
+// source reads facts for one pack.
+type source struct {
+	pack   *rules.Pack
+	facts  Facts
+	barred bool // the recording and the report of it may not be read
+}
+
+// vocabularyIndex finds a row of the vocabulary and its place in it.
+var vocabularyIndex = func() map[string]int {
+	m := map[string]int{}
+	for i, d := range rules.Vocabulary() {
+		m[d.Name] = i
+	}
+	return m
+}()
+
+func definition(name string) (*rules.FactDef, bool) {
+	i, ok := vocabularyIndex[name]
+	if !ok {
+		return nil, false
+	}
+	return &rules.Vocabulary()[i], true
+}
+
+// stated returns a base fact if it is known. The date of a recording whose
+// clock is in doubt is not.
+func (s *source) stated(name string) (Fact, bool) {
+	f, ok := s.facts.Known(name)
+	if ok && name == "test_date" && f.State == Computed && s.facts.ClockDoubt != "" {
+		return Fact{}, false
+	}
+	if s.barred && name == "reported_minutes" {
+		return Fact{}, false
+	}
+	return f, ok
+}
+
+// night returns the analysis that may be read.
+func (s *source) night() *analysis.Analysis {
+	if s.barred {
+		return nil
+	}
+	return s.facts.Night
+}
+
+// isKnown reports whether anything is known of the fact that a leaf names.
+func (s *source) isKnown(name string) bool {
+	d, ok := definition(name)
+	if !ok {
+		return false
+	}
+	if d.Settles != "computed" {
+		_, known := s.stated(name)
+		return known
+	}
+	r, _ := s.read(d, zero, false)
+	return r.known
+}
+
+// read returns the possible values of a fact. param is the level or the fall
+// of a measure that takes one; rounded asks for its samples read half up. It
+// is false for a row that it does not know, which a test rules out.
+func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, bool) {
+	r := reading{def: d, unit: d.Unit, places: -1}
+	if d.Settles != "computed" {
+		s.readStated(&r)
+		return r, true
+	}
+	a := s.night()
+	switch d.Name {
+	case "recorded_time":
+		if a != nil && a.Recorded != nil {
+			r.exactly(a.Seconds(*a.Recorded))
+		}
+	case "valid_time":
+		if a != nil {
+			r.exactly(a.Seconds(a.Valid))
+		}
+	case "time_at_or_below":
+		if a != nil {
+			r.spans(s.seconds(a, timeAt(a, param, false, rounded)))
+			r.recording = &span{r.lo, r.value, r.hi}
+		}
+		s.reported(&r, param)
+	case "time_below":
+		if a != nil {
+			r.spans(s.seconds(a, timeAt(a, param, true, rounded)))
+		}
+	case "longest_at_or_below":
+		if a != nil {
+			cut, strict := levelCut(param, false, rounded)
+			t := a.LongestAtOrBelow
+			if strict {
+				t = a.LongestBelow
+			}
+			r.spans(s.seconds(a, t(cut)))
+		}
+	case "share_at_or_below":
+		s.share(&r, a, param, false, rounded)
+	case "share_below":
+		s.share(&r, a, param, true, rounded)
+	case "nadir":
+		if a != nil && a.Nadir.Value != nil {
+			// Undoubted readings alone have the High of the nadir as their lowest.
+			r.spans(s.pick(a.Nadir.Low, a.Nadir.Value, a.Nadir.High, a.Nadir.High))
+		}
+	case "mean_spo2":
+		if a != nil && a.Mean.Value != nil {
+			r.spans(s.mean(a))
+		}
+	case "largest_fall":
+		if a != nil && a.Peak != nil && a.Nadir.Value != nil {
+			n := s.pick(a.Nadir.Low, a.Nadir.Value, a.Nadir.High, a.Nadir.High)
+			r.spans(span{minus(a.Peak, n.hi), minus(a.Peak, n.value), minus(a.Peak, n.lo)})
+		}
+	case "time_fall_more_than":
+		s.fall(&r, a, param)
+	case "days_order_to_test":
+		s.days(&r, "order_date", "test_date")
+	case "days_test_to_discharge":
+		s.days(&r, "test_date", "discharge_date")
+	case "days_test_to_start":
+		s.days(&r, "test_date", "start_date")
+	case "exertion_improvement":
+		air, okAir := s.stated("exertion_spo2_air")
+		oxygen, okOxygen := s.stated("exertion_spo2_oxygen")
+		if okAir && okOxygen {
+			r.exactly(minus(oxygen.Value.Num, air.Value.Num))
+		}
+	case "age":
+		birth, okBirth := s.stated("birth_date")
+		test, okTest := s.stated("test_date")
+		if okBirth && okTest && !test.Value.Date.Before(birth.Value.Date) {
+			r.exactly(big.NewRat(int64(completedYears(birth.Value.Date, test.Value.Date)), 1))
+		}
+	default:
+		return r, false
+	}
+	r.asked = !r.known && s.allAsked(d)
+	if d.Type == rules.TypeDuration && a != nil && a.Missing != nil {
+		r.missing = a.Seconds(*a.Missing)
+	}
+	r.complete()
+	return r, true
+}
+
+// readStated fills the reading of a fact that people state.
+func (s *source) readStated(r *reading) {
+	f, ok := s.stated(r.def.Name)
+	r.known = ok
+	r.asked = s.facts.Named[r.def.Name].State == Unknown
+	switch r.def.Type {
+	case rules.TypeBool, rules.TypePaper:
+		r.words = []string{"false", "true"}
+		if ok {
+			r.words = r.words[:1]
+			if f.Value.Bool {
+				r.words = []string{"true"}
+			}
+		}
+	case rules.TypeWord:
+		r.words = r.def.Words
+		if ok {
+			r.words = []string{f.Value.Word}
+		}
+	case rules.TypeNumber, rules.TypeOxygen:
+		if ok {
+			x := f.Value.Num
+			if r.def.Type == rules.TypeOxygen && f.Value.Word == "room_air" {
+				x = zero
+			}
+			r.lo, r.value, r.hi, r.places = x, x, x, f.Value.Places
+			if f.Value.Unit != "" {
+				r.unit = f.Value.Unit
+			}
+			if r.def.Name == "reported_minutes" {
+				r.lo, r.hi = printed(x, f.Value.Places)
+			}
+		}
+		r.complete()
+	}
+}
+
+// allAsked reports whether all that is missing of what d is computed from
+// was asked and is not known.
+func (s *source) allAsked(d *rules.FactDef) bool {
+	missing := false
+	for _, name := range d.From {
+		if _, ok := s.stated(name); ok {
+			continue
+		}
+		if s.facts.Named[name].State != Unknown {
+			return false
+		}
+		missing = true
+	}
+	return missing
+}
+
+// exactly sets a known figure without bounds.
+func (r *reading) exactly(x *big.Rat) { r.spans(span{x, x, x}) }
+
+func (r *reading) spans(s span) {
+	r.known = true
+	r.lo, r.value, r.hi = s.lo, s.value, s.hi
+}
+
+// complete gives a number the range that its unit allows where nothing
+// narrower is known.
+func (r *reading) complete() {
+	r.whole = r.unit == "days" || r.unit == "years" || r.def.Name == "session_choice"
+	var lo, hi *big.Rat
+	switch {
+	case r.unit == "%":
+		lo, hi = zero, hundred
+	case r.unit == "" && r.def.Param != "": // a share
+		lo, hi = zero, one
+	case r.unit == "days":
+	case r.def.Name == "exertion_improvement":
+		lo, hi = new(big.Rat).Neg(hundred), hundred
+	default:
+		lo = zero
+	}
+	if r.lo == nil {
+		r.lo = lo
+	}
+	if r.hi == nil {
+		r.hi = hi
+	}
+}
+
+// pick reads bounds as the pack's artifact policy asks; strict is the figure
+// of undoubted readings alone.
+func (s *source) pick(lo, v, hi, strict *big.Rat) span {
+	switch s.pack.Reading.Artifacts {
+	case "strict":
+		if strict != nil {
+			return span{strict, strict, strict}
+		}
+	case "as_recorded":
+		return span{v, v, v}
+	}
+	return span{lo, v, hi}
+}
+
+func (s *source) seconds(a *analysis.Analysis, t analysis.Triple) span {
+	lo := a.Seconds(t.Low)
+	return s.pick(lo, a.Seconds(t.Value), a.Seconds(t.High), lo)
+}
+
+// mean reads the mean. That of the undoubted readings alone is not kept, but
+// lies between the bounds, so strict reads both of them.
+func (s *source) mean(a *analysis.Analysis) span {
+	return s.pick(a.Mean.Low, a.Mean.Value, a.Mean.High, nil)
+}
+
+func timeAt(a *analysis.Analysis, level *big.Rat, below, rounded bool) analysis.Triple {
+	cut, strict := levelCut(level, below, rounded)
+	if strict {
+		return a.Below(cut)
+	}
+	return a.AtOrBelow(cut)
+}
+
+// share divides a time by the pack's denominator. High may hold numbers that
+// count in no valid time, so it is cut at the whole.
+func (s *source) share(r *reading, a *analysis.Analysis, level *big.Rat, below, rounded bool) {
+	if a == nil {
+		return
+	}
+	whole := a.Valid
+	if s.pack.Reading.Denominator == "recorded" {
+		if a.Recorded == nil {
+			return
+		}
+		whole = *a.Recorded
+	}
+	if whole <= 0 {
+		return
+	}
+	t := timeAt(a, level, below, rounded)
+	of := func(ticks int64) *big.Rat { return big.NewRat(min(ticks, whole), whole) }
+	r.spans(s.pick(of(t.Low), of(t.Value), of(t.High), of(t.Low)))
+}
+
+// fall is the time more than so many points below the baseline. A lower
+// baseline leaves less time below it, so its bounds and those of the readings
+// work the same way and are combined.
+func (s *source) fall(r *reading, a *analysis.Analysis, points *big.Rat) {
+	if a == nil || a.Mean.Value == nil || a.Peak == nil {
+		return
+	}
+	base := s.mean(a)
+	if s.pack.Reading.Baseline == "highest" {
+		base = span{a.Peak, a.Peak, a.Peak}
+	}
+	if base.lo == nil || base.hi == nil {
+		return
+	}
+	lo := s.seconds(a, a.Below(minus(base.lo, points)))
+	v := s.seconds(a, a.Below(minus(base.value, points)))
+	hi := s.seconds(a, a.Below(minus(base.hi, points)))
+	r.spans(span{lo.lo, v.value, hi.hi})
+}
+
+// reported adds the minutes of a signed report to a time at or below the
+// level of the pack's reports: alone they are the reading, beside a recording
+// the hull of both is.
+func (s *source) reported(r *reading, level *big.Rat) {
+	q := s.pack.Reading.ReportLevel
+	f, ok := s.stated("reported_minutes")
+	if !ok || q == nil || q.Rat.Cmp(level) != 0 {
+		return
+	}
+	unit := f.Value.Unit
+	if unit == "" {
+		unit = "min"
+	}
+	lo, hi := printed(f.Value.Num, f.Value.Places)
+	r.report = &span{convert(lo, unit, "s"), convert(f.Value.Num, unit, "s"), convert(hi, unit, "s")}
+	if r.recording == nil {
+		r.spans(*r.report)
+		return
+	}
+	r.lo, r.hi = least(r.lo, r.report.lo), greatest(r.hi, r.report.hi)
+}
+
+// printed returns the bounds of a figure printed with so many decimals: half
+// a unit of the last one either way, and never below zero.
+func printed(x *big.Rat, places int) (lo, hi *big.Rat) {
+	step := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
+	h := new(big.Rat).SetFrac(big.NewInt(1), step.Mul(step, big.NewInt(2)))
+	return greatest(zero, minus(x, h)), new(big.Rat).Add(x, h)
+}
+
+func (s *source) days(r *reading, from, to string) {
+	a, okA := s.stated(from)
+	b, okB := s.stated(to)
+	if okA && okB {
+		r.exactly(big.NewRat(int64(b.Value.Date.Days()-a.Value.Date.Days()), 1))
+	}
+}
+
+// completedYears counts birthdays: somebody born on 29 February completes a
+// year on 1 March where the year has no such day.
+func completedYears(birth, on rules.Date) int {
+	years := on.Year - birth.Year
+	if on.Month < birth.Month || on.Month == birth.Month && on.Day < birth.Day {
+		years--
+	}
+	return years
+}
+
+// minus keeps an unknown end unknown.
+func minus(a, b *big.Rat) *big.Rat {
+	if a == nil || b == nil {
+		return nil
+	}
+	return new(big.Rat).Sub(a, b)
+}
+
+func least(a, b *big.Rat) *big.Rat {
+	if a.Cmp(b) <= 0 {
+		return a
+	}
+	return b
+}
+
+func greatest(a, b *big.Rat) *big.Rat {
+	if a.Cmp(b) >= 0 {
+		return a
+	}
+	return b
+}

@@ -1,0 +1,267 @@
+package criteria
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"airwarrant/rules"
+)
+
+// Facts that are asked for although no facts file states them.
+const (
+	needRecording = "recording"
+	needJudgement = "span_judgement"
+	needConfirm   = "confirm:" // and the id of the clause
+)
+
+// asked is a need with how decisive it is.
+type asked struct {
+	Need
+	share     float64 // of the fact's cells that settle the outcome alone
+	reduction float64 // nodes of the diagram that an answer saves on average
+	order     int
+}
+
+// needs lists what is left and can change the outcome, most decisive first,
+// then what a maintainer has to confirm.
+func (e *evaluation) needs() []Need {
+	var list []*asked
+	byFact := map[string]*asked{}
+	for _, i := range e.essential() {
+		v := e.vars[i]
+		share, reduction := e.weigh(v)
+		ids := e.waiting(v)
+		for _, n := range e.asks(v) {
+			a := byFact[n.Fact]
+			if a == nil {
+				a = &asked{Need: n, order: v.key.order}
+				if o, ok := vocabularyIndex[n.Fact]; ok {
+					a.order = o
+				}
+				a.Decides = []string{}
+				byFact[n.Fact] = a
+				list = append(list, a)
+			}
+			a.share, a.reduction = max(a.share, share), max(a.reduction, reduction)
+			for _, id := range ids {
+				if !slices.Contains(a.Decides, id) {
+					a.Decides = append(a.Decides, id)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b *asked) int {
+		return cmp.Or(
+			boolRank(b.Fact == "custody" && e.barred)-boolRank(a.Fact == "custody" && e.barred),
+			cmp.Compare(b.share, a.share), cmp.Compare(b.reduction, a.reduction), cmp.Compare(a.order, b.order))
+	})
+	out := []Need{}
+	for _, a := range list {
+		a.Why = cmp.Or(a.Why, "It can change the outcome: "+quoted(a.Decides)+" "+plural(len(a.Decides), "waits", "wait")+" for it.")
+		out = append(out, a.Need)
+	}
+	return append(out, e.confirmations()...)
+}
+
+func quoted(ids []string) string { return strings.Join(ids, ", ") }
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+// essential returns the variables that can change the outcome, in order. In
+// plain three-valued logic nobody can tell, and every open one is asked.
+func (e *evaluation) essential() []int {
+	in := e.d.support(e.outcome)
+	if e.approximate {
+		for _, l := range e.leaves {
+			if e.verdict(l.node) == Unclear {
+				for _, i := range l.variables() {
+					in[i] = true
+				}
+			}
+		}
+	}
+	var out []int
+	for i := range e.vars {
+		if in[i] {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// weigh says how decisive an answer is.
+func (e *evaluation) weigh(v *variable) (share, reduction float64) {
+	if e.approximate {
+		return 0, 0
+	}
+	before := e.d.size(e.outcome)
+	for c := range v.cells {
+		r := e.d.restrict(e.outcome, v.index, c)
+		if r == value(vMet) || r == value(vNotMet) {
+			share++
+		}
+		reduction += float64(before - e.d.size(r))
+	}
+	return share / float64(v.cells), reduction / float64(v.cells)
+}
+
+// waiting returns the ids of the undetermined clauses that read the variable.
+func (e *evaluation) waiting(v *variable) []string {
+	var ids []string
+	for _, n := range v.nodes {
+		if id := e.idOf[n]; e.verdict(n) == Unclear && !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+// asks maps a variable to what people can answer.
+func (e *evaluation) asks(v *variable) []Need {
+	d := v.def
+	switch {
+	case d.Settles != "computed" && v.known, d.Name == "reported_minutes" && e.barred:
+		return e.askRecording(v) // a printed figure that its own decimals leave open
+	case d.Settles != "computed":
+		return e.askFact(d.Name)
+	case slices.Contains(d.From, needRecording):
+		return e.askRecording(v)
+	}
+	var out []Need
+	for _, name := range d.From {
+		if _, ok := e.stated(name); ok {
+			continue
+		}
+		ask := e.askFact(name)
+		if ask == nil {
+			return nil // one part is not known to anybody, so the other settles nothing
+		}
+		out = append(out, ask...)
+	}
+	return out
+}
+
+func (e *evaluation) askFact(name string) []Need {
+	if e.facts.Named[name].State == Unknown {
+		return nil
+	}
+	d, _ := definition(name)
+	return []Need{{Fact: d.Name, Question: d.Question, Who: d.Who}}
+}
+
+// askRecording asks for what settles a measure of a recording.
+func (e *evaluation) askRecording(v *variable) []Need {
+	recording := Need{Fact: needRecording, Who: rules.Tester, Question: "Can the tester send the recording of the test?"}
+	switch {
+	case e.barred:
+		if need := e.askFact("custody"); need != nil && e.facts.Named["custody"].State == "" {
+			need[0].Why = "Until it is known on what footing the test is held, it is not read. " + e.pack.Custody.Who
+			return need
+		}
+		recording.Question = "Can the recording or the report be sent by somebody who may hold it?"
+		recording.Why = e.pack.Custody.Who
+		return []Need{recording}
+	case e.night() == nil:
+		if v.def.Name == "time_at_or_below" && v.report == nil && e.reportLevel(v) {
+			if need := e.askFact("reported_minutes"); need != nil {
+				return need
+			}
+		}
+		return []Need{recording}
+	case !v.known:
+		recording.Why = "The recording at hand does not tell " + v.def.Meaning + "."
+		return []Need{recording}
+	}
+	var out []Need
+	open := v.signatures(v.span())
+	if v.recording != nil {
+		open = v.signatures(v.recording.lo, v.recording.hi)
+	}
+	if len(open) > 1 {
+		out = append(out, Need{Fact: needJudgement, Who: rules.Tester,
+			Question: "Are the doubtful readings of the recording genuine, artifact, or can it not be told?",
+			Why:      "The outcome differs with how the doubtful readings are read."})
+	}
+	if v.report != nil {
+		for sig := range v.signatures(v.report.lo, v.report.hi) {
+			if !open[sig] {
+				return append(out, Need{Fact: "reported_minutes", Who: rules.Tester,
+					Question: "The signed report and the recording fall on different sides of a limit. Can the tester send a corrected report, or say why they differ?",
+					Why: fmt.Sprintf("The report prints %s min, the recording gives %s min.",
+						decimal(convert(v.report.value, "s", "min"), 2), decimal(convert(v.recording.value, "s", "min"), 2))})
+			}
+		}
+	}
+	return out
+}
+
+// reportLevel reports whether a signed report can tell the time.
+func (e *evaluation) reportLevel(v *variable) bool {
+	q := e.pack.Reading.ReportLevel
+	return q != nil && q.Rat.RatString() == v.key.param
+}
+
+// confirmations lists the clauses without confirmed evidence that can change
+// the outcome: each is made a variable, and those that the outcome then tests
+// are asked.
+func (e *evaluation) confirmations() []Need {
+	drafts := map[*rules.Node]int{}
+	var order []*rules.Node
+	e.visit(e.root, func(n *rules.Node) {
+		if e.unconfirmed(n) {
+			drafts[n] = len(e.vars) + len(order)
+			order = append(order, n)
+		}
+	})
+	if len(order) == 0 {
+		return nil
+	}
+	var in map[int]bool
+	if !e.approximate {
+		d := newDiagram(maxNodes)
+		r := d.apply(opOutcome, e.node(e.root, d, map[*rules.Node]ref{}, drafts), value(0))
+		if !d.full {
+			in = d.support(r)
+		}
+	}
+	var out []Need
+	seen := map[string]bool{}
+	for _, n := range order {
+		id := e.idOf[n]
+		if in != nil && !in[drafts[n]] || in == nil && e.verdict(n) != Unclear || seen[id] {
+			continue
+		}
+		seen[id] = true
+		need := Need{Fact: needConfirm + id, Who: rules.Maintainer, Decides: []string{id}, Question: n.Unsettled}
+		if need.Question == "" {
+			need.Question = "Does the document say what this clause has from memory: " + cmp.Or(n.Label, id) + "?"
+			if c := citeTexts(e.pack, n.Cite); c != "" {
+				need.Question += " See " + c + "."
+			}
+		}
+		need.Why = "A clause that was not read in its document never decides."
+		if n.Unsettled != "" {
+			need.Why = "The document leaves it open, or was not seen."
+		}
+		out = append(out, need)
+	}
+	return out
+}
+
+// visit walks the tree, each gate before its clause.
+func (e *evaluation) visit(n *rules.Node, f func(*rules.Node)) {
+	if n.AppliesWhen != nil {
+		e.visit(n.AppliesWhen, f)
+	}
+	f(n)
+	for _, c := range n.Children() {
+		e.visit(c, f)
+	}
+}

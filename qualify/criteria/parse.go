@@ -1,0 +1,364 @@
+package criteria
+
+import (
+	"fmt"
+	"math/big"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"airwarrant/rules"
+)
+
+// fault is what was expected and found, and the mend, of one value.
+type fault struct{ expected, found, mend string }
+
+func (f *fault) Error() string {
+	return fmt.Sprintf("expected %s; found %s; %s", f.expected, f.found, f.mend)
+}
+
+const unknownWord = "unknown"
+
+var roles = []string{"air", "oxygen", "rest_air", "exertion_air", "exertion_oxygen"}
+
+// ParseFacts reads a facts file (design section 7.5): fact name to value,
+// {value, unit}, {located: value, document, date, page, by} or unknown. The
+// oxygen of the test is room_air or {flow, unit}; recordings are a list of
+// {sha256, role}. Numbers are kept exactly, with the decimals printed. An
+// empty file holds no facts. file is the name that errors carry. The error is
+// a rules.Problems with every fault of the file, and the map is then nil.
+func ParseFacts(yaml []byte, file string) (map[string]Fact, error) {
+	d := &document{file: file}
+	root := d.open(yaml)
+	facts := map[string]Fact{}
+	if root != nil {
+		facts = d.facts(root, "")
+	}
+	if err := d.err(); err != nil {
+		return nil, err
+	}
+	return facts, nil
+}
+
+// ParseValue reads one fact as it is typed into a form or a table: true or
+// false, a date, a number (with another unit behind a blank: "7.3 kPa"), a
+// word of the fact's list, room_air or a flow, or unknown. The checks are
+// those of ParseFacts. Facts that are lists are stated in a facts file.
+func ParseValue(name, text string) (Fact, error) {
+	d, f := lookup(name)
+	if f != nil {
+		return Fact{}, f
+	}
+	if text == unknownWord {
+		return Fact{Name: name, State: Unknown}, nil
+	}
+	v, f := parseText(d, text, "")
+	if f != nil {
+		return Fact{}, fmt.Errorf("%s: %w", name, f)
+	}
+	return Fact{Name: name, State: Stated, Value: v}, nil
+}
+
+// lookup finds a fact that people may state.
+func lookup(name string) (*rules.FactDef, *fault) {
+	d, ok := definition(name)
+	if !ok {
+		return nil, &fault{"the name of a fact", quote(name), closest(name, statable)}
+	}
+	if d.Settles == "computed" {
+		return nil, &fault{"a fact that is stated", name + ", which is computed from " + strings.Join(d.From, ", "),
+			"delete it, and give what it is computed from"}
+	}
+	return d, nil
+}
+
+var statable = func() []string {
+	var out []string
+	for _, d := range rules.Vocabulary() {
+		if d.Settles != "computed" {
+			out = append(out, d.Name)
+		}
+	}
+	return out
+}()
+
+// facts reads a mapping of facts.
+func (d *document) facts(n ast.Node, key string) map[string]Fact {
+	list, ok := d.entries(n, key)
+	if !ok {
+		d.fault(n, key, &fault{"facts as name: value", shape(n), "write one fact a line, such as test_date: 2030-01-31"})
+		return nil
+	}
+	out := map[string]Fact{}
+	for _, e := range list {
+		def, f := lookup(e.key)
+		if f != nil {
+			d.fault(e.at, path(key, e.key), f)
+			continue
+		}
+		if fact, ok := d.fact(def, e.node, path(key, e.key)); ok {
+			out[e.key] = fact
+		}
+	}
+	return out
+}
+
+func (d *document) fact(def *rules.FactDef, n ast.Node, key string) (Fact, bool) {
+	fact := Fact{Name: def.Name, State: Stated}
+	if s, ok := scalar(n); ok && s == unknownWord {
+		fact.State = Unknown
+		return fact, true
+	}
+	value := n
+	if list, ok := d.entries(n, key); ok && slices.ContainsFunc(list, func(e entry) bool { return e.key == "located" }) {
+		fact.State, fact.Place = Located, &Place{}
+		before := len(d.faults)
+		for _, e := range list {
+			if e.key == "located" {
+				value = e.node
+				continue
+			}
+			d.place(fact.Place, e, path(key, e.key))
+		}
+		if fact.Place.Document == "" && len(d.faults) == before {
+			d.fault(n, key, &fault{"the document in which it stands", "none", "add document: and what it is called in the chart"})
+		}
+		if len(d.faults) > before {
+			return Fact{}, false
+		}
+	}
+	v, f := d.valueOf(def, value, key)
+	if f != nil {
+		d.fault(value, key, f)
+	}
+	fact.Value = v
+	return fact, f == nil
+}
+
+func (d *document) place(p *Place, e entry, key string) {
+	to := map[string]*string{"document": &p.Document, "page": &p.Page, "by": &p.By}[e.key]
+	s, ok := scalar(e.node)
+	switch {
+	case to == nil && e.key != "date":
+		d.fault(e.at, key, &fault{"located, document, date, page or by", quote(e.key), closest(e.key, []string{"located", "document", "date", "page", "by"})})
+	case !ok || strings.TrimSpace(s) == "":
+		d.fault(e.node, key, &fault{"one line of text", shape(e.node), "write it on one line, or delete the key"})
+	case to != nil:
+		*to = s
+	default:
+		date, err := rules.ParseDate(s)
+		if err != nil {
+			d.fault(e.node, key, &fault{"a day of the calendar as YYYY-MM-DD", quote(s), "write the date, such as 2030-01-31"})
+		}
+		p.Date = date
+	}
+}
+
+// valueOf reads the value of a fact: a scalar, {value, unit}, {flow, unit} or
+// a list of recordings.
+func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *fault) {
+	if def.Type == rules.TypeList {
+		return d.recordings(n, key)
+	}
+	if s, ok := scalar(n); ok {
+		return parseText(def, s, "")
+	}
+	list, ok := d.entries(n, key)
+	if !ok {
+		return Value{}, &fault{form(def), shape(n), "state it, write unknown if it was asked and is not known, or delete the line"}
+	}
+	keys := []string{"value", "unit"}
+	if def.Type == rules.TypeOxygen {
+		keys = []string{"flow", "value", "unit"}
+	}
+	var number, unit string
+	for _, e := range list {
+		s, ok := scalar(e.node)
+		switch {
+		case !slices.Contains(keys, e.key):
+			return Value{}, &fault{strings.Join(keys, ", "), quote(e.key), closest(e.key, append(keys, "located"))}
+		case !ok:
+			return Value{}, &fault{"a value for " + e.key, shape(e.node), "write it on the line"}
+		case e.key == "unit":
+			unit = s
+		case number != "":
+			return Value{}, &fault{"one of flow and value", "both", "delete one of the two"}
+		default:
+			number = s
+		}
+	}
+	if number == "" {
+		return Value{}, &fault{form(def), "no value", "add " + keys[0] + ":"}
+	}
+	return parseText(def, number, unit)
+}
+
+var shaForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+
+func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
+	list, ok := n.(*ast.SequenceNode)
+	if !ok {
+		return Value{}, &fault{"a list of {sha256, role}", shape(n), "write - {sha256: …, role: air} for each recording"}
+	}
+	v := Value{List: []RecordingRole{}}
+	for i, item := range list.Values {
+		at := fmt.Sprintf("%s[%d]", key, i)
+		entries, ok := d.entries(item, at)
+		if !ok {
+			return Value{}, &fault{"{sha256, role}", shape(item), "write - {sha256: …, role: air}"}
+		}
+		var r RecordingRole
+		for _, e := range entries {
+			s, _ := scalar(e.node)
+			switch e.key {
+			case "sha256":
+				r.SHA256 = s
+			case "role":
+				r.Role = s
+			default:
+				return Value{}, &fault{"sha256 and role", quote(e.key), closest(e.key, []string{"sha256", "role"})}
+			}
+		}
+		if f := r.check(v.List); f != nil {
+			return Value{}, f
+		}
+		v.List = append(v.List, r)
+	}
+	return v, nil
+}
+
+func (r RecordingRole) check(before []RecordingRole) *fault {
+	switch {
+	case !shaForm.MatchString(r.SHA256):
+		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(r.SHA256), "copy it from what measure prints"}
+	case !slices.Contains(roles, r.Role):
+		return &fault{"a role", quote(r.Role), closest(r.Role, roles)}
+	}
+	for _, b := range before {
+		if b.SHA256 == r.SHA256 {
+			return &fault{"each recording once", "one twice", "delete one of the two"}
+		}
+	}
+	return nil
+}
+
+// form says what a fact of this type looks like.
+func form(d *rules.FactDef) string {
+	switch d.Type {
+	case rules.TypeBool, rules.TypePaper:
+		return "true or false"
+	case rules.TypeDate:
+		return "a date as YYYY-MM-DD"
+	case rules.TypeWord:
+		return "one of " + strings.Join(d.Words, ", ")
+	case rules.TypeOxygen:
+		return "room_air, or a flow in L/min"
+	case rules.TypeList:
+		return "a list of {sha256, role} in a facts file"
+	}
+	if d.Unit == "" {
+		return "a number"
+	}
+	return "a number in " + d.Unit
+}
+
+// parseText reads a value from its text; unit is "" where none is given
+// apart.
+func parseText(d *rules.FactDef, text, unit string) (Value, *fault) {
+	wrong := func(mend string) (Value, *fault) { return Value{}, &fault{form(d), quote(text), mend} }
+	if unit != "" && d.Type != rules.TypeNumber && d.Type != rules.TypeOxygen {
+		return Value{}, &fault{form(d) + ", without a unit", "the unit " + quote(unit), "delete the unit"}
+	}
+	switch d.Type {
+	case rules.TypeBool, rules.TypePaper:
+		if text != "true" && text != "false" {
+			return wrong("write true or false, or unknown")
+		}
+		return Value{Bool: text == "true"}, nil
+	case rules.TypeDate:
+		date, err := rules.ParseDate(text)
+		if err != nil || date.Year < 1800 {
+			return wrong("write a day of the calendar, such as 2030-01-31")
+		}
+		return Value{Date: date}, nil
+	case rules.TypeWord:
+		if !slices.Contains(d.Words, text) {
+			return wrong(closest(text, d.Words))
+		}
+		return Value{Word: text}, nil
+	case rules.TypeOxygen:
+		if text == "room_air" && unit == "" {
+			return Value{Word: text}, nil
+		}
+		v, f := parseNumber(d, text, unit)
+		if f != nil {
+			return Value{}, f
+		}
+		v.Word = "oxygen"
+		return v, nil
+	case rules.TypeNumber:
+		return parseNumber(d, text, unit)
+	}
+	return wrong("state it in a facts file")
+}
+
+// numberForm keeps numbers short: no exponents, and no leading zero that
+// another reader may take for an octal number.
+var numberForm = regexp.MustCompile(`^-?(?:0|[1-9][0-9]{0,8})(?:\.([0-9]{1,9}))?$`)
+
+func parseNumber(d *rules.FactDef, text, unit string) (Value, *fault) {
+	number := text
+	if n, u, ok := strings.Cut(text, " "); ok && unit == "" {
+		number, unit = n, u
+	}
+	m := numberForm.FindStringSubmatch(number)
+	if m == nil {
+		mend := "write digits with a decimal point, such as 88 or 7.3"
+		if strings.Count(number, ",") == 1 {
+			mend = "write a point for the comma"
+		}
+		return Value{}, &fault{form(d), quote(text), mend}
+	}
+	if unit == "" {
+		unit = d.Unit
+	}
+	if unit != d.Unit && !slices.Contains(d.Units, unit) {
+		known := append([]string{d.Unit}, d.Units...)
+		return Value{}, &fault{"the unit " + strings.Join(known, " or "), quote(unit), "convert nothing yourself: write the figure in the unit in which it was reported, or delete the unit"}
+	}
+	x, _ := new(big.Rat).SetString(number)
+	if f := plausible(d, x, unit); f != nil {
+		f.found = quote(text)
+		return Value{}, f
+	}
+	return Value{Num: x, Unit: unit, Places: len(m[1])}, nil
+}
+
+// plausible refuses numbers that can only be a slip: another unit or another
+// fact. The bounds are wide and decide no clause. Common practice, no source:
+// nobody alive has an arterial oxygen pressure below 20 mmHg, and breathing
+// air at sea level leaves at most 150 mmHg.
+func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
+	switch {
+	case unit == "%" && x.Sign() > 0 && x.Cmp(one) <= 0:
+		return &fault{"percent", "", "it asks percent: write 56 for a fraction of 0.56"}
+	case unit == "%" && (x.Sign() < 0 || x.Cmp(hundred) > 0):
+		return &fault{"a number from 0 to 100 %", "", "check the figure"}
+	case x.Sign() < 0:
+		return &fault{"a number that is not negative", "", "check the figure"}
+	case d.Unit == "mmHg" && d.Level:
+		p := convert(x, unit, "mmHg")
+		if p.Cmp(big.NewRat(20, 1)) < 0 || p.Cmp(big.NewRat(150, 1)) > 0 {
+			return &fault{"an arterial oxygen pressure from 20 to 150 mmHg", "", "check the figure and its unit: {value: 7.3, unit: kPa}"}
+		}
+	case d.Type == rules.TypeOxygen && (x.Sign() == 0 || x.Cmp(hundred) > 0):
+		return &fault{"a flow above 0 and up to 100 L/min", "", "write room_air if no oxygen was given"}
+	case d.Name == "session_choice" && (!x.IsInt() || x.Sign() == 0 || x.Cmp(big.NewRat(100000, 1)) > 0):
+		return &fault{"the number of a session, from 1", "", "choose a session that the recording holds"}
+	case d.Name == "reported_minutes" && convert(x, unit, "h").Cmp(big.NewRat(7*24, 1)) > 0:
+		return &fault{"a time of at most a week", "", "check the figure and its unit"}
+	}
+	return nil
+}
