@@ -19,8 +19,9 @@ type evaluation struct {
 	vars   []*variable            // ordered as the vocabulary
 
 	d       *diagram
-	result  map[*rules.Node]ref // value of every node, gates too
-	outcome ref                 // of the root, with not applicable read as undetermined
+	result  map[*rules.Node]ref  // value of every node, gates too
+	away    map[*rules.Node]bool // clauses inside one that does not apply
+	outcome ref                  // of the root, with not applicable read as undetermined
 	// approximate says that the diagram grew too large and plain three-valued
 	// logic was used: absent facts are undetermined one by one.
 	approximate bool
@@ -96,6 +97,20 @@ func (e *evaluation) run(limit int) {
 func (e *evaluation) build() {
 	e.result = map[*rules.Node]ref{}
 	e.outcome = e.d.apply(opOutcome, e.node(e.root, e.d, e.result, nil), value(0))
+	e.away = map[*rules.Node]bool{}
+	e.depart(e.root, false)
+}
+
+// depart marks the parts of clauses whose gate is shut: whatever they would
+// be by themselves, they do not apply.
+func (e *evaluation) depart(n *rules.Node, away bool) {
+	e.away[n] = away
+	if g := n.AppliesWhen; g != nil {
+		away = away || e.result[g] == value(vNotMet) || e.result[g] == value(vNotApplicable)
+	}
+	for _, c := range n.Children() {
+		e.depart(c, away)
+	}
 }
 
 // collect makes the leaves of a tree; owner is the id of the clause around it.
@@ -432,7 +447,10 @@ func (e *evaluation) useRef(u *use, d *diagram) ref {
 // verdict is what a clause is over all completions.
 func (e *evaluation) verdict(n *rules.Node) Verdict {
 	r := e.result[n]
-	if !r.isValue() {
+	switch {
+	case e.away[n]:
+		return NotApplicable
+	case !r.isValue():
 		return Unclear
 	}
 	return [4]Verdict{vNotMet: NotMet, vMet: Met, vUnclear: Unclear, vNotApplicable: NotApplicable}[r.value()]

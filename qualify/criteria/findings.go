@@ -30,12 +30,14 @@ func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Findi
 	} else {
 		f.Because = groupBecause(&f, n)
 	}
-	if g := n.AppliesWhen; g != nil && e.bareApplies(n) {
+	if e.away[n] {
+		f.Because = "Does not apply, because the clause around it does not."
+	} else if g := n.AppliesWhen; g != nil && e.bareApplies(n) {
 		switch v := e.verdict(g); v {
 		case NotMet, NotApplicable:
-			f.Because = "Does not apply: it would where " + rules.Describe(g) + "."
+			f.Because = "Does not apply. It would if: " + rules.Describe(g) + "."
 		case Unclear:
-			f.Because = "Whether it applies is open: it does where " + rules.Describe(g) + ". " + f.Because
+			f.Because = "Whether it applies is open. It does if: " + rules.Describe(g) + ". " + f.Because
 		}
 	}
 	if n.Note != "" && f.Outcome != NotApplicable {
@@ -143,7 +145,7 @@ func (u *use) shown(n *rules.Node) shown {
 	case u.def.Type == rules.TypeDuration:
 		s.unit = "min"
 		for _, qs := range []rules.Quantities{n.AtLeast, n.MoreThan, n.AtOrBelow, n.Below, n.EqualTo} {
-			if len(qs) > 0 {
+			if len(qs) > 0 && qs[0].Rat.Sign() != 0 {
 				s.unit = qs[0].Unit
 				break
 			}
@@ -263,14 +265,14 @@ func (e *evaluation) leafBecause(l *leaf, found string) string {
 		return ""
 	}
 	switch r := e.result[n]; {
-	case r == value(vUnclear) && e.approximate:
-		return "Waits for " + l.def.Meaning + "."
+	case r == value(vUnclear) && e.approximate && len(l.variables()) > 0:
+		return waits(l)
 	case r == value(vUnclear) && n.Otherwise == "undetermined":
 		return "The comparison fails, and the document does not say what then holds."
 	case r == value(vUnclear):
 		return "The verdict differs with rounding, and the criteria do not say which reading holds."
 	case !r.isValue() && !l.readings[0].known:
-		return "Waits for " + l.def.Meaning + "."
+		return waits(l)
 	case !r.isValue():
 		return "The limit lies between the bounds."
 	}
@@ -278,6 +280,18 @@ func (e *evaluation) leafBecause(l *leaf, found string) string {
 		return ""
 	}
 	return margin(l, e.verdict(n))
+}
+
+func waits(l *leaf) string {
+	switch {
+	case l.readings[0].known:
+		return "The limit lies between the bounds."
+	case slices.Contains(l.def.From, needRecording):
+		return "Waits for the recording, or for what was measured in it."
+	case l.readings[0].asked:
+		return "Nobody who was asked knows."
+	}
+	return "Waits for an answer."
 }
 
 // margin says by how much a number misses or clears its limits.

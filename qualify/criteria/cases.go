@@ -1,0 +1,366 @@
+package criteria
+
+import (
+	"fmt"
+	"maps"
+	"math/big"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/rules"
+)
+
+// CaseResult is what became of one boundary case of a pack. Message is "" if
+// the case came out as it says; otherwise it names what was expected, what was
+// found and where to look. A file that cannot be read gives one result for
+// each fault.
+type CaseResult struct {
+	File    string
+	Line    int // where the case begins, from 1
+	Name    string
+	Message string
+	// Determination is that of the case, the zero value where it did not run.
+	Determination Determination
+}
+
+// RunCases runs the boundary cases of a pack. The file holds
+//
+//	base: {NAME: {fact: value, …}}      # facts that cases share
+//	cases:
+//	  - name: what differs
+//	    source: stated, ours, or the row of the document
+//	    base: NAME
+//	    facts: {fact: value, …}         # over those of the base
+//	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
+//	    confirmed: [clause id, …]
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows}
+//
+// A profile is a night as steps of value and time: ? marks a doubted reading,
+// - time without one. want.outcome is required; met and the like list clause
+// ids; needs lists facts that have to be among the questions; allows lists
+// texts each of which a sentence of the determination has to hold, and an
+// empty list says that nothing is allowed.
+func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
+	d := &document{file: file}
+	root := d.open(cases)
+	var list []testCase
+	if root != nil {
+		list = d.cases(root, clauseIDs(p))
+	}
+	var out []CaseResult
+	for _, f := range d.faults {
+		out = append(out, CaseResult{File: file, Line: f.Line, Name: f.Key,
+			Message: fmt.Sprintf("column %d: expected %s; found %s; %s", f.Column, f.Expected, f.Found, f.Mend)})
+	}
+	for _, c := range list {
+		r := CaseResult{File: file, Line: c.line, Name: c.name}
+		r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
+		r.Message = c.want.compare(&r.Determination)
+		out = append(out, r)
+	}
+	return out
+}
+
+// testCase is one boundary case.
+type testCase struct {
+	line      int
+	name      string
+	facts     map[string]Fact
+	night     *analysis.Analysis
+	confirmed Confirmations
+	want      wanted
+}
+
+type wanted struct {
+	outcome, disposition string
+	verdicts             map[Verdict][]string // clause ids
+	needs                []string
+	allows               []string // nil: not looked at
+}
+
+// clauseIDs lists the ids of a pack's clauses.
+func clauseIDs(p *rules.Pack) []string {
+	var ids []string
+	var walk func(n *rules.Node)
+	walk = func(n *rules.Node) {
+		ids = append(ids, n.ID)
+		for _, c := range n.Children() {
+			walk(c)
+		}
+	}
+	if p.Criteria != nil {
+		walk(p.Criteria)
+	}
+	return ids
+}
+
+// keys reads a mapping that may hold only these keys.
+func (d *document) keys(n ast.Node, key string, known ...string) map[string]entry {
+	list, ok := d.entries(n, key)
+	if !ok {
+		d.fault(n, key, &fault{"keys " + strings.Join(known, ", "), shape(n), "write them as key: value"})
+	}
+	out := map[string]entry{}
+	for _, e := range list {
+		if !slices.Contains(known, e.key) {
+			d.fault(e.at, path(key, e.key), &fault{"a key out of " + strings.Join(known, ", "), quote(e.key), closest(e.key, known)})
+			continue
+		}
+		out[e.key] = e
+	}
+	return out
+}
+
+// cases reads a file of cases; those with a fault are left out.
+func (d *document) cases(root ast.Node, ids []string) []testCase {
+	top := d.keys(root, "", "base", "cases")
+	bases := map[string]map[string]Fact{}
+	if b, ok := top["base"]; ok {
+		list, ok := d.entries(b.node, "base")
+		if !ok {
+			d.fault(b.node, "base", &fault{"names with facts", shape(b.node), "write NAME: {fact: value}"})
+		}
+		for _, e := range list {
+			bases[e.key] = d.facts(e.node, path("base", e.key))
+		}
+	}
+	cases, ok := top["cases"]
+	if !ok {
+		return nil
+	}
+	list, ok := cases.node.(*ast.SequenceNode)
+	if !ok {
+		d.fault(cases.node, "cases", &fault{"a list of cases", shape(cases.node), "begin each case with - name:"})
+		return nil
+	}
+	var out []testCase
+	for i, n := range list.Values {
+		before := len(d.faults)
+		c := d.testCase(n, fmt.Sprintf("cases[%d]", i), bases, ids)
+		if len(d.faults) == before {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]Fact, ids []string) testCase {
+	var c testCase
+	c.line, _ = place(n)
+	m := d.keys(n, key, "name", "source", "base", "facts", "profile", "confirmed", "want")
+	text := func(name string) string {
+		e, ok := m[name]
+		if !ok {
+			return ""
+		}
+		s, ok := scalar(e.node)
+		if !ok || strings.TrimSpace(s) == "" {
+			d.fault(e.node, path(key, name), &fault{"one line of text", shape(e.node), "write it on the line"})
+		}
+		return s
+	}
+	c.name = text("name")
+	text("source")
+	if c.name == "" {
+		d.fault(n, path(key, "name"), &fault{"the name of the case", "none", "add name: and what differs in it"})
+	}
+	c.facts = map[string]Fact{}
+	if name := text("base"); name != "" {
+		base, ok := bases[name]
+		if !ok {
+			d.fault(m["base"].node, path(key, "base"), &fault{"a name under base at the top of the file", quote(name), closest(name, slices.Sorted(maps.Keys(bases)))})
+		}
+		maps.Copy(c.facts, base)
+	}
+	if e, ok := m["facts"]; ok {
+		maps.Copy(c.facts, d.facts(e.node, path(key, "facts")))
+	}
+	if s := text("profile"); s != "" {
+		steps, f := profile(s)
+		if f == nil {
+			if c.night = analysis.FromProfile(steps); c.night == nil {
+				f = &fault{"values and times with a common unit of at least a millionth", quote(s), "use fewer decimals"}
+			}
+		}
+		if f != nil {
+			d.fault(m["profile"].node, path(key, "profile"), f)
+		}
+	}
+	if e, ok := m["confirmed"]; ok {
+		c.confirmed = Confirmations{}
+		for _, id := range d.words(e.node, path(key, "confirmed"), ids) {
+			c.confirmed[id] = true
+		}
+	}
+	if e, ok := m["want"]; ok {
+		c.want = d.wanted(e.node, path(key, "want"), ids)
+	} else {
+		d.fault(n, path(key, "want"), &fault{"want: with outcome:", "none", "a case that expects nothing proves nothing: add want: {outcome: …}"})
+	}
+	return c
+}
+
+var (
+	outcomes = []string{string(Qualifies), string(DoesNotQualify), string(Undetermined)}
+	verdicts = []Verdict{Met, NotMet, Unclear, NotApplicable}
+)
+
+func (d *document) wanted(n ast.Node, key string, ids []string) wanted {
+	w := wanted{verdicts: map[Verdict][]string{}}
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows")
+	word := func(name string, known []string) string {
+		e, ok := m[name]
+		if !ok {
+			return ""
+		}
+		s, _ := scalar(e.node)
+		if !slices.Contains(known, s) {
+			d.fault(e.node, path(key, name), &fault{"one of " + strings.Join(known, ", "), shape(e.node), closest(s, known)})
+		}
+		return s
+	}
+	w.outcome = word("outcome", outcomes)
+	w.disposition = word("disposition", dispositions)
+	if _, ok := m["outcome"]; !ok {
+		d.fault(n, key, &fault{"outcome:", "none", "a case that expects no outcome proves nothing: add one of " + strings.Join(outcomes, ", ")})
+	}
+	for _, v := range verdicts {
+		if e, ok := m[string(v)]; ok {
+			w.verdicts[v] = d.words(e.node, path(key, string(v)), ids)
+		}
+	}
+	if e, ok := m["needs"]; ok {
+		known := append([]string{needRecording, needJudgement}, statable...)
+		for _, id := range ids {
+			known = append(known, needConfirm+id)
+		}
+		w.needs = d.words(e.node, path(key, "needs"), known)
+	}
+	if e, ok := m["allows"]; ok {
+		w.allows = append([]string{}, d.words(e.node, path(key, "allows"), nil)...)
+	}
+	return w
+}
+
+var dispositions = []string{"covered", "not_covered", "incomplete", "invalid_test", "refer", "manual_review", "recommended_against", "not_addressed", "deferred"}
+
+// words reads a list of words out of known; nil admits any.
+func (d *document) words(n ast.Node, key string, known []string) []string {
+	list, ok := n.(*ast.SequenceNode)
+	if !ok {
+		d.fault(n, key, &fault{"a list", shape(n), "write [a, b]"})
+		return nil
+	}
+	var out []string
+	for _, v := range list.Values {
+		s, ok := scalar(v)
+		switch {
+		case !ok:
+			d.fault(v, key, &fault{"a word", shape(v), "write it on the line"})
+		case known != nil && !slices.Contains(known, s):
+			near := closest(s, known)
+			if strings.HasPrefix(near, "use one of") {
+				near = "look the name up in the pack"
+			}
+			d.fault(v, key, &fault{"a name that the pack knows", quote(s), near})
+		default:
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// compare says how the determination differs from what was wanted.
+func (w *wanted) compare(det *Determination) string {
+	var diffs []string
+	differ := func(what, want, got string) {
+		if want != got {
+			diffs = append(diffs, fmt.Sprintf("%s: expected %s, found %s", what, want, got))
+		}
+	}
+	differ("outcome", w.outcome, string(det.Outcome))
+	if w.disposition != "" {
+		differ("disposition", w.disposition, det.Disposition)
+	}
+	found := map[string]*Finding{}
+	var walk func(fs []Finding)
+	walk = func(fs []Finding) {
+		for i := range fs {
+			found[fs[i].ID] = &fs[i]
+			walk(fs[i].Parts)
+		}
+	}
+	walk(det.Clauses)
+	for _, v := range verdicts {
+		for _, id := range w.verdicts[v] {
+			f := found[id]
+			if f == nil {
+				diffs = append(diffs, fmt.Sprintf("clause %s: expected %s, found no such part; the root's verdict is the outcome", id, v))
+				continue
+			}
+			differ("clause "+id, string(v), string(f.Outcome))
+		}
+	}
+	var asked []string
+	for _, n := range det.Needs {
+		asked = append(asked, n.Fact)
+	}
+	for _, n := range w.needs {
+		if !slices.Contains(asked, n) {
+			diffs = append(diffs, fmt.Sprintf("needs: expected %s among them, found [%s]", n, strings.Join(asked, ", ")))
+		}
+	}
+	if w.allows != nil && len(w.allows) == 0 && len(det.Allows) > 0 {
+		diffs = append(diffs, "allows: expected nothing, found "+strings.Join(det.Allows, " | "))
+	}
+	for _, a := range w.allows {
+		if !slices.ContainsFunc(det.Allows, func(s string) bool { return strings.Contains(s, a) }) {
+			diffs = append(diffs, fmt.Sprintf("allows: expected %q, found [%s]", a, strings.Join(det.Allows, " | ")))
+		}
+	}
+	if len(diffs) > 0 {
+		diffs = append(diffs, "because: "+det.Because)
+	}
+	return strings.Join(diffs, "; ")
+}
+
+var (
+	stepForm = regexp.MustCompile(`^(-|[0-9]{1,3}(?:\.[0-9]{1,3})?)(\?)? (\S+)$`)
+	timeForm = regexp.MustCompile(`^(?:([0-9]{1,4})h)?(?:([0-9]{1,6})m)?(?:([0-9]{1,7}(?:\.[0-9]{1,3})?)s)?$`)
+)
+
+// profile reads a night written as steps.
+func profile(s string) ([]analysis.ProfileStep, *fault) {
+	const shapeOf = `steps of value and time such as "95 6h, 88 4m58s, 87? 30s, - 10m"`
+	var out []analysis.ProfileStep
+	for step := range strings.SplitSeq(s, ",") {
+		step = strings.TrimSpace(step)
+		m := stepForm.FindStringSubmatch(step)
+		if m == nil || m[1] == "-" && m[2] != "" {
+			return nil, &fault{shapeOf, quote(step), "write a saturation or -, ? if it is doubted, a blank and a time"}
+		}
+		t := timeForm.FindStringSubmatch(m[3])
+		seconds := new(big.Rat)
+		if t != nil {
+			for i, size := range []int64{3600, 60, 1} {
+				if t[i+1] != "" {
+					x, _ := new(big.Rat).SetString(t[i+1])
+					seconds.Add(seconds, x.Mul(x, big.NewRat(size, 1)))
+				}
+			}
+		}
+		if seconds.Sign() == 0 {
+			return nil, &fault{shapeOf, quote(step), "write the time as 6h, 4m58s or 30s"}
+		}
+		p := analysis.ProfileStep{Seconds: seconds, Doubted: m[2] != ""}
+		if m[1] != "-" {
+			p.Value, _ = new(big.Rat).SetString(m[1])
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
