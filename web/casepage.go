@@ -1,0 +1,504 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"html/template"
+	"math/big"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+)
+
+// custodyFacts are stated before any byte of a recording is taken, in the
+// order in which the page asks for them.
+var custodyFacts = []string{"test_date", "test_state", "test_place", "test_performed_by", "supplier_part", "custody"}
+
+// elsewhere are the needs that another part of the page asks for.
+var elsewhere = append([]string{"session_choice", "recordings", "identity"}, custodyFacts...)
+
+// posted is what a form held that could not be accepted, so that the page
+// comes back with everything that was typed.
+type posted struct {
+	part   string // id of the part of the page that the form belongs to
+	say    string // sentence on top of that part
+	form   url.Values
+	faults map[string]string // by name of the fact or field
+	link   *freshLink
+	ask    bool // the recording could be read in several ways: ask how
+}
+
+// freshLink is a link just made: its secret is shown this once.
+type freshLink struct {
+	Desk    Desk
+	Address string
+	Expires time.Time
+}
+
+// caseBody is what the case page shows, part by part from top to bottom.
+type caseBody struct {
+	Number     string
+	K          int // Edited when the page was made
+	Patient    patient
+	Payer      rules.Region
+	Opened     string
+	Closed     bool
+	Word, Mark string // outcome, "" if there is none
+
+	Say map[string]string // what could not be accepted, by part
+
+	Custody      []field
+	CustodyAsked bool // every custody question has an answer
+	Barred       *rules.Pack
+	BarredCites  []string
+
+	Take      bool // the field for a recording is there
+	Recording *recordingView
+	Columns   string
+	Zone      string
+	AskHow    bool
+	Limit     string
+
+	Identity []identityRow
+	Differs  bool
+	SameWhy  string // words that explained a difference
+	SameText string // typed and not accepted
+
+	Sessions []sessionLine
+
+	Groups  []group
+	OnFile  []field
+	Stated  []statedLine
+	Trouble *answer
+	Sheet   template.HTML
+
+	Links []linkLine
+	Fresh *freshLink
+}
+
+type recordingView struct {
+	Short, SHA256, Size, Format string
+	By, At                      string
+	Layout                      []string
+}
+
+type sessionLine struct {
+	No                      int
+	Start, End, Valid, Date string
+	Chosen                  bool
+}
+
+// group is the questions that one person can answer.
+type group struct {
+	Title  string
+	Mine   bool // intake answers, or types what the other told it
+	Fields []field
+}
+
+type statedLine struct {
+	Meaning, Value, How, Who, At string
+	Field                        field
+}
+
+type linkLine struct {
+	Desk           Desk
+	SHA256         string
+	Made, Expires  string
+	Usable, Closed bool
+}
+
+func (s *Site) casePage(w http.ResponseWriter, q *request) error {
+	f, err := s.open(q.Context(), q.PathValue("number"))
+	if err != nil {
+		return err
+	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "case")
+	return s.showCase(w, q, http.StatusOK, f, posted{})
+}
+
+// showCase renders the page of a case, with what a form held if it could not
+// be accepted.
+func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, p posted) error {
+	body, err := s.caseBody(q.Context(), f, p)
+	if err != nil {
+		return err
+	}
+	s.render(w, q, status, "case", page{Title: "Case " + f.Number, Body: body})
+	return nil
+}
+
+func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, error) {
+	region, err := s.cfg.Library.Region(f.Criteria[0])
+	if err != nil {
+		return nil, err
+	}
+	b := &caseBody{Number: f.Number, K: f.Edited, Patient: f.Patient, Payer: region, Opened: f.OpenedAt.UTC().Format(time.DateOnly),
+		Closed: !f.ClosedAt.IsZero(), Say: map[string]string{}, Fresh: p.link, Limit: "64 MiB"}
+	if p.say != "" {
+		b.Say[p.part] = p.say
+	}
+	b.CustodyAsked = true
+	for _, name := range custodyFacts {
+		def, _ := rules.Lookup(name)
+		_, known := f.Statements[name]
+		b.CustodyAsked = b.CustodyAsked && known
+		b.Custody = append(b.Custody, f.prefilled(def, p, "custody"))
+	}
+	if b.Barred, err = s.barredBy(f); err != nil {
+		a, known := answerTo(err)
+		if !known {
+			return nil, err
+		}
+		b.Trouble = &a
+	}
+	if b.Barred != nil {
+		b.BarredCites = citesOf(b.Barred, b.Barred.Custody.Cite)
+	}
+	b.Take = b.CustodyAsked && b.Barred == nil && b.Trouble == nil && !b.Closed
+	b.AskHow, b.Columns, b.Zone = p.ask, typed(p.form, "columns"), typed(p.form, "zone")
+	if p.part == "identity" {
+		b.SameText = typed(p.form, "words")
+	}
+
+	ev, err := s.evaluate(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	if ev.trouble != nil {
+		b.Trouble = ev.trouble
+	}
+	if u := f.upload(); u != nil {
+		b.Recording = &recordingView{Short: u.SHA256[:12], SHA256: u.SHA256, Size: size(u.Size), By: u.By, At: moment(u.At)}
+	}
+	b.fillStated(f, p)
+	b.fillLinks(f, s.cfg.Now())
+	if ev.Result == nil {
+		return b, nil
+	}
+	b.fillRecording(ev)
+	b.Identity, b.Differs, b.SameWhy = ev.identity, ev.differs, f.IdentityWords
+	d := ev.Determinations[0]
+	b.Groups = f.groups(d, p)
+	b.OnFile = f.onFile(d, p)
+	b.Word, b.Mark = outcomeWords(ev.results[0].Outcome)
+	if ev.differs {
+		// The file may be another person's: none of it is shown as this case's.
+		return b, nil
+	}
+	b.Sheet, err = s.sheet(f, ev)
+	return b, err
+}
+
+// prefilled is the field of a fact with what was just typed, or else with
+// what is stated.
+func (f *file) prefilled(def rules.FactDef, p posted, part string) field {
+	fl := fieldFor(def, false)
+	fl.AskBy = true // intake types what others told it
+	if p.part == part && p.form != nil {
+		fl = fl.fill(p.form)
+		fl.Error = p.faults[def.Name]
+		return fl
+	}
+	if st, ok := f.Statements[def.Name]; ok {
+		fl = fl.show(st)
+	}
+	return fl
+}
+
+func (b *caseBody) fillRecording(ev *evaluation) {
+	if len(ev.Readings) == 0 || ev.Readings[0].Recording == nil || b.Recording == nil {
+		return
+	}
+	rd := ev.Readings[0]
+	b.Recording.Format, b.Recording.Layout = formatWords(rd.Recording.Format), rd.Recording.Layout
+	for i, a := range rd.Analyses {
+		start := rd.Recording.Stamp(a.First/(a.PerSecond/rd.Recording.PerSecond), a.FirstIndex)
+		end := rd.Recording.Stamp(a.Last/(a.PerSecond/rd.Recording.PerSecond), rd.Sessions[i].To-1)
+		b.Sessions = append(b.Sessions, sessionLine{No: i + 1, Start: strings.Replace(start, "T", " ", 1), End: strings.Replace(end, "T", " ", 1),
+			Valid: hours(a), Chosen: ev.Session == i+1})
+	}
+}
+
+func hours(a *analysis.Analysis) string {
+	sec := new(big.Int).Quo(a.Seconds(a.Valid).Num(), a.Seconds(a.Valid).Denom()).Int64()
+	return fmt.Sprintf("%d h %02d min", sec/3600, sec/60%60)
+}
+
+func formatWords(f string) string {
+	if f == recording.FormatText {
+		return "delimited text"
+	}
+	return strings.ToUpper(f)
+}
+
+// groups are the open questions, the decisive first, by who can answer them.
+func (f *file) groups(d criteria.Determination, p posted) []group {
+	var out []group
+	for _, n := range d.Needs {
+		if slices.Contains(elsewhere, n.Fact) {
+			continue
+		}
+		// What is no fact (a recording to send, a span to judge, a figure to
+		// confirm) is a line without a field.
+		fl := field{Kind: "line"}
+		if def, ok := rules.Lookup(n.Fact); ok {
+			fl = f.prefilled(def, p, "questions")
+			fl.Where = n.Who == rules.Office
+		}
+		fl.Question, fl.Why = n.Question, n.Why
+		title := groupTitle(n.Who)
+		i := slices.IndexFunc(out, func(g group) bool { return g.Title == title })
+		if i < 0 {
+			out = append(out, group{Title: title, Mine: n.Who == rules.Intake})
+			i = len(out) - 1
+		}
+		out[i].Fields = append(out[i].Fields, fl)
+	}
+	return out
+}
+
+// onFile are the papers that have to be on file and have no statement yet.
+func (f *file) onFile(d criteria.Determination, p posted) []field {
+	var out []field
+	for _, o := range d.OnFile {
+		def, ok := rules.Lookup(o.Fact)
+		if _, stated := f.Statements[o.Fact]; !ok || stated || def.Type != rules.TypePaper {
+			continue
+		}
+		fl := f.prefilled(def, p, "questions")
+		fl.Question, fl.Where, fl.Why = o.Item, true, o.Cite
+		out = append(out, fl)
+	}
+	return out
+}
+
+// fillStated lists every fact stated so far, in the order of the vocabulary.
+func (b *caseBody) fillStated(f *file, p posted) {
+	for _, def := range rules.Vocabulary() {
+		st, ok := f.Statements[def.Name]
+		if !ok {
+			continue
+		}
+		l := statedLine{Meaning: def.Meaning, Value: st.words(def), How: st.how()}
+		who, at := f.statedBy(def.Name)
+		l.Who, l.At = who, at
+		l.Field = f.prefilled(def, p, "stated")
+		l.Field.ID = "s-" + def.Name
+		l.Field.Where = def.Who == rules.Office
+		b.Stated = append(b.Stated, l)
+	}
+}
+
+// statedBy says who stated a fact, and when.
+func (f *file) statedBy(name string) (who, at string) {
+	if a, ok := f.Answers[name]; ok && (f.Case.Facts[name].K <= a.K) {
+		return a.By, moment(a.At)
+	}
+	st := f.Case.Facts[name]
+	return st.By, moment(st.At)
+}
+
+func (b *caseBody) fillLinks(f *file, now time.Time) {
+	for _, l := range f.Links {
+		b.Links = append(b.Links, linkLine{Desk: Desk(l.Role), SHA256: l.SHA256, Expires: moment(l.Expires),
+			Usable: !l.Revoked && now.Before(l.Expires), Closed: l.Revoked})
+	}
+}
+
+// sheet is the worksheet as a fragment of the page.
+func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
+	var out bytes.Buffer
+	if err := s.paper(f, ev, rules.Date{}).WriteHTML(&out); err != nil {
+		return "", err
+	}
+	return template.HTML(out.String()), nil // escaped by package worksheet
+}
+
+func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
+	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity,
+		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
+}
+
+func (s *Site) supplier() string {
+	if s.cfg.Demo {
+		return demoSupplier
+	}
+	return ""
+}
+
+func citesOf(p *rules.Pack, keys []string) []string {
+	var out []string
+	for _, k := range keys {
+		c, ok := p.Cites[k]
+		if !ok {
+			continue
+		}
+		out = append(out, citeWords(c))
+	}
+	return out
+}
+
+func citeWords(c rules.Citation) string {
+	t := c.Document
+	for _, more := range []string{c.Section, c.Edition} {
+		if more != "" {
+			t += ", " + more
+		}
+	}
+	return t
+}
+
+func size(n int64) string {
+	switch {
+	case n >= 1<<20:
+		return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
+	case n >= 1<<10:
+		return fmt.Sprintf("%.0f KiB", float64(n)/(1<<10))
+	}
+	return fmt.Sprintf("%d bytes", n)
+}
+
+// stateCustody takes the answers of the custody part.
+func (s *Site) stateCustody(w http.ResponseWriter, q *request) error {
+	return s.takeFacts(w, q, "custody", custodyFacts)
+}
+
+// stateFacts takes answers to open questions and corrections. Which facts it
+// takes follows from what the form holds.
+func (s *Site) stateFacts(w http.ResponseWriter, q *request) error {
+	var names []string
+	for _, def := range rules.Vocabulary() {
+		if def.Settles != "computed" && def.Type != rules.TypeList {
+			names = append(names, def.Name)
+		}
+	}
+	part := "questions"
+	if q.PostForm.Get("part") == "stated" {
+		part = "stated"
+	}
+	return s.takeFacts(w, q, part, names)
+}
+
+// readFields reads the fields of a form: what they state, and what cannot be
+// accepted, by fact.
+func readFields(form url.Values, names []string) (map[string]statement, map[string]string) {
+	out, faults := map[string]statement{}, map[string]string{}
+	for _, name := range names {
+		def, ok := rules.Lookup(name)
+		if !ok {
+			continue
+		}
+		st, given, err := fieldFor(def, false).fill(form).statement()
+		switch {
+		case err != nil:
+			faults[name] = sentence(err)
+		case given:
+			out[name] = st
+		}
+	}
+	return out, faults
+}
+
+func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names []string) error {
+	stated, faults := readFields(q.PostForm, names)
+	number := q.PathValue("number")
+	refuse := func(faults map[string]string, say string) error {
+		f, err := s.open(q.Context(), number)
+		if err != nil {
+			return err
+		}
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: part, say: say, form: q.PostForm, faults: faults})
+	}
+	if len(faults) > 0 {
+		return refuse(faults, "Some answers could not be taken; nothing of this part was stored. They are marked below.")
+	}
+	seen := formK(q.PostForm)
+	var late map[string]string
+	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		late = map[string]string{}
+		ch := casework.FactsStated{Facts: map[string]casework.Stated{}}
+		for name, st := range stated {
+			if f.Statements[name] == st {
+				continue
+			}
+			if now, ok := f.Case.Facts[name]; ok && now.K > seen {
+				def, _ := rules.Lookup(name)
+				late[name] = "Meanwhile " + now.By + " stated: " + f.Statements[name].words(def) + ". Look at both, and send what is right."
+				continue
+			}
+			sealed, err := s.seal(q.Context(), f.Case, st)
+			if err != nil {
+				return nil, err
+			}
+			ch.Facts[name] = sealed
+		}
+		if len(late) > 0 {
+			return nil, casework.ErrConflict
+		}
+		if len(ch.Facts) == 0 {
+			return nil, nil
+		}
+		return ch, nil
+	})
+	if errors.Is(err, casework.ErrConflict) && len(late) > 0 {
+		return refuse(late, "Somebody else changed the case while you were at it. Nothing of this part was stored.")
+	}
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"#"+map[string]string{"custody": "custody", "questions": "questions", "stated": "stated"}[part])
+	return nil
+}
+
+// confirmIdentity takes the words that say why a file with other marks is of
+// the same person.
+func (s *Site) confirmIdentity(w http.ResponseWriter, q *request) error {
+	number, words := q.PathValue("number"), typed(q.PostForm, "words")
+	if len(words) < 10 || len(words) > 2000 {
+		f, err := s.open(q.Context(), number)
+		if err != nil {
+			return err
+		}
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "identity", form: q.PostForm,
+			say: "Expected words that say why it is the same person, and who looked (10 to 2,000 letters); found fewer or more. Write them, or withdraw the file."})
+	}
+	seen := formK(q.PostForm)
+	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		if f.Edited != seen {
+			// The words were said of what the page showed then.
+			return nil, casework.ErrConflict
+		}
+		ref, err := s.sealText(q.Context(), f.Case, words)
+		return casework.IdentityConfirmed{Words: ref}, err
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"#identity")
+	return nil
+}
+
+// formK is Edited of the case when the form was made.
+func formK(form url.Values) int {
+	k := 0
+	_, _ = fmt.Sscanf(form.Get("k"), "%d", &k) // 0, an absent or foreign number, is older than any change
+	return k
+}
+
+// sentence prints an error for the person at the field.
+func sentence(err error) string {
+	t := err.Error()
+	return strings.ToUpper(t[:1]) + t[1:] + "."
+}

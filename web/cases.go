@@ -1,0 +1,421 @@
+package web
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"sync"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// patient is whose test it is, in the clear: for pages, never for logs.
+type patient struct {
+	Name       string
+	Birth      rules.Date
+	Identifier string
+}
+
+// file is a case with its personal values in the clear.
+type file struct {
+	*casework.Case
+	Patient       patient
+	Statements    map[string]statement
+	Facts         map[string]criteria.Fact
+	IdentityWords string
+}
+
+// reading is how an upload is to be read, as its SessionChosen event keeps it.
+type reading struct {
+	Zone    string `json:"zone,omitempty"`
+	Columns string `json:"columns,omitempty"`
+}
+
+func (r reading) options() recording.Options {
+	return recording.Options{Zone: r.Zone, Columns: r.Columns}
+}
+
+// open reads a case and opens its personal values.
+func (s *Site) open(ctx context.Context, number string) (*file, error) {
+	n, err := casework.ParseNumber(number)
+	if err != nil {
+		return nil, errNoPage
+	}
+	c, err := casework.Open(ctx, s.cfg.Store, n)
+	if err != nil {
+		return nil, err
+	}
+	return s.unseal(ctx, c)
+}
+
+func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
+	f := &file{Case: c, Statements: map[string]statement{}, Facts: map[string]criteria.Fact{}}
+	reveal := func(r casework.Ref) (string, error) {
+		if r == "" {
+			return "", nil
+		}
+		b, err := c.Reveal(ctx, s.cfg.Store, r)
+		return string(b), err
+	}
+	var err error
+	if f.Patient.Name, err = reveal(c.Patient.Name); err != nil {
+		return nil, err
+	}
+	birth, err := reveal(c.Patient.BirthDate)
+	if err != nil {
+		return nil, err
+	}
+	if birth != "" {
+		if f.Patient.Birth, err = rules.ParseDate(birth); err != nil {
+			return nil, errors.New("the stored birth date is no date")
+		}
+		f.Facts["birth_date"] = criteria.Fact{Name: "birth_date", State: criteria.Stated, Value: criteria.Value{Date: f.Patient.Birth}}
+	}
+	if len(c.Patient.Identifiers) > 0 {
+		if f.Patient.Identifier, err = reveal(c.Patient.Identifiers[0]); err != nil {
+			return nil, err
+		}
+	}
+	if f.IdentityWords, err = reveal(c.Identity.Words); err != nil {
+		return nil, err
+	}
+	for name, a := range c.Answers {
+		// Looked for and not in the chart: the fact stays unknown, and is
+		// not asked again, until somebody states it.
+		if a.Says == "not_in_chart" {
+			f.Statements[name] = statement{Name: name, State: criteria.Unknown, Text: unknown}
+		}
+	}
+	for name, st := range c.Facts {
+		if a, ok := c.Answers[name]; ok && a.Says == "not_in_chart" && a.K > st.K {
+			continue
+		}
+		raw := []byte(st.Fact)
+		if st.Personal != "" {
+			if raw, err = c.Reveal(ctx, s.cfg.Store, st.Personal); err != nil {
+				return nil, err
+			}
+		}
+		kept := statement{Name: name}
+		if err := json.Unmarshal(raw, &kept); err != nil {
+			return nil, errors.New("a stored fact is not readable")
+		}
+		f.Statements[name] = kept
+	}
+	for name, st := range f.Statements {
+		if f.Facts[name], err = st.fact(); err != nil {
+			return nil, errors.New("a stored fact is not one of this version's vocabulary")
+		}
+	}
+	return f, nil
+}
+
+// seal puts a statement into the form of an event: in the clear if it holds
+// nothing but a checked value, sealed if it holds words.
+func (s *Site) seal(ctx context.Context, c *casework.Case, st statement) (casework.Stated, error) {
+	raw, err := json.Marshal(st)
+	if err != nil {
+		return casework.Stated{}, err
+	}
+	if st.Place.empty() && st.Name != "birth_date" {
+		return casework.Stated{Fact: raw}, nil
+	}
+	ref, err := c.Seal(ctx, s.cfg.Store, s.cfg.Random, raw)
+	return casework.Stated{Personal: ref}, err
+}
+
+// sealText puts free words beside the chain; "" stays nothing.
+func (s *Site) sealText(ctx context.Context, c *casework.Case, text string) (casework.Ref, error) {
+	if text == "" {
+		return "", nil
+	}
+	return c.Seal(ctx, s.cfg.Store, s.cfg.Random, []byte(text))
+}
+
+func (s *Site) stamp(who string, role casework.Role) casework.Stamp {
+	return casework.Stamp{At: s.cfg.Now(), By: who, Role: role}
+}
+
+// newFile opens a case for a patient under one payer's criteria.
+func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p patient) (*casework.Case, error) {
+	var c *casework.Case
+	for range 5 {
+		number, err := casework.NewNumber(s.cfg.Now(), s.cfg.Random)
+		if err != nil {
+			return nil, err
+		}
+		c, err = casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}})
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, casework.ErrConflict) {
+			return nil, err
+		}
+	}
+	if c == nil {
+		return nil, casework.ErrConflict
+	}
+	stated, err := s.sealPatient(ctx, c, p)
+	if err != nil {
+		return nil, err
+	}
+	return c, c.Append(ctx, s.cfg.Store, st, stated)
+}
+
+func (s *Site) sealPatient(ctx context.Context, c *casework.Case, p patient) (casework.PatientStated, error) {
+	var out casework.PatientStated
+	var err error
+	if out.Name, err = s.sealText(ctx, c, p.Name); err != nil {
+		return out, err
+	}
+	if out.BirthDate, err = s.sealText(ctx, c, p.Birth.String()); err != nil {
+		return out, err
+	}
+	id, err := s.sealText(ctx, c, p.Identifier)
+	if id != "" {
+		out.Identifiers = []casework.Ref{id}
+	}
+	return out, err
+}
+
+// update changes a case by what decide makes of its present state, and then
+// determines it anew. A nil change of decide changes nothing.
+func (s *Site) update(ctx context.Context, number string, st casework.Stamp, decide func(*file) (casework.Change, error)) error {
+	c, err := casework.Update(ctx, s.cfg.Store, number, st, func(c *casework.Case) (casework.Change, error) {
+		f, err := s.unseal(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		ch, err := decide(f)
+		if err == nil && ch == nil {
+			err = errNoChange
+		}
+		return ch, err
+	})
+	if errors.Is(err, errNoChange) {
+		return nil
+	}
+	if err != nil && !errors.Is(err, casework.ErrHead) {
+		return err
+	}
+	if c == nil {
+		return nil
+	}
+	return s.settle(ctx, c.Number)
+}
+
+var errNoChange = errors.New("nothing changed")
+
+// settle determines a case that was edited since it was last determined, and
+// writes what came out as an event.
+func (s *Site) settle(ctx context.Context, number string) error {
+	f, err := s.open(ctx, number)
+	if err != nil {
+		return err
+	}
+	if f.Determination != nil && f.Determination.K == f.Edited {
+		return nil
+	}
+	ev, err := s.evaluate(ctx, f)
+	if err != nil {
+		return err
+	}
+	if len(ev.results) == 0 {
+		return nil
+	}
+	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), casework.Determined{Program: s.cfg.Program, Results: ev.results})
+	if errors.Is(err, casework.ErrConflict) || errors.Is(err, casework.ErrHead) {
+		// Somebody wrote meanwhile and settles the case in turn; or the list
+		// is behind and the event is stored.
+		return nil
+	}
+	return err
+}
+
+// evaluation is what a case came to.
+type evaluation struct {
+	*qualify.Result
+	// trouble says why there is no Result, for the page; nil if there is one.
+	trouble *answer
+	// identity lays the marks of the file beside those of the case; differs
+	// is true while a difference is not explained.
+	identity []identityRow
+	differs  bool
+	results  []casework.Result
+}
+
+// upload returns the recording that counts: the last one not withdrawn.
+func (f *file) upload() *casework.Upload {
+	for i := len(f.Uploads) - 1; i >= 0; i-- {
+		if !f.Uploads[i].Withdrawn {
+			return &f.Uploads[i]
+		}
+	}
+	return nil
+}
+
+// evaluate runs the chain for a case. Results are kept by a hash of all that
+// the chain reads.
+func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
+	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria}
+	u := f.upload()
+	if u != nil {
+		var how reading
+		if len(u.Reading) > 0 {
+			if err := json.Unmarshal(u.Reading, &how); err != nil {
+				return nil, errors.New("stored reading options are not readable")
+			}
+		}
+		q.Sources = []qualify.Source{{Name: "the recording", Read: how.options()}}
+		if u.Session > 0 {
+			q.Session = map[int]int{1: u.Session}
+		}
+	}
+	key, err := inputHash(q, u)
+	if err != nil {
+		return nil, err
+	}
+	res, trouble := s.checks.get(key)
+	if res == nil && trouble == nil {
+		if u != nil {
+			if q.Sources[0].Data, err = s.bytesOf(ctx, u.SHA256); err != nil {
+				return nil, err
+			}
+		}
+		res, err = qualify.Check(q, s.cfg.Library)
+		if err != nil {
+			a, known := answerTo(err)
+			if !known {
+				return nil, err
+			}
+			trouble = &a
+		}
+		s.checks.put(key, res, trouble)
+	}
+	ev := &evaluation{Result: res, trouble: trouble}
+	if res == nil {
+		return ev, nil
+	}
+	ev.identity = compareIdentity(f, res)
+	for _, row := range ev.identity {
+		ev.differs = ev.differs || !row.Same && row.Explained == ""
+	}
+	for _, d := range res.Determinations {
+		r := casework.Result{Criteria: d.Criteria, Version: d.Version, PackSHA256: d.PackSHA256, Outcome: string(d.Outcome),
+			Disposition: d.Disposition, Status: string(d.Status), DecidedBy: slices.Clone(d.DecidedBy), Needs: []string{}}
+		for _, n := range d.Needs {
+			r.Needs = append(r.Needs, n.Fact)
+		}
+		if ev.differs {
+			// Nothing is determined of a file that may be another person's.
+			r.Outcome, r.Disposition, r.DecidedBy = string(criteria.Undetermined), "incomplete", []string{}
+			r.Needs = append([]string{"identity"}, r.Needs...)
+		}
+		ev.results = append(ev.results, r)
+	}
+	return ev, nil
+}
+
+func (s *Site) bytesOf(ctx context.Context, sha string) ([]byte, error) {
+	r, err := s.cfg.Store.Upload(ctx, sha)
+	if err != nil {
+		return nil, fmt.Errorf("stored upload: %w", err)
+	}
+	defer r.Close()
+	return io.ReadAll(r)
+}
+
+// barredBy returns the pack that bars the supplier from the recording on the
+// footing stated so far, nil if none does.
+func (s *Site) barredBy(f *file) (*rules.Pack, error) {
+	for _, region := range f.Criteria {
+		p, err := s.packOf(region, f.Facts["test_date"].Value.Date)
+		if err != nil {
+			return nil, err
+		}
+		if criteria.Barred(p, criteria.Facts{Named: f.Facts}) {
+			return p, nil
+		}
+	}
+	return nil, nil
+}
+
+// packOf returns the version in force on the day, the newest if the day is
+// not known.
+func (s *Site) packOf(region string, day rules.Date) (*rules.Pack, error) {
+	if day.IsZero() {
+		if h := s.cfg.Library.History(region); len(h) > 0 {
+			return h[len(h)-1], nil
+		}
+	}
+	return s.cfg.Library.InForce(region, day)
+}
+
+// inputHash is the SHA-256 of all that the chain reads for a case, save the
+// library, which does not change while the site runs.
+func inputHash(q qualify.Query, u *casework.Upload) (string, error) {
+	h := sha256.New()
+	enc := json.NewEncoder(h)
+	for _, name := range slices.Sorted(maps.Keys(q.Facts)) {
+		if err := enc.Encode(q.Facts[name]); err != nil {
+			return "", err
+		}
+	}
+	if err := enc.Encode(q.Criteria); err != nil {
+		return "", err
+	}
+	if u != nil {
+		if err := enc.Encode([]any{u.SHA256, u.Session, u.Reading}); err != nil {
+			return "", err
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// checks keeps the latest results of the chain. A night of text is a few MB
+// when it is read, so only some are kept.
+type checks struct {
+	mu    sync.Mutex
+	order []string
+	kept  map[string]checked
+}
+
+type checked struct {
+	res     *qualify.Result
+	trouble *answer
+}
+
+const checksKept = 24
+
+func newChecks() *checks { return &checks{kept: make(map[string]checked)} }
+
+func (c *checks) get(key string) (*qualify.Result, *answer) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	k := c.kept[key]
+	return k.res, k.trouble
+}
+
+func (c *checks) put(key string, res *qualify.Result, trouble *answer) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if _, ok := c.kept[key]; ok {
+		return
+	}
+	if len(c.order) == checksKept {
+		delete(c.kept, c.order[0])
+		c.order = c.order[1:]
+	}
+	c.order = append(c.order, key)
+	c.kept[key] = checked{res, trouble}
+}

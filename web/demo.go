@@ -1,0 +1,181 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+const demoSupplier = "Lantern Home Medical, Harrow Vale (invented)"
+
+// demoCase is one case of the demonstration. Facts are in the words of a
+// facts file; those in Located stand in the office's chart.
+type demoCase struct {
+	Shows     string
+	Region    string
+	Patient   patient
+	Facts     map[string]string
+	Located   map[string]string
+	Recording string // name of a demo recording, "" for none
+	Outcome   criteria.Outcome
+}
+
+// homeNight are the facts of a night at home through a testing facility.
+func homeNight(date, ordered string) map[string]string {
+	return map[string]string{
+		"test_date": date, "test_state": "asleep", "test_place": "home", "test_performed_by": "idtf", "supplier_part": "delivered_unit",
+		"custody": "order_on_file", "test_oxygen": "room_air", "order_date": ordered, "inpatient": "false",
+	}
+}
+
+// chart are the statements that most charts hold, with more.
+func chart(more map[string]string) map[string]string {
+	out := map[string]string{
+		"ordered_by_treating_practitioner": "true", "evaluated_by_treating_practitioner": "true", "expected_benefit": "true",
+		"sleep_apnea": "false", "symptoms": "false",
+	}
+	for k, v := range more {
+		if v == "" {
+			delete(out, k)
+			continue
+		}
+		out[k] = v
+	}
+	return out
+}
+
+const medicare = "us-medicare"
+
+// demoCases is the scenario: patients of the invented town of Harrow Vale.
+func demoCases() []demoCase {
+	born := func(y, m, d int) rules.Date { return rules.Date{Year: y, Month: m, Day: d} }
+	exertion := map[string]string{
+		"test_date": "2026-03-25", "test_state": "exertion", "test_place": "facility", "test_performed_by": "hospital", "supplier_part": "none",
+		"custody": "sent_by_practitioner", "rest_spo2": "93 %", "exertion_spo2_air": "85 %", "exertion_spo2_oxygen": "92 %",
+		"same_sitting": "true", "exertion_in_person": "true", "test_oxygen": "room_air", "inpatient": "false",
+	}
+	fax := homeNight("2026-03-29", "2026-03-20")
+	fax["reported_minutes"] = "7.2 min"
+	barred := homeNight("2026-04-02", "2026-03-30")
+	barred["custody"] = "none"
+	return []demoCase{
+		{"criteria met, firm", medicare, patient{"Ada Merrin", born(1951, 5, 4), "HV-20417"}, homeNight("2026-02-10", "2026-02-02"), chart(map[string]string{"awake_spo2": "92 %"}), "night-1.csv", criteria.Qualifies},
+		{"criteria not met", medicare, patient{"Tobin Ashgrove", born(1948, 11, 20), "HV-20433"}, homeNight("2026-02-17", "2026-02-11"), chart(map[string]string{"awake_spo2": "95 %"}), "night-2.csv", criteria.DoesNotQualify},
+		{"doubtful spans decide", medicare, patient{"Wilhelmina Orchard", born(1946, 2, 27), "HV-20448"}, homeNight("2026-03-03", "2026-02-24"), chart(map[string]string{"awake_spo2": "93 %"}), "night-3.csv", criteria.Undetermined},
+		{"the awake reading is missing", medicare, patient{"Cassius Penhallow", born(1955, 1, 31), "HV-20460"}, homeNight("2026-03-11", "2026-03-02"), chart(nil), "night-4.edf", criteria.Undetermined},
+		{"noisy night, the same either way", medicare, patient{"Ines Lockhart", born(1943, 8, 9), "HV-20471"}, homeNight("2026-03-18", "2026-03-09"), chart(map[string]string{"awake_spo2": "91 %"}), "night-5.csv", criteria.Qualifies},
+		{"a test on exertion, legs typed", medicare, patient{"Jun Aldermoor", born(1950, 12, 12), "HV-20480"}, exertion, chart(map[string]string{"sleep_apnea": ""}), "", criteria.Qualifies},
+		{"a faxed report, no recording", medicare, patient{"Perpetua Sloane", born(1939, 6, 3), "HV-20489"}, fax, chart(map[string]string{"awake_spo2": "92 %"}), "", criteria.Qualifies},
+		{"no footing: the file may not be read", medicare, patient{"Rafe Underhill", born(1958, 9, 18), "HV-20495"}, barred, chart(map[string]string{"awake_spo2": "93 %"}), "", criteria.Undetermined},
+		{"the name in the file differs", medicare, patient{"Odalys Fenn", born(1960, 7, 15), "HV-20502"}, homeNight("2026-04-07", "2026-03-31"), chart(map[string]string{"awake_spo2": "92 %"}), "night-6.csv", criteria.Undetermined},
+		{"two nights in one download, another country", "anz-tsanz", patient{"Marama Tidewell", born(1953, 3, 22), ""}, homeNight("2026-05-05", "2026-04-28"), map[string]string{"chronic_stable_state": "true", "smoking_stopped_month": "true"}, "nights-7.csv", criteria.Undetermined},
+	}
+}
+
+// buildDemo fills an empty store with the cases of the demonstration; a store
+// that holds any case is left as it is.
+func (s *Site) buildDemo() error {
+	ctx := context.Background()
+	heads, _, err := s.cfg.Store.Heads(ctx, "", 1)
+	if err != nil || len(heads) > 0 {
+		return err
+	}
+	recordings := map[string][]byte{}
+	for _, r := range DemoRecordings() {
+		recordings[r.Name] = r.Data
+	}
+	cases := demoCases()
+	slices.Reverse(cases) // the list shows the newest first
+	for _, d := range cases {
+		if err := s.buildDemoCase(ctx, d, recordings[d.Recording]); err != nil {
+			return fmt.Errorf("case %q: %w", d.Shows, err)
+		}
+	}
+	return nil
+}
+
+func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) error {
+	intake := s.stamp("demo intake", casework.RoleIntake)
+	c, err := s.newFile(ctx, intake, d.Region, d.Patient)
+	if err != nil {
+		return err
+	}
+	state := func(facts map[string]string, place placeText) error {
+		ch := casework.FactsStated{Facts: map[string]casework.Stated{}}
+		for name, text := range facts {
+			st := statement{Name: name, State: criteria.Stated, Text: text, Place: place}
+			if !place.empty() {
+				st.State = criteria.Located
+			}
+			if _, err := st.fact(); err != nil {
+				return fmt.Errorf("%s: %w", name, err)
+			}
+			if ch.Facts[name], err = s.seal(ctx, c, st); err != nil {
+				return err
+			}
+		}
+		return c.Append(ctx, s.cfg.Store, intake, ch)
+	}
+	if err := state(d.Facts, placeText{}); err != nil {
+		return err
+	}
+	seen, err := rules.ParseDate(d.Facts["test_date"])
+	if err != nil {
+		return err
+	}
+	if err := state(d.Located, placeText{Document: "visit note", Date: seen.AddDays(3).String(), Page: "2", By: "R. Quill, RN"}); err != nil {
+		return err
+	}
+	f, err := s.unseal(ctx, c)
+	if err != nil {
+		return err
+	}
+	if d.Recording != "" {
+		say, _, err := s.keep(ctx, f, &received{name: d.Recording, data: recording}, intake, nil)
+		if err != nil || say != "" {
+			return errors.Join(err, errors.New(d.Recording+": "+say))
+		}
+	}
+	return s.settle(ctx, c.Number)
+}
+
+// demoLink makes a link to a case of the demonstration that has something for
+// the desk to do.
+func (s *Site) demoLink(ctx context.Context, d Desk) (string, error) {
+	for h, err := range casework.All(ctx, s.cfg.Store.Heads) {
+		if err != nil {
+			return "", err
+		}
+		f, err := s.open(ctx, h.Case)
+		if err != nil {
+			return "", err
+		}
+		ev, err := s.evaluate(ctx, f)
+		if err != nil {
+			return "", err
+		}
+		fits := false
+		if d == Office {
+			fits = ev.Result != nil && !ev.differs && len(f.officeFacts(ev.Determinations[0])) > 0 && f.upload() != nil
+		} else {
+			pack, err := s.barredBy(f)
+			if err != nil {
+				return "", err
+			}
+			fits = pack != nil && f.upload() == nil
+		}
+		if fits {
+			fresh, err := s.newLink(ctx, f.Number, s.stamp("demo intake", casework.RoleIntake), d)
+			if err != nil {
+				return "", err
+			}
+			return fresh.Address, nil
+		}
+	}
+	return "", errNoPage
+}

@@ -1,0 +1,6 @@
+package web
+
+import "embed"
+
+//go:embed templates static
+var files embed.FS

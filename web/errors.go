@@ -1,0 +1,127 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Errors of the pages. Those of other packages pass through unwrapped and
+// are told apart below.
+var (
+	errNoPage         = errors.New("no such page")
+	errNotLoopback    = errors.New("not a loopback name")
+	errForm           = errors.New("form token missing or foreign")
+	errUnreadableForm = errors.New("form could not be read")
+	errTooLarge       = errors.New("request too large")
+	errNoDesk         = errors.New("no desk taken")
+	errDesk           = errors.New("not for this desk")
+	errLink           = errors.New("link unknown, expired or withdrawn")
+	errBarred         = errors.New("custody not settled")
+	errNoDetermined   = errors.New("nothing to print yet")
+)
+
+// answer is what a person is told about an error: a status, what happened,
+// and what to do next. It never holds what the person typed or uploaded.
+type answer struct {
+	Status         int
+	Title          string
+	Sentence, Next string
+}
+
+// answerTo is the only map from an error to what a person is told. The second
+// result is false for an error that nobody foresaw: it is logged under a
+// reference number.
+func answerTo(err error) (answer, bool) {
+	var large *http.MaxBytesError
+	var format *recording.FormatError
+	var formats *recording.FormatErrors
+	switch {
+	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
+		return answer{http.StatusNotFound, "There is no such page",
+			"Nothing is kept at this address.", "Check the case number, or start from the first page."}, true
+	case errors.Is(err, errNotLoopback):
+		return answer{http.StatusMisdirectedRequest, "Not served under this name",
+			"This program answers on this machine only.", "Open the address that it printed when it started."}, true
+	case errors.Is(err, errForm):
+		return answer{http.StatusForbidden, "The form was not sent from here",
+			"The form was filled in before the desk changed, or it came from another page. Nothing was stored.", "Open the page again and send it from there."}, true
+	case errors.As(err, &large), errors.Is(err, errTooLarge), errors.Is(err, recording.ErrTooLarge):
+		return answer{http.StatusRequestEntityTooLarge, "Too large",
+			"More was sent than this page takes; a recording may have up to 64 MiB. Nothing was stored.", "Send one recording at a time, as the recorder's memory gave it."}, true
+	case errors.Is(err, errUnreadableForm):
+		return answer{http.StatusBadRequest, "The form could not be read",
+			"What was sent broke off or is not a form. Nothing was stored.", "Go back, check what you typed and send it again."}, true
+	case errors.Is(err, errNoDesk):
+		return answer{http.StatusForbidden, "No desk taken",
+			"This page belongs to a desk, and you have not taken one, or the session has ended.", "Take a desk on the first page."}, true
+	case errors.Is(err, errDesk):
+		return answer{http.StatusForbidden, "Not for this desk",
+			"The desk that you sit at does not reach this page.", "Leave the desk and take the one that the page is for."}, true
+	case errors.Is(err, errLink):
+		return answer{http.StatusNotFound, "This link does not open anything",
+			"It has expired, was withdrawn, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
+	case errors.Is(err, errBarred):
+		return answer{http.StatusForbidden, "The file was not read",
+			"Under these criteria the supplier may not see the result of this test on the footing stated. No byte of the file was read.", "State how the test came to us, or send the link to the tester or the practitioner."}, true
+	case errors.Is(err, errNoDetermined):
+		return answer{http.StatusNotFound, "There is no worksheet yet",
+			"The case has not been determined.", "Open the case and answer what stands first on it."}, true
+	case errors.Is(err, casework.ErrRefused):
+		return answer{http.StatusConflict, "This does not fit the case any more",
+			"The case is closed, or what you changed is not there any longer. Nothing was stored.", "Open the case again and look at its trail."}, true
+	case errors.Is(err, casework.ErrConflict):
+		return answer{http.StatusConflict, "Somebody else changed this case",
+			"The case changed while you were working on it. What you sent was not stored.", "Open the case again, look at what changed, and send it once more."}, true
+	case errors.Is(err, rules.ErrUnknownRegion), errors.Is(err, rules.ErrUnknownVersion):
+		return answer{http.StatusNotFound, "Unknown criteria",
+			"No criteria are kept under this name and date.", "Choose one of the payers on the page of criteria."}, true
+	case errors.Is(err, rules.ErrNoPackInForce):
+		return answer{http.StatusConflict, "No criteria in force on that day",
+			"No version of this payer's criteria was in force on the day of the test.", "Check the date of the test; the page of criteria lists the versions."}, true
+	case errors.Is(err, qualify.ErrQuery):
+		return answer{http.StatusBadRequest, "That choice is not there",
+			"The session or recording chosen is not one that the file holds.", "Choose one of those listed on the case."}, true
+	case errors.As(err, &formats):
+		return answer{http.StatusUnprocessableEntity, "The file could not be read", "The recording could not be read: " + formats.Error() + ".", "Mend the file as it says, or export it again."}, true
+	case errors.As(err, &format):
+		return answer{http.StatusUnprocessableEntity, "The file could not be read", "The recording could not be read: " + format.Error() + ".", "Mend the file as it says, or export it again."}, true
+	}
+	return answer{http.StatusInternalServerError, "Something went wrong here",
+		"The page could not be made. What you sent may not have been stored.", "Try again; if it happens again, tell whoever looks after this program the reference number."}, false
+}
+
+// fail answers err with its page. Only an unforeseen error is logged, under a
+// number that the page shows, as its type and the name of the route: texts
+// and addresses could tell who the patient is.
+func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
+	a, known := answerTo(err)
+	reference := ""
+	if !known {
+		reference = s.reference()
+		s.cfg.Log.Error("unforeseen error", "reference", reference, "route", rt.Name, "method", rt.Method, "kind", kindOf(err))
+	}
+	to := ""
+	if rt.Link && rt.Method == "GET" {
+		to = q.URL.Path
+	}
+	s.render(w, q, a.Status, "error", page{Title: a.Title, Body: struct {
+		answer
+		Reference string
+		Leave     bool
+		To        string // a link to open after leaving the desk
+	}{a, reference, errors.Is(err, errDesk), to}})
+}
+
+// reference is a short number for one unforeseen error.
+func (s *Site) reference() string {
+	t, err := s.secret(6)
+	if err != nil {
+		return s.cfg.Now().UTC().Format("20060102T150405")
+	}
+	return t
+}

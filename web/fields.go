@@ -1,0 +1,266 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/url"
+	"strings"
+
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+// field is one labelled question of a form, with what was typed into it.
+type field struct {
+	Name     string
+	ID       string
+	Question string
+	Kind     string // choice, date, number, oxygen
+	Choices  []choice
+	Text     string // what was typed: a date, a number, a flow
+	Unit     string
+	Units    []string // more than one: a choice of units
+	Unknown  bool
+	Why      string // why it is asked
+	Error    string
+	Where    bool // asks where in the chart it stands
+	AskBy    bool // and who found it
+	Place    placeText
+	NotThere string // words of the answer "unknown"
+}
+
+type choice struct {
+	Value, Words string
+	On           bool
+}
+
+// placeText is where in the chart something stands, as typed.
+type placeText struct{ Document, Date, Page, By string }
+
+func (p placeText) empty() bool { return p == placeText{} }
+
+const (
+	unknown   = "unknown"
+	textLimit = 400 // bytes of one typed answer
+)
+
+// fieldFor makes the empty field of fact def.
+func fieldFor(def rules.FactDef, where bool) field {
+	f := field{Name: def.Name, ID: "f-" + def.Name, Question: def.Question, Where: where, NotThere: "not known"}
+	switch def.Type {
+	case rules.TypeBool:
+		f.Kind, f.Choices = "choice", []choice{{Value: "true", Words: "yes"}, {Value: "false", Words: "no"}}
+	case rules.TypePaper:
+		f.Kind, f.Choices = "choice", []choice{{Value: "true", Words: "a copy is on file"}, {Value: "false", Words: "it is missing"}}
+	case rules.TypeWord:
+		f.Kind = "choice"
+		for _, w := range def.Words {
+			f.Choices = append(f.Choices, choice{Value: w, Words: wordFor(def.Name, w)})
+		}
+	case rules.TypeDate:
+		f.Kind = "date"
+	case rules.TypeOxygen:
+		f.Kind, f.Unit, f.Choices = "oxygen", def.Unit, []choice{{Value: "room_air", Words: "room air"}, {Value: "oxygen", Words: "oxygen, at"}}
+	default:
+		f.Kind, f.Unit = "number", def.Unit
+		if len(def.Units) > 0 {
+			f.Units = append([]string{def.Unit}, def.Units...)
+		}
+	}
+	return f
+}
+
+// fill puts back what a form held, so that nothing typed is lost.
+func (f field) fill(form url.Values) field {
+	v := typed(form, "v."+f.Name)
+	switch f.Kind {
+	case "choice", "oxygen":
+		f.Choices = append([]choice(nil), f.Choices...)
+		for i := range f.Choices {
+			f.Choices[i].On = f.Choices[i].Value == v
+		}
+		f.Unknown = v == unknown
+		f.Text = typed(form, "q."+f.Name)
+	default:
+		f.Text = v
+		f.Unknown = form.Get("n."+f.Name) != ""
+	}
+	if u := typed(form, "u."+f.Name); u != "" && len(f.Units) > 0 {
+		f.Unit = u
+	}
+	f.Place = placeText{typed(form, "d."+f.Name), typed(form, "t."+f.Name), typed(form, "p."+f.Name), typed(form, "b."+f.Name)}
+	return f
+}
+
+// typed returns one answer of a form without the blanks around it.
+func typed(form url.Values, key string) string { return strings.TrimSpace(form.Get(key)) }
+
+// text is what the field says in the words of a facts file, "" if it was left
+// empty.
+func (f field) text() string {
+	if f.Unknown {
+		return unknown
+	}
+	switch f.Kind {
+	case "choice":
+		return f.chosen()
+	case "oxygen":
+		if f.chosen() == "oxygen" {
+			return strings.TrimSpace(f.Text + " " + f.Unit)
+		}
+		return f.chosen()
+	case "number":
+		if f.Text != "" && f.Unit != "" {
+			return f.Text + " " + f.Unit
+		}
+	}
+	return f.Text
+}
+
+func (f field) chosen() string {
+	for _, c := range f.Choices {
+		if c.On {
+			return c.Value
+		}
+	}
+	return ""
+}
+
+// statement reads a filled field. The second result is false if it was left
+// empty. The error is for the person at the field.
+func (f field) statement() (statement, bool, error) {
+	t := f.text()
+	if t == "" {
+		if !f.Place.empty() {
+			return statement{}, false, errors.New("expected an answer beside the place in the chart; found none; answer the question, or clear the place")
+		}
+		return statement{}, false, nil
+	}
+	if len(t) > textLimit || len(f.Place.Document)+len(f.Place.Page)+len(f.Place.By) > textLimit {
+		return statement{}, false, fmt.Errorf("expected at most %d letters; found more; shorten it", textLimit)
+	}
+	st := statement{Name: f.Name, Text: t, State: criteria.Stated}
+	if t == unknown {
+		st.State = criteria.Unknown
+		return st, true, nil
+	}
+	if f.Kind == "number" && f.Unknown {
+		return statement{}, false, errors.New("expected a number or \"not known\"; found both; clear one")
+	}
+	if _, err := criteria.ParseValue(f.Name, t); err != nil {
+		return statement{}, false, errors.New(strings.TrimPrefix(err.Error(), f.Name+": "))
+	}
+	if !f.Place.empty() {
+		if f.Place.Document == "" {
+			return statement{}, false, errors.New("expected the name of the document; found none; say in which document of the chart it stands")
+		}
+		if f.Place.Date != "" {
+			if _, err := rules.ParseDate(f.Place.Date); err != nil {
+				return statement{}, false, fmt.Errorf("date of the document: %w", err)
+			}
+		}
+		st.State, st.Place = criteria.Located, f.Place
+	}
+	return st, true, nil
+}
+
+// statement is one fact as somebody stated it: the text is kept as typed, so
+// that printed decimals survive.
+type statement struct {
+	Name  string
+	State criteria.State
+	Text  string
+	Place placeText
+}
+
+// fact turns a stored statement into the fact that criteria read.
+func (st statement) fact() (criteria.Fact, error) {
+	f, err := criteria.ParseValue(st.Name, st.Text)
+	if err != nil {
+		return criteria.Fact{}, err
+	}
+	if st.State == criteria.Located {
+		f.State = criteria.Located
+		p := criteria.Place{Document: st.Place.Document, Page: st.Place.Page, By: st.Place.By}
+		if st.Place.Date != "" {
+			if p.Date, err = rules.ParseDate(st.Place.Date); err != nil {
+				return criteria.Fact{}, err
+			}
+		}
+		f.Place = &p
+	}
+	return f, nil
+}
+
+// show puts what is stated into the field, for somebody who corrects it.
+func (f field) show(st statement) field {
+	form := url.Values{}
+	text := st.Text
+	switch {
+	case st.State == criteria.Unknown && (f.Kind == "choice" || f.Kind == "oxygen"):
+		form.Set("v."+f.Name, unknown)
+	case st.State == criteria.Unknown:
+		form.Set("n."+f.Name, "1")
+	case f.Kind == "oxygen" && text != "room_air":
+		flow, _, _ := strings.Cut(text, " ")
+		form.Set("v."+f.Name, "oxygen")
+		form.Set("q."+f.Name, flow)
+	case f.Kind == "number":
+		n, unit, _ := strings.Cut(text, " ")
+		form.Set("v."+f.Name, n)
+		form.Set("u."+f.Name, unit)
+	default:
+		form.Set("v."+f.Name, text)
+	}
+	form.Set("d."+f.Name, st.Place.Document)
+	form.Set("t."+f.Name, st.Place.Date)
+	form.Set("p."+f.Name, st.Place.Page)
+	form.Set("b."+f.Name, st.Place.By)
+	return f.fill(form)
+}
+
+// words says what is stated, for people.
+func (st statement) words(def rules.FactDef) string {
+	if st.State == criteria.Unknown {
+		return "not known"
+	}
+	switch def.Type {
+	case rules.TypeBool, rules.TypeWord:
+		return wordFor(def.Name, st.Text)
+	case rules.TypePaper:
+		if st.State == criteria.Located {
+			return "located, copy not on file"
+		}
+		return map[string]string{"true": "a copy is on file", "false": "missing"}[st.Text]
+	case rules.TypeOxygen:
+		if st.Text == "room_air" {
+			return "room air"
+		}
+		return "oxygen, " + st.Text
+	}
+	return st.Text
+}
+
+// how says on what a statement rests.
+func (st statement) how() string {
+	switch st.State {
+	case criteria.Unknown:
+		return "asked, not known"
+	case criteria.Located:
+		t := "in the chart: " + st.Place.Document
+		if st.Place.Date != "" {
+			t += " of " + st.Place.Date
+		}
+		if st.Place.Page != "" {
+			t += ", page " + st.Place.Page
+		}
+		if st.Place.By != "" {
+			t += ", by " + st.Place.By
+		}
+		return t
+	}
+	if st.Place.By != "" {
+		return "stated by " + st.Place.By
+	}
+	return "stated"
+}

@@ -1,0 +1,83 @@
+package web
+
+import (
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+)
+
+type identityRow = worksheet.IdentityRow
+
+// compareIdentity lays what the file says about the patient beside the case.
+// A kind that only one of the two knows is no difference. A birth date that
+// cannot be read with certainty is one: somebody has to look.
+func compareIdentity(f *file, res *qualify.Result) []identityRow {
+	if len(res.Readings) == 0 || res.Readings[0].Recording == nil {
+		return nil
+	}
+	explained := ""
+	if u := f.upload(); f.Identity.K > 0 && !f.Identity.At.Before(u.At) {
+		explained = f.IdentityWords + " (" + f.Identity.By + ")"
+	}
+	var out []identityRow
+	for _, d := range res.Readings[0].Recording.Declared {
+		row := identityRow{Other: d.Value, Where: d.Where}
+		switch d.Kind {
+		case "name":
+			row.What, row.Case = "name", f.Patient.Name
+			row.Same = slices.Equal(nameParts(row.Case), nameParts(d.Value))
+		case "birth_date":
+			row.What, row.Case = "birth date", f.Patient.Birth.String()
+			got, ok := anyDate(d.Value)
+			row.Same = ok && got == f.Patient.Birth
+		case "identifier":
+			row.What, row.Case = "identifier", f.Patient.Identifier
+			row.Same = plain(row.Case) == plain(d.Value)
+		default:
+			continue
+		}
+		if row.Case == "" || strings.TrimSpace(d.Value) == "" {
+			continue
+		}
+		if !row.Same {
+			row.Explained = explained
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// nameParts are the words of a name without case, order and punctuation:
+// "MERRIN, Ada" and "Ada Merrin" are one name, "Ada Merrin" and "A. Merrin"
+// are two.
+func nameParts(s string) []string {
+	parts := strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsMark(r) })
+	slices.Sort(parts)
+	return parts
+}
+
+// plain is an identifier without case, blanks and hyphens.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '-' || r == '_' || unicode.IsSpace(r) {
+			return -1
+		}
+		return unicode.ToLower(r)
+	}, s)
+}
+
+// anyDate reads the forms of a date in which no two numbers can be mistaken
+// for each other.
+func anyDate(s string) (rules.Date, bool) {
+	for _, layout := range []string{"2006-01-02", "02-Jan-2006", "2 Jan 2006", "2 January 2006", "20060102"} {
+		if t, err := time.Parse(layout, strings.TrimSpace(s)); err == nil {
+			return rules.Date{Year: t.Year(), Month: int(t.Month()), Day: t.Day()}, true
+		}
+	}
+	return rules.Date{}, false
+}

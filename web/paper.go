@@ -1,0 +1,133 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"net/http"
+	"sync"
+	"time"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+)
+
+// determined opens a case and gives what it came to; an error if there is
+// nothing to print, which includes a file that may be another person's.
+func (s *Site) determined(q *request) (*file, *evaluation, error) {
+	f, err := s.open(q.Context(), q.PathValue("number"))
+	if err != nil {
+		return nil, nil, err
+	}
+	ev, err := s.evaluate(q.Context(), f)
+	if err != nil {
+		return nil, nil, err
+	}
+	if ev.Result == nil || len(ev.Determinations) == 0 || ev.differs {
+		return nil, nil, errNoDetermined
+	}
+	return f, ev, nil
+}
+
+func (s *Site) worksheetPDF(w http.ResponseWriter, q *request) error {
+	f, ev, err := s.determined(q)
+	if err != nil {
+		return err
+	}
+	now := s.cfg.Now().UTC()
+	var b bytes.Buffer
+	if err := s.paper(f, ev, rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}).WritePDF(&b, worksheet.PDFOptions{Letter: q.URL.Query().Get("paper") == "letter"}); err != nil {
+		return err
+	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "worksheet on paper")
+	w.Header().Set("Content-Disposition", `inline; filename="`+f.Number+`.pdf"`)
+	send(w, http.StatusOK, "application/pdf", b.Bytes())
+	return nil
+}
+
+func (s *Site) worksheetJSON(w http.ResponseWriter, q *request) error {
+	f, ev, err := s.determined(q)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := ev.WriteJSON(&b); err != nil {
+		return err
+	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "worksheet as data")
+	w.Header().Set("Content-Disposition", `inline; filename="`+f.Number+`.json"`)
+	send(w, http.StatusOK, "application/json", b.Bytes())
+	return nil
+}
+
+// trailPage is who did what to a case, and when.
+type trailPage struct {
+	Number string
+	Lines  []trailLine
+}
+
+type trailLine struct {
+	K                   int
+	At, Who, Desk, What string
+}
+
+func (s *Site) trail(w http.ResponseWriter, q *request) error {
+	f, err := s.open(q.Context(), q.PathValue("number"))
+	if err != nil {
+		return err
+	}
+	events, err := s.cfg.Store.Events(q.Context(), f.Number, 1)
+	if err != nil {
+		return err
+	}
+	body := trailPage{Number: f.Number}
+	for _, e := range events {
+		what, err := s.eventWords(q.Context(), f, e)
+		if err != nil {
+			return err
+		}
+		body.Lines = append(body.Lines, trailLine{K: e.K, At: moment(e.At), Who: e.By, Desk: string(e.Role), What: what})
+	}
+	s.render(w, q, http.StatusOK, "trail", page{Title: "Trail of case " + f.Number, Body: body})
+	return nil
+}
+
+// views remembers which looks were written already, so that a reload does
+// not fill the trail.
+type views struct {
+	mu   sync.Mutex
+	seen map[string]time.Time
+}
+
+const (
+	viewsKept = 4096
+	viewAgain = 15 * time.Minute // a look after this is another one (our choice)
+)
+
+// fresh reports whether a look is not one of the last minutes.
+func (v *views) fresh(key string, now time.Time) bool {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if at, ok := v.seen[key]; ok && now.Sub(at) < viewAgain {
+		return false
+	}
+	if v.seen == nil || len(v.seen) >= viewsKept {
+		v.seen = make(map[string]time.Time)
+	}
+	v.seen[key] = now
+	return true
+}
+
+// viewed writes that somebody looked at a case. That it could not be written
+// must not keep a person from the page: it is logged.
+func (s *Site) viewed(ctx context.Context, f *file, who string, role casework.Role, what string) {
+	if !s.views.fresh(f.Number+"\x00"+who+"\x00"+string(role)+"\x00"+what, s.cfg.Now()) {
+		return
+	}
+	_, err := casework.Update(ctx, s.cfg.Store, f.Number, s.stamp(who, role), func(*casework.Case) (casework.Change, error) {
+		return casework.Viewed{Page: what}, nil
+	})
+	if err != nil {
+		s.cfg.Log.Error("a look could not be written to the trail", "case", f.Number, "kind", kindOf(err))
+	}
+}

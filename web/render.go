@@ -1,0 +1,134 @@
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"path"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// page is what the base template sees.
+type page struct {
+	Title   string
+	Body    any
+	Wide    bool // the body is a table that uses the whole width
+	Notice  string
+	Program string
+	Demo    bool
+	Desk    Desk
+	Who     string
+	Token   string
+	ByLink  bool
+	Style   string // address of the style sheet
+	Script  string
+}
+
+// parsePages parses each template together with the base and the parts.
+func parsePages() (map[string]*template.Template, error) {
+	names, err := fs.Glob(files, "templates/*.html")
+	if err != nil {
+		return nil, err
+	}
+	shared := []string{"templates/base.html", "templates/parts.html"}
+	out := make(map[string]*template.Template)
+	for _, n := range names {
+		if n == shared[0] || n == shared[1] {
+			continue
+		}
+		t, err := template.New("base.html").Funcs(functions).Option("missingkey=error").ParseFS(files, append(shared, n)...)
+		if err != nil {
+			return nil, fmt.Errorf("web: %s: %w", n, err)
+		}
+		out[strings.TrimSuffix(path.Base(n), ".html")] = t
+	}
+	return out, nil
+}
+
+var functions = template.FuncMap{
+	"moment": moment,
+	"desk":   Desk.Words,
+}
+
+// moment prints an instant in UTC as every date of the pages stands: year
+// first, so that no two numbers can be taken for each other.
+func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") + " UTC" }
+
+// render runs a template into a buffer and then writes it, so that half a
+// page never leaves.
+func (s *Site) render(w http.ResponseWriter, q *request, status int, name string, p page) {
+	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
+	p.ByLink = q.link != nil
+	p.Style, p.Script = statics["site.css"].address, statics["site.js"].address
+	var b bytes.Buffer
+	if err := s.pages[name].Execute(&b, p); err != nil {
+		ref := s.reference()
+		s.cfg.Log.Error("page could not be made", "reference", ref, "page", name, "kind", kindOf(err))
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		w.WriteHeader(http.StatusInternalServerError)
+		fmt.Fprintf(w, "The page could not be made. Tell whoever looks after this program the reference number %s.\n", ref)
+		return
+	}
+	send(w, status, "text/html; charset=utf-8", b.Bytes())
+}
+
+// send writes a whole answer. An error here means that the reader left.
+func send(w http.ResponseWriter, status int, kind string, body []byte) {
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Content-Length", strconv.Itoa(len(body)))
+	w.WriteHeader(status)
+	_, _ = w.Write(body)
+}
+
+// kindOf names the types of a chain of errors, without their texts.
+func kindOf(err error) string {
+	var kinds []string
+	for ; err != nil; err = errors.Unwrap(err) {
+		kinds = append(kinds, fmt.Sprintf("%T", err))
+	}
+	return strings.Join(kinds, " < ")
+}
+
+type staticFile struct {
+	address, kind string
+	body          []byte
+}
+
+// statics are the style sheet and the script. Their addresses carry a hash
+// of the content, so that a browser never shows new pages in an old style.
+var statics = func() map[string]staticFile {
+	out := make(map[string]staticFile)
+	for name, kind := range map[string]string{"site.css": "text/css; charset=utf-8", "site.js": "text/javascript; charset=utf-8"} {
+		body, err := files.ReadFile("static/" + name)
+		if err != nil {
+			panic("web: embedded file missing: " + name) // a fault of the build, not of any input
+		}
+		sum := sha256.Sum256(body)
+		out[name] = staticFile{"/static/" + name + "?" + hex.EncodeToString(sum[:6]), kind, body}
+	}
+	return out
+}()
+
+func (s *Site) static(w http.ResponseWriter, q *request) error {
+	f, ok := statics[q.PathValue("file")]
+	if !ok {
+		return errNoPage
+	}
+	w.Header().Set("Cache-Control", "public, max-age=86400")
+	send(w, http.StatusOK, f.kind, f.body)
+	return nil
+}
+
+// seeOther sends the browser to address with a GET, so that a reload repeats
+// nothing.
+func seeOther(w http.ResponseWriter, address string) {
+	w.Header().Set("Location", address)
+	w.WriteHeader(http.StatusSeeOther)
+}

@@ -1,0 +1,59 @@
+// The only script of the pages: it shows how far an upload has come, and puts
+// the answer in place without losing what was typed. Without it the same form
+// is sent by the browser.
+"use strict";
+
+function start() {
+  for (const form of document.querySelectorAll("form[data-upload]")) {
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      send(form);
+    });
+  }
+}
+
+function send(form) {
+  const line = form.querySelector("[data-progress]");
+  const bar = line.querySelector("progress");
+  const text = line.querySelector("[role=status]");
+  const button = form.querySelector("button[type=submit]");
+  const request = new XMLHttpRequest();
+  const say = (words) => { text.textContent = words; };
+  const stop = (words) => {
+    button.disabled = false;
+    bar.hidden = true;
+    say(words);
+  };
+  line.hidden = false;
+  bar.hidden = false;
+  bar.value = 0;
+  button.disabled = true;
+  say("Sending…");
+  request.upload.addEventListener("progress", (e) => {
+    if (!e.lengthComputable) return;
+    bar.max = e.total;
+    bar.value = e.loaded;
+    say(e.loaded < e.total ? "Sent " + Math.floor(100 * e.loaded / e.total) + " %" : "Sent. Reading the recording…");
+  });
+  request.addEventListener("error", () => stop("The connection broke off. Nothing was stored; send it again."));
+  request.addEventListener("abort", () => stop("Sending was stopped. Nothing was stored."));
+  request.addEventListener("load", () => {
+    const page = new DOMParser().parseFromString(request.responseText, "text/html");
+    if (request.status < 400) {
+      location.assign(request.responseURL + (form.dataset.upload || ""));
+      return;
+    }
+    document.title = page.title;
+    document.body.replaceWith(document.adoptNode(page.body));
+    start();
+    const first = document.querySelector(".say");
+    if (first) {
+      first.tabIndex = -1;
+      first.focus();
+    }
+  });
+  request.open("POST", form.action);
+  request.send(new FormData(form));
+}
+
+start();

@@ -1,0 +1,199 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/rules"
+)
+
+// eventWords says in words what one event changed, with the new values in the
+// clear. Values that were destroyed are told as destroyed.
+func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (string, error) {
+	reveal := func(r casework.Ref) (string, error) {
+		if r == "" {
+			return "–", nil
+		}
+		b, err := f.Reveal(ctx, s.cfg.Store, r)
+		if errors.Is(err, casework.ErrDestroyed) {
+			return "(destroyed)", nil
+		}
+		return string(b), err
+	}
+	switch e.Kind {
+	case casework.KindOpened:
+		ch, err := changeOf[casework.Opened](e)
+		return "case opened under " + strings.Join(ch.Criteria, ", "), err
+	case casework.KindPatientStated:
+		ch, err := changeOf[casework.PatientStated](e)
+		if err != nil {
+			return "", err
+		}
+		parts := []string{}
+		for _, r := range append([]casework.Ref{ch.Name, ch.BirthDate}, ch.Identifiers...) {
+			t, err := reveal(r)
+			if err != nil {
+				return "", err
+			}
+			parts = append(parts, t)
+		}
+		return "patient stated: " + strings.Join(parts, "; "), nil
+	case casework.KindFactsStated:
+		ch, err := changeOf[casework.FactsStated](e)
+		if err != nil {
+			return "", err
+		}
+		return s.statedWords(ch.Facts, reveal)
+	case casework.KindFactWithdrawn:
+		ch, err := changeOf[casework.FactWithdrawn](e)
+		return "withdrawn: " + meaningOf(ch.Name), err
+	case casework.KindUploadAdded:
+		ch, err := changeOf[casework.UploadAdded](e)
+		return fmt.Sprintf("recording added, %s, SHA-256 %s", size(ch.Size), ch.SHA256), err
+	case casework.KindUploadWithdrawn:
+		ch, err := changeOf[casework.UploadWithdrawn](e)
+		if err != nil {
+			return "", err
+		}
+		why, err := reveal(ch.Reason)
+		return fmt.Sprintf("recording %s withdrawn: %s", clipHash(ch.SHA256), why), err
+	case casework.KindSessionChosen:
+		ch, err := changeOf[casework.SessionChosen](e)
+		return fmt.Sprintf("recording %s: session %d, read with %s", clipHash(ch.SHA256), ch.Session, orNothing(string(ch.Reading))), err
+	case casework.KindSpanJudged:
+		ch, err := changeOf[casework.SpanJudged](e)
+		return fmt.Sprintf("span %s to %s judged %s by %s, %s", ch.From, ch.To, ch.Judgement, ch.Name, ch.Credential), err
+	case casework.KindIdentityConfirmed:
+		ch, err := changeOf[casework.IdentityConfirmed](e)
+		if err != nil {
+			return "", err
+		}
+		why, err := reveal(ch.Words)
+		return "same person: " + why, err
+	case casework.KindDetermined:
+		ch, err := changeOf[casework.Determined](e)
+		parts := []string{}
+		for _, r := range ch.Results {
+			word, _ := outcomeWords(r.Outcome)
+			parts = append(parts, fmt.Sprintf("%s %s: %s", r.Criteria, r.Version, word))
+		}
+		return "determined by " + ch.Program + ": " + strings.Join(parts, "; "), err
+	case casework.KindViewed:
+		ch, err := changeOf[casework.Viewed](e)
+		return "looked at: " + ch.Page, err
+	case casework.KindLinkMade:
+		ch, err := changeOf[casework.LinkMade](e)
+		return fmt.Sprintf("link %s made for the %s, until %s", ch.SHA256[:8], Desk(ch.Role).Words(), moment(ch.Expires)), err
+	case casework.KindLinkRevoked:
+		ch, err := changeOf[casework.LinkRevoked](e)
+		return "link " + ch.SHA256[:8] + " withdrawn", err
+	case casework.KindAnswered:
+		ch, err := changeOf[casework.Answered](e)
+		if err != nil {
+			return "", err
+		}
+		return s.answeredWords(ch, reveal)
+	case casework.KindCriticalTold:
+		ch, err := changeOf[casework.CriticalTold](e)
+		if err != nil {
+			return "", err
+		}
+		words, err := reveal(ch.Words)
+		return "critically low reading told: " + words, err
+	case casework.KindClosed:
+		return "case closed", nil
+	case casework.KindReopened:
+		return "case opened again", nil
+	case casework.KindDestroyed:
+		ch, err := changeOf[casework.Destroyed](e)
+		return "personal values destroyed: " + ch.Reason, err
+	}
+	return string(e.Kind), nil
+}
+
+func changeOf[T casework.Change](e casework.Event) (T, error) {
+	var ch T
+	if err := json.Unmarshal(e.Change, &ch); err != nil {
+		return ch, fmt.Errorf("event %d is not readable", e.K)
+	}
+	return ch, nil
+}
+
+func clipHash(h string) string { return h[:min(len(h), 12)] }
+
+func orNothing(s string) string {
+	if s == "" {
+		return "nothing stated"
+	}
+	return s
+}
+
+func meaningOf(name string) string {
+	if def, ok := rules.Lookup(name); ok {
+		return def.Meaning
+	}
+	return name
+}
+
+func (s *Site) statedWords(facts map[string]casework.Stated, reveal func(casework.Ref) (string, error)) (string, error) {
+	var parts []string
+	for _, name := range slices.Sorted(maps.Keys(facts)) {
+		t, err := statedText(name, facts[name], reveal)
+		if err != nil {
+			return "", err
+		}
+		parts = append(parts, t)
+	}
+	return "stated: " + strings.Join(parts, "; "), nil
+}
+
+func statedText(name string, v casework.Stated, reveal func(casework.Ref) (string, error)) (string, error) {
+	raw := string(v.Fact)
+	if v.Personal != "" {
+		var err error
+		if raw, err = reveal(v.Personal); err != nil {
+			return "", err
+		}
+	}
+	var st statement
+	if json.Unmarshal([]byte(raw), &st) != nil {
+		return meaningOf(name) + ": " + raw, nil // "(destroyed)"
+	}
+	def, _ := rules.Lookup(name)
+	t := meaningOf(name) + ": " + st.words(def)
+	if !st.Place.empty() {
+		t += " (" + st.how() + ")"
+	}
+	return t, nil
+}
+
+func (s *Site) answeredWords(ch casework.Answered, reveal func(casework.Ref) (string, error)) (string, error) {
+	var parts []string
+	for _, name := range slices.Sorted(maps.Keys(ch.Answers)) {
+		a := ch.Answers[name]
+		if a.Says != "located" {
+			note := ""
+			if a.Note != "" {
+				t, err := reveal(a.Note)
+				if err != nil {
+					return "", err
+				}
+				note = " (" + t + ")"
+			}
+			parts = append(parts, meaningOf(name)+": looked for, not in the chart"+note)
+			continue
+		}
+		t, err := statedText(name, a.Stated, reveal)
+		if err != nil {
+			return "", err
+		}
+		parts = append(parts, t)
+	}
+	return "answered: " + strings.Join(parts, "; "), nil
+}

@@ -1,0 +1,371 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+)
+
+// received is what an upload form held.
+type received struct {
+	form url.Values
+	name string // the file's own name, as the browser gave it
+	data []byte
+}
+
+// errNoFile: the form came without a file.
+var errNoFile = errors.New("no file in the form")
+
+const (
+	partsLimit = 20       // parts of one upload form
+	wordsLimit = 16 << 10 // bytes of one part that is no file
+)
+
+// receive reads an upload form as it arrives. The form token has to stand
+// before the file, so that no byte of a file from elsewhere is read.
+func (s *Site) receive(q *request) (*received, error) {
+	kind, _, err := mime.ParseMediaType(q.Header.Get("Content-Type"))
+	if err != nil || kind != "multipart/form-data" {
+		return nil, errUnreadableForm
+	}
+	mr, err := q.MultipartReader()
+	if err != nil {
+		return nil, errUnreadableForm
+	}
+	out := &received{form: url.Values{}}
+	for range partsLimit {
+		part, err := mr.NextPart()
+		if errors.Is(err, io.EOF) {
+			if err := s.checkToken(q, out.form.Get("form")); err != nil {
+				return nil, err
+			}
+			if len(out.data) == 0 {
+				return out, errNoFile
+			}
+			return out, nil
+		}
+		if err != nil {
+			return nil, broken(err)
+		}
+		if part.FileName() == "" {
+			b, err := io.ReadAll(io.LimitReader(part, wordsLimit+1))
+			if err != nil {
+				return nil, broken(err)
+			}
+			if len(b) > wordsLimit {
+				return nil, errTooLarge
+			}
+			out.form.Add(part.FormName(), string(b))
+			continue
+		}
+		if err := s.checkToken(q, out.form.Get("form")); err != nil {
+			return nil, err
+		}
+		if out.data != nil {
+			return nil, errUnreadableForm
+		}
+		out.name = path.Base(strings.ReplaceAll(part.FileName(), `\`, "/"))
+		if out.data, err = io.ReadAll(io.LimitReader(part, recording.DefaultMaxBytes+1)); err != nil {
+			return nil, broken(err)
+		}
+		if len(out.data) > recording.DefaultMaxBytes {
+			return nil, errTooLarge
+		}
+	}
+	return nil, errUnreadableForm
+}
+
+// broken keeps the error of a body that is too large and makes every other
+// error of reading a form one.
+func broken(err error) error {
+	var large *http.MaxBytesError
+	if errors.As(err, &large) {
+		return err
+	}
+	return fmt.Errorf("%w: %w", errUnreadableForm, err)
+}
+
+// upload takes a recording at the intake desk, unless the criteria bar the
+// supplier from it: then not a byte of the body is read.
+func (s *Site) upload(w http.ResponseWriter, q *request) error {
+	number := q.PathValue("number")
+	f, err := s.open(q.Context(), number)
+	if err != nil {
+		return err
+	}
+	if err := s.mayTake(f); err != nil {
+		return err
+	}
+	in, err := s.receive(q)
+	if err != nil && !errors.Is(err, errNoFile) {
+		return err
+	}
+	refuse := func(say string, ask bool) error {
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: say, form: in.form, ask: ask})
+	}
+	if err != nil {
+		return refuse("Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it.", false)
+	}
+	if say, ask, err := s.keep(q.Context(), f, in, s.stamp(q.visit.Who, casework.RoleIntake), nil); err != nil || say != "" {
+		if err != nil {
+			return err
+		}
+		return refuse(say, ask)
+	}
+	seeOther(w, "/cases/"+number)
+	return nil
+}
+
+// mayTake reports whether the intake desk may take a recording now.
+func (s *Site) mayTake(f *file) error {
+	for _, name := range custodyFacts {
+		if _, ok := f.Statements[name]; !ok {
+			return errBarred
+		}
+	}
+	pack, err := s.barredBy(f)
+	if err != nil {
+		return err
+	}
+	if pack != nil {
+		return errBarred
+	}
+	return nil
+}
+
+// keep reads a recording and lays it on the case together with the facts
+// that came with it. An unreadable one is told in say, and nothing is stored;
+// ask is true where naming columns or a zone could mend it.
+func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stamp, facts map[string]statement) (say string, ask bool, err error) {
+	how := reading{Zone: typed(in.form, "zone"), Columns: typed(in.form, "columns")}
+	rec, err := recording.ReadBytes(in.data, how.options())
+	if err != nil {
+		if a, known := answerTo(err); known {
+			mendable := errors.Is(err, recording.ErrAmbiguous) || errors.Is(err, recording.ErrNoSpO2) || errors.Is(err, recording.ErrOptions)
+			return a.Sentence + " Nothing was stored.", mendable || how != reading{}, nil
+		}
+		return "", false, err
+	}
+	if u := f.upload(); u != nil {
+		if u.SHA256 == rec.SHA256 {
+			return "", false, nil // sent twice
+		}
+		return "The case has a recording already; nothing was stored. Intake has to withdraw that one first, with a reason.", false, nil
+	}
+	if err := s.cfg.Store.PutUpload(ctx, rec.SHA256, bytes.NewReader(in.data)); err != nil {
+		return "", false, err
+	}
+	add := func(decide func(*casework.Case) (casework.Change, error)) error {
+		_, err := casework.Update(ctx, s.cfg.Store, f.Number, st, decide)
+		if errors.Is(err, casework.ErrHead) {
+			return nil // stored; only the list is behind
+		}
+		return err
+	}
+	if len(facts) > 0 {
+		err = add(func(c *casework.Case) (casework.Change, error) {
+			ch := casework.FactsStated{Facts: map[string]casework.Stated{}}
+			for name, fact := range facts {
+				if ch.Facts[name], err = s.seal(ctx, c, fact); err != nil {
+					return nil, err
+				}
+			}
+			return ch, nil
+		})
+		if err != nil {
+			return "", false, err
+		}
+	}
+	err = add(func(c *casework.Case) (casework.Change, error) {
+		if (&file{Case: c}).upload() != nil {
+			return nil, casework.ErrConflict
+		}
+		name, err := s.sealText(ctx, c, clipName(in.name))
+		return casework.UploadAdded{SHA256: rec.SHA256, Size: rec.Size, Name: name}, err
+	})
+	if err != nil {
+		return "", false, err
+	}
+	if how != (reading{}) {
+		raw, err := json.Marshal(how)
+		if err != nil {
+			return "", false, err
+		}
+		err = add(func(*casework.Case) (casework.Change, error) {
+			return casework.SessionChosen{SHA256: rec.SHA256, Reading: raw}, nil
+		})
+		if err != nil {
+			return "", false, err
+		}
+	}
+	return "", false, s.settle(ctx, f.Number)
+}
+
+func clipName(s string) string {
+	if len(s) > textLimit {
+		s = s[:textLimit]
+	}
+	return strings.ToValidUTF8(s, "")
+}
+
+// withdraw takes a wrong file out of consideration; its bytes stay.
+func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
+	number, reason := q.PathValue("number"), typed(q.PostForm, "reason")
+	if reason == "" || len(reason) > 2000 {
+		f, err := s.open(q.Context(), number)
+		if err != nil {
+			return err
+		}
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", form: q.PostForm,
+			say: "Expected the reason for withdrawing the recording, in words; found none, or more than 2,000 letters. Write it; the trail keeps it."})
+	}
+	sha := q.PostForm.Get("sha256")
+	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		if u := f.upload(); u == nil || u.SHA256 != sha {
+			return nil, casework.ErrConflict
+		}
+		ref, err := s.sealText(q.Context(), f.Case, reason)
+		return casework.UploadWithdrawn{SHA256: sha, Reason: ref}, err
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"#recording")
+	return nil
+}
+
+// chooseSession says which stretch of the recording is this patient's test.
+func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
+	number := q.PathValue("number")
+	no, err := strconv.Atoi(q.PostForm.Get("session"))
+	if err != nil {
+		no = 0
+	}
+	f, err := s.open(q.Context(), number)
+	if err != nil {
+		return err
+	}
+	ev, err := s.evaluate(q.Context(), f)
+	if err != nil {
+		return err
+	}
+	u := f.upload()
+	if u == nil || ev.Result == nil || len(ev.Readings) == 0 || no < 1 || no > len(ev.Readings[0].Sessions) {
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "session",
+			say: "Expected one of the sessions listed; found none. Choose the one that is this patient's test."})
+	}
+	err = s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		now := f.upload()
+		if now == nil || now.SHA256 != u.SHA256 {
+			return nil, casework.ErrConflict
+		}
+		if now.Session == no {
+			return nil, nil
+		}
+		return casework.SessionChosen{SHA256: now.SHA256, Session: no, Reading: now.Reading}, nil
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"#questions")
+	return nil
+}
+
+// correctPatient takes a corrected name, birth date or identifier.
+func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
+	number := q.PathValue("number")
+	form := url.Values{"payer": {""}}
+	for k, v := range q.PostForm {
+		form[k] = v
+	}
+	_, p, faults := s.readNewCase(form)
+	delete(faults, "payer")
+	if len(faults) > 0 {
+		f, err := s.open(q.Context(), number)
+		if err != nil {
+			return err
+		}
+		var say []string
+		for _, k := range []string{"name", "birth", "identifier"} {
+			if faults[k] != "" {
+				say = append(say, faults[k])
+			}
+		}
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "who", form: q.PostForm, say: strings.Join(say, " ")})
+	}
+	seen := formK(q.PostForm)
+	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		if f.Patient == p {
+			return nil, nil
+		}
+		if f.Edited != seen {
+			return nil, casework.ErrConflict
+		}
+		return s.sealPatient(q.Context(), f.Case, p)
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"#who")
+	return nil
+}
+
+// senders are the footings that somebody outside states by sending a file.
+var senders = []string{"sent_by_tester", "sent_by_practitioner"}
+
+// testerUpload takes a recording through the link of the tester or the
+// practitioner, whose sending it is itself the footing.
+func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
+	in, err := s.receive(q)
+	if err != nil && !errors.Is(err, errNoFile) {
+		return err
+	}
+	f := q.link.file
+	refuse := func(say string, ask bool) error {
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: say, form: in.form, ask: ask})
+	}
+	who, sender := typed(in.form, "who"), typed(in.form, "sender")
+	switch {
+	case who == "" || len(who) > nameLimit:
+		return refuse("Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again.", false)
+	case !slices.Contains(senders, sender):
+		return refuse("Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again.", false)
+	case err != nil:
+		return refuse("Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it.", false)
+	}
+	facts := map[string]statement{"custody": {Name: "custody", State: criteria.Stated, Text: sender}}
+	if f.Statements["custody"] == facts["custody"] {
+		facts = nil
+	}
+	say, ask, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, facts)
+	if err != nil {
+		return err
+	}
+	if say != "" {
+		return refuse(say, ask)
+	}
+	seeOther(w, q.URL.Path+"?sent=recording")
+	return nil
+}
+
+// checkToken refuses a form that this visit did not get from us.
+func (s *Site) checkToken(q *request, token string) error {
+	if q.token == "" || !equal(token, q.token) {
+		return errForm
+	}
+	return nil
+}

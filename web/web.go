@@ -1,0 +1,233 @@
+// Package web is the pages: a case from its first line to the printed
+// worksheet, for the four desks that this version has.
+//
+// Call New, then Site.Handler. Pages are rendered on the server from
+// templates that lie in the binary, work without script, and read from top to
+// bottom like the paper that they replace. Routes is the one list of what is
+// served, and to which desk.
+//
+// What this package does not do: it knows no criteria, no file format and no
+// database; it has no accounts yet, so it answers on loopback names alone.
+package web
+
+import (
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"log/slog"
+	"net/http"
+	"slices"
+	"time"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Config is what a site is made of. Every field but Demo is needed.
+type Config struct {
+	Store   casework.Store
+	Library *rules.Library
+	Now     func() time.Time
+	Random  io.Reader // of keys, link secrets and reference numbers
+	Program string    // name and version, as worksheets print it
+	Demo    bool      // one click takes a desk, DEMO stands on every page
+	Log     *slog.Logger
+}
+
+// Site serves the pages.
+type Site struct {
+	cfg    Config
+	key    []byte // signs cookies and form tokens; new at each start
+	pages  map[string]*template.Template
+	checks *checks
+	views  views
+}
+
+// New checks cfg, parses every template and, with Demo on an empty store,
+// builds the demonstration cases.
+func New(cfg Config) (*Site, error) {
+	switch {
+	case cfg.Store == nil:
+		return nil, errors.New("web: Config.Store: expected a store of cases, found none; open one and pass it")
+	case cfg.Library == nil:
+		return nil, errors.New("web: Config.Library: expected loaded criteria, found none; call rules.Load first")
+	case cfg.Now == nil || cfg.Random == nil || cfg.Log == nil || cfg.Program == "":
+		return nil, errors.New("web: Config: expected Now, Random, Log and Program; at least one is missing; set all four")
+	}
+	s := &Site{cfg: cfg, key: make([]byte, 32), checks: newChecks()}
+	if _, err := io.ReadFull(cfg.Random, s.key); err != nil {
+		return nil, fmt.Errorf("web: drawing the key of cookies: %w", err)
+	}
+	var err error
+	if s.pages, err = parsePages(); err != nil {
+		return nil, err
+	}
+	if cfg.Demo {
+		if err := s.buildDemo(); err != nil {
+			return nil, fmt.Errorf("web: building the demonstration: %w", err)
+		}
+	}
+	return s, nil
+}
+
+// Limits of a request's body, in bytes.
+const (
+	formLimit = 1 << 20
+	// uploadLimit leaves room for the parts of the form around the file.
+	uploadLimit = recording.DefaultMaxBytes + 1<<20
+)
+
+// Route is one address of the site.
+type Route struct {
+	Method, Path string
+	Name         string // of the handler
+	// Desks says who may use it; none means everybody.
+	Desks []Desk
+	// Link marks an address that holds a secret: whoever has it sits at the
+	// desk that it was made for, and at no other.
+	Link bool
+	// Body is the largest body that is read, in bytes; 0 for none.
+	Body int64
+	// Streams marks a handler that reads the body itself, and checks the
+	// form token in it.
+	Streams bool
+
+	handle func(*Site, http.ResponseWriter, *request) error
+}
+
+// Routes is everything that is served.
+func Routes() []Route {
+	intake, office, tester := []Desk{Intake}, []Desk{Office}, []Desk{Tester}
+	staff := []Desk{Intake, Maintainer}
+	return []Route{
+		{Method: "GET", Path: "/{$}", Name: "desks", handle: (*Site).desks},
+		{Method: "POST", Path: "/desk", Name: "takeDesk", Body: formLimit, handle: (*Site).takeDesk},
+		{Method: "POST", Path: "/leave", Name: "leaveDesk", Body: formLimit, handle: (*Site).leaveDesk},
+		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
+
+		{Method: "GET", Path: "/cases", Name: "caseList", Desks: staff, handle: (*Site).caseList},
+		{Method: "GET", Path: "/cases/new", Name: "newCase", Desks: intake, handle: (*Site).newCase},
+		{Method: "POST", Path: "/cases/new", Name: "openCase", Desks: intake, Body: formLimit, handle: (*Site).openCase},
+		{Method: "GET", Path: "/cases/{number}", Name: "casePage", Desks: intake, handle: (*Site).casePage},
+		{Method: "POST", Path: "/cases/{number}/custody", Name: "stateCustody", Desks: intake, Body: formLimit, handle: (*Site).stateCustody},
+		{Method: "POST", Path: "/cases/{number}/recording", Name: "upload", Desks: intake, Body: uploadLimit, Streams: true, handle: (*Site).upload},
+		{Method: "POST", Path: "/cases/{number}/withdraw", Name: "withdraw", Desks: intake, Body: formLimit, handle: (*Site).withdraw},
+		{Method: "POST", Path: "/cases/{number}/session", Name: "chooseSession", Desks: intake, Body: formLimit, handle: (*Site).chooseSession},
+		{Method: "POST", Path: "/cases/{number}/patient", Name: "correctPatient", Desks: intake, Body: formLimit, handle: (*Site).correctPatient},
+		{Method: "POST", Path: "/cases/{number}/same", Name: "confirmIdentity", Desks: intake, Body: formLimit, handle: (*Site).confirmIdentity},
+		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},
+		{Method: "POST", Path: "/cases/{number}/links", Name: "makeLink", Desks: intake, Body: formLimit, handle: (*Site).makeLink},
+		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
+		{Method: "GET", Path: "/cases/{number}/worksheet.pdf", Name: "worksheetPDF", Desks: intake, handle: (*Site).worksheetPDF},
+		{Method: "GET", Path: "/cases/{number}/worksheet.json", Name: "worksheetJSON", Desks: intake, handle: (*Site).worksheetJSON},
+		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: intake, handle: (*Site).trail},
+
+		{Method: "GET", Path: "/office/{secret}", Name: "officePage", Desks: office, Link: true, handle: (*Site).officePage},
+		{Method: "POST", Path: "/office/{secret}", Name: "officeAnswer", Desks: office, Link: true, Body: formLimit, handle: (*Site).officeAnswer},
+		{Method: "GET", Path: "/tester/{secret}", Name: "testerPage", Desks: tester, Link: true, handle: (*Site).testerPage},
+		{Method: "POST", Path: "/tester/{secret}", Name: "testerAnswer", Desks: tester, Link: true, Body: formLimit, handle: (*Site).testerAnswer},
+		{Method: "POST", Path: "/tester/{secret}/recording", Name: "testerUpload", Desks: tester, Link: true, Body: uploadLimit, Streams: true, handle: (*Site).testerUpload},
+
+		{Method: "GET", Path: "/rules", Name: "rulebook", Desks: staff, handle: (*Site).rulebook},
+		{Method: "GET", Path: "/rules/{region}/{version}", Name: "rulePage", Desks: staff, handle: (*Site).rulePage},
+	}
+}
+
+// request is one request with who makes it.
+type request struct {
+	*http.Request
+	visit visit
+	link  *link // of a Link route, else nil
+	token string
+}
+
+// Handler serves Routes.
+func (s *Site) Handler() http.Handler {
+	mux := http.NewServeMux()
+	for _, rt := range Routes() {
+		mux.Handle(rt.Method+" "+rt.Path, s.serve(rt))
+	}
+	mux.Handle("/", s.serve(Route{Name: "nothing", handle: func(*Site, http.ResponseWriter, *request) error { return errNoPage }}))
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		guardHeaders(w.Header())
+		mux.ServeHTTP(w, r)
+	})
+}
+
+// serve wraps a handler in what every route needs: the guards in front of
+// it, and behind it the one place that turns an error into a page.
+func (s *Site) serve(rt Route) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		q := &request{Request: r, visit: s.visitOf(r)}
+		err := s.guarded(rt, w, q)
+		if err != nil {
+			s.fail(w, q, rt, err)
+		}
+	})
+}
+
+func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic of type %T", p) // its text may hold data of a patient
+		}
+	}()
+	if !loopback(q.Host) {
+		return errNotLoopback
+	}
+	if rt.Method == "POST" && !sameOrigin(q.Request) {
+		return errForm
+	}
+	if q.visit.Nonce == "" && rt.Method == "GET" && rt.Name != "static" {
+		// A first visit: the forms of the page need a token to carry.
+		if q.visit, err = s.setVisit(w, q.Request, visit{}); err != nil {
+			return err
+		}
+	}
+	q.token = s.formToken(q.visit)
+	if err := s.admit(rt, q); err != nil {
+		return err
+	}
+	if q.ContentLength > rt.Body {
+		return errTooLarge
+	}
+	q.Body = http.MaxBytesReader(w, q.Body, rt.Body)
+	if rt.Method == "POST" && !rt.Streams {
+		if err := q.ParseForm(); err != nil {
+			return fmt.Errorf("%w: %w", errUnreadableForm, err)
+		}
+		if err := s.checkToken(q, q.PostForm.Get("form")); err != nil {
+			return err
+		}
+	}
+	return rt.handle(s, w, q)
+}
+
+// admit lets only the desks of rt through.
+func (s *Site) admit(rt Route, q *request) error {
+	if len(rt.Desks) == 0 {
+		return nil
+	}
+	if rt.Link {
+		// The link is what admits; a browser that sits at another desk must
+		// leave it first, so that nobody answers for somebody else unawares.
+		if q.visit.Desk != NoDesk && !slices.Contains(rt.Desks, q.visit.Desk) {
+			return errDesk
+		}
+		l, err := s.findLink(q.Context(), rt.Desks[0], q.PathValue("secret"))
+		if err != nil {
+			return err
+		}
+		q.link = l
+		return nil
+	}
+	if q.visit.Desk == NoDesk {
+		return errNoDesk
+	}
+	if !slices.Contains(rt.Desks, q.visit.Desk) {
+		return errDesk
+	}
+	return nil
+}
