@@ -23,17 +23,18 @@ type PDFOptions struct {
 // Sizes of the print, in points and millimetres. Nothing is set under 8 pt: a
 // fax loses it.
 const (
-	sizeBody   = 8.4
+	sizeBody   = 8.0
 	sizeSmall  = 8.0
-	sizeHead   = 9.6
+	sizeHead   = 9.2
 	sizeTitle  = 12.0
-	lineBody   = 3.7
+	lineBody   = 3.35
 	marginSide = 14.0
-	marginTop  = 19.0
-	marginFoot = 14.0
+	marginTop  = 15.0
+	marginFoot = 12.0
 	cellGap    = 2.0
-	rowPad     = 0.7
+	rowPad     = 0.4
 	keepMost   = 90.0 // a row taller than this may be parted between pages
+	keepRows   = 9    // a table of so many rows stays on one page, if its rows are of one line
 )
 
 // WritePDF writes w as a PDF: the same model as the page, black with one dark
@@ -150,8 +151,8 @@ func (p *paper) rule(y, weight float64) {
 
 func (p *paper) body(w *Worksheet) {
 	p.para(w.Title, marginSide, p.usable(), true, sizeTitle)
-	p.para("Criteria "+w.Version, marginSide, p.usable(), false, sizeSmall)
 	p.para(w.caseLine(), marginSide, p.usable(), true, sizeBody)
+	p.para("Criteria "+w.Version, marginSide, p.usable(), false, sizeSmall)
 	p.y += 1.2
 	for _, a := range w.Alerts {
 		p.alert(a)
@@ -184,10 +185,9 @@ func (p *paper) verdict(w *Worksheet) {
 	p.need(26)
 	p.rule(p.y, 0.7)
 	p.y += 1.4
-	p.para(w.Verdict.String(), marginSide, p.usable(), true, sizeTitle)
+	p.para(w.Verdict.Symbol+" "+w.Headline[0], marginSide, p.usable(), true, sizeTitle-1)
 	p.y += .4
-	p.para(w.Headline[0], marginSide, p.usable(), true, sizeBody+.4)
-	p.para(w.Headline[1], marginSide, p.usable(), false, sizeBody+.4)
+	p.para(w.Headline[1], marginSide, p.usable(), false, sizeHead)
 	p.y += 1
 	p.rule(p.y, 0.7)
 	p.y += 1
@@ -198,8 +198,11 @@ func (p *paper) section(s *Section) {
 	if s.Trace != nil {
 		space = 14 + traceHeight*p.usable()/traceWidth
 	}
+	if s.Table != nil && len(s.Table.Rows) <= keepRows {
+		space = max(space, 12+float64(len(s.Table.Rows))*(lineBody+2*rowPad+.3))
+	}
 	p.need(space)
-	p.y += 1.8
+	p.y += 1.5
 	p.para(s.Title, marginSide, p.usable(), true, sizeHead)
 	if s.Lead != "" {
 		p.para(s.Lead, marginSide, p.usable(), false, sizeSmall)
@@ -229,10 +232,6 @@ type run struct {
 }
 
 func (p *paper) table(t *Table) {
-	rows := t.Rows
-	if t.Limit > 0 && len(rows) > t.Limit {
-		rows = rows[:t.Limit]
-	}
 	heads := Row{Cells: make([]Cell, len(t.Columns))}
 	for i, c := range t.Columns {
 		heads.Cells[i].Sub = c.Head
@@ -243,15 +242,20 @@ func (p *paper) table(t *Table) {
 	}
 	p.y += .4
 	head()
-	for _, r := range rows {
+	left := 0
+	for _, r := range t.Rows {
+		if r.Minor {
+			left++
+			continue
+		}
 		p.row(t, r, head)
 		p.doc.SetDrawColor(150, 150, 150)
 		p.rule(p.y, 0.1)
 		p.doc.SetDrawColor(0, 0, 0)
 	}
-	if n := len(t.Rows) - len(rows); n > 0 {
+	if left > 0 {
 		p.y += rowPad
-		p.para(fmt.Sprintf(t.Beyond, n), marginSide, p.usable(), true, sizeBody)
+		p.para(fmt.Sprintf(t.Beyond, left), marginSide, p.usable(), true, sizeBody)
 	}
 }
 
@@ -264,14 +268,13 @@ func (p *paper) row(t *Table, r Row, head func()) {
 		if i == 0 {
 			width -= indent(r.Depth)
 		}
-		strong := r.Strong || i == 0 && r.Depth == 0 && head != nil && len(t.Columns) > 2
 		if c.Mark != nil {
 			for _, l := range p.lines(c.Mark.String(), width, true, sizeBody) {
 				cols[i] = append(cols[i], run{l, true, false})
 			}
 		}
-		for _, l := range p.lines(c.Text, width, strong, sizeBody) {
-			cols[i] = append(cols[i], run{l, strong, false})
+		for _, l := range p.lines(c.Text, width, r.Strong, sizeBody) {
+			cols[i] = append(cols[i], run{l, r.Strong, false})
 		}
 		for _, l := range p.lines(c.Sub, width, false, sizeSmall) {
 			cols[i] = append(cols[i], run{l, false, true})
@@ -350,7 +353,7 @@ func (p *paper) trace(t *Trace) {
 		if tk.Midnight {
 			grey(0)
 			d.SetLineWidth(.2)
-			text(X(tk.At), Y(plotTop-4), "middle", "midnight", false)
+			text(X(tk.At), Y(plotTop-5), "middle", "midnight", false)
 		}
 		d.Line(X(tk.At), Y(plotTop), X(tk.At), Y(timeLabels-10))
 		text(X(tk.At), Y(timeLabels), "middle", tk.Label, tk.Midnight)
@@ -359,7 +362,7 @@ func (p *paper) trace(t *Trace) {
 	d.SetLineWidth(.25)
 	d.Line(X(plotLeft), Y(plotTop), X(plotLeft), Y(plotBottom))
 	d.Line(X(plotLeft), Y(plotBottom), X(plotRight), Y(plotBottom))
-	text(X(plotLeft-4), Y(plotTop-5), "end", "% SpO₂", false)
+	text(X(plotLeft-4), Y(plotTop-8), "end", "% SpO₂", false)
 	for _, x := range t.Breaks {
 		d.SetDashPattern([]float64{.3, .7}, 0)
 		d.SetLineWidth(.4)
@@ -432,15 +435,15 @@ func (p *paper) band(x, y, w, h float64, pattern string) {
 func (p *paper) frames(w *Worksheet) {
 	pages := p.doc.PageCount()
 	c := w.Case
-	who := "Case " + orDash(c.Number) + "   " + orDash(c.PatientName)
+	who := "Case " + orDash(c.Number) + " · " + orDash(c.PatientName)
 	if !c.BirthDate.IsZero() {
-		who += "   born " + c.BirthDate.String()
+		who += " · born " + c.BirthDate.String()
 	}
 	for n := 1; n <= pages; n++ {
 		p.doc.SetPage(n)
 		num := fmt.Sprintf("page %d of %d", n, pages)
 		p.font(false, sizeSmall)
-		p.doc.Text(p.width-marginSide-p.doc.GetStringWidth(num), 10.5, num)
+		p.doc.Text(p.width-marginSide-p.doc.GetStringWidth(num), 9.5, num)
 		room := p.usable() - p.doc.GetStringWidth(num) - 4
 		if w.Demo {
 			p.font(true, sizeSmall)
@@ -448,14 +451,14 @@ func (p *paper) frames(w *Worksheet) {
 			width := p.doc.GetStringWidth(mark)
 			x := p.width - marginSide - p.doc.GetStringWidth(num) - 6 - width
 			p.doc.SetLineWidth(.4)
-			p.doc.Rect(x-1.5, 7.2, width+3, 4.8, "D")
-			p.doc.Text(x, 10.5, mark)
+			p.doc.Rect(x-1.5, 6.2, width+3, 4.8, "D")
+			p.doc.Text(x, 9.5, mark)
 			room -= width + 6
 		}
 		p.font(true, sizeBody)
-		p.doc.Text(marginSide, 10.5, p.fit(legible(who), room))
-		p.rule(13, 0.2)
-		p.rule(p.height-11, 0.2)
+		p.doc.Text(marginSide, 9.5, p.fit(legible(who), room))
+		p.rule(12, 0.2)
+		p.rule(p.height-10.4, 0.2)
 		p.font(false, sizeSmall)
 		foot := []string{w.Standing}
 		if w.Program != "" {
@@ -464,7 +467,7 @@ func (p *paper) frames(w *Worksheet) {
 		if !w.Printed.IsZero() {
 			foot = append(foot, "printed "+w.Printed.String())
 		}
-		p.doc.Text(marginSide, p.height-7.2, p.fit(legible(strings.Join(foot, "   ")), p.usable()))
+		p.doc.Text(marginSide, p.height-6.8, p.fit(legible(strings.Join(foot, " · ")), p.usable()))
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 )
 
 func clauseColumns() []Column {
-	return []Column{{"Clause", .25, false}, {"Asked", .20, false}, {"Found", .23, false}, {"Verdict", .12, false}, {"Where it stands", .20, false}}
+	return []Column{{"Clause", .23, false}, {"Asked", .20, false}, {"Found", .20, false}, {"Verdict", .15, false}, {"Where it stands", .22, false}}
 }
 
 // decidingFindings are the leaves that decided; of an undetermined outcome
@@ -53,7 +53,7 @@ func deciding(in Input) Section {
 	d := in.Determination
 	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: clauseColumns()}}
 	for _, f := range decidingFindings(d) {
-		s.Table.Rows = append(s.Table.Rows, clauseRow(f, 0))
+		s.Table.Rows = append(s.Table.Rows, clauseRow(f))
 	}
 	if d.Outcome == criteria.Undetermined {
 		s.Title = "What is left open"
@@ -66,8 +66,7 @@ func deciding(in Input) Section {
 	return s
 }
 
-func clauseRow(f criteria.Finding, depth int) Row {
-	source := strings.Join(f.Cites, "; ")
+func clauseRow(f criteria.Finding) Row {
 	st := statusText(f.Status)
 	if f.ReadingOurs {
 		st = strings.TrimPrefix(st+"; our reading of it", "; ")
@@ -76,24 +75,75 @@ func clauseRow(f criteria.Finding, depth int) Row {
 	if found.Sub == found.Text {
 		found.Sub = ""
 	}
-	return Row{Depth: depth, Strong: len(f.Parts) > 0, Cells: []Cell{
-		{Text: f.Label, Sub: f.ID}, {Text: f.Asked}, found, {Mark: verdictMark(f.Outcome)}, {Text: source, Sub: st},
+	return Row{Cells: []Cell{
+		{Text: f.Label, Sub: f.ID}, {Text: f.Asked}, found, {Mark: verdictMark(f.Outcome)}, {Text: strings.Join(f.Cites, "; "), Sub: st},
 	}}
 }
 
-// clauses lists the whole tree, also what was tried and did not apply.
-func clauses(in Input) Section {
-	s := Section{ID: "clauses", Title: "Every clause", Table: &Table{Columns: clauseColumns()},
-		Lead: "As the criteria are built, with what was tried and did not apply. A clause under another belongs to it."}
-	var walk func(fs []criteria.Finding, depth int)
-	walk = func(fs []criteria.Finding, depth int) {
+// clauses lists the whole tree, also what was tried and did not apply. Paper
+// leaves out the parts of a clause that does not apply.
+func clauses(d criteria.Determination) Section {
+	s := Section{ID: "clauses", Title: "Every clause",
+		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one above it. Numbers are those of the sources; a figure was read in the document unless another word stands beside them.",
+		Table: &Table{Columns: []Column{{"Clause", .32, false}, {"Asked", .21, false}, {"Found", .20, false}, {"Verdict", .15, false}, {"Source", .12, false}},
+			Beyond: "and %d parts of clauses that do not apply, listed on the page"}}
+	number := map[string]int{}
+	for i, c := range sources(d.Clauses) {
+		number[c] = i + 1
+	}
+	var walk func(fs []criteria.Finding, depth int, minor bool)
+	walk = func(fs []criteria.Finding, depth int, minor bool) {
 		for _, f := range fs {
-			s.Table.Rows = append(s.Table.Rows, clauseRow(f, depth))
-			walk(f.Parts, depth+1)
+			var src []string
+			for _, c := range f.Cites {
+				src = append(src, fmt.Sprint(number[c]))
+			}
+			source := strings.Join(src, ", ")
+			switch f.Status {
+			case rules.Secondary:
+				source += " second-hand"
+			case rules.Draft:
+				source += " draft"
+			}
+			if f.ReadingOurs {
+				source += " our reading"
+			}
+			s.Table.Rows = append(s.Table.Rows, Row{Depth: depth, Strong: len(f.Parts) > 0, Minor: minor, Cells: []Cell{
+				{Text: f.Label}, {Text: f.Asked}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source},
+			}})
+			walk(f.Parts, depth+1, minor || f.Outcome == criteria.NotApplicable)
 		}
 	}
-	walk(in.Determination.Clauses, 0)
+	walk(d.Clauses, 0, false)
 	return s
+}
+
+// sources are the citations of a tree, each once, in its order.
+func sources(fs []criteria.Finding) []string {
+	var out []string
+	seen := map[string]bool{}
+	var walk func(fs []criteria.Finding)
+	walk = func(fs []criteria.Finding) {
+		for _, f := range fs {
+			for _, c := range f.Cites {
+				if !seen[c] {
+					seen[c] = true
+					out = append(out, c)
+				}
+			}
+			walk(f.Parts)
+		}
+	}
+	walk(fs)
+	return out
+}
+
+func numbered(ss []string) []string {
+	var out []string
+	for i, s := range ss {
+		out = append(out, fmt.Sprintf("%d: %s", i+1, s))
+	}
+	return out
 }
 
 // questions groups the needs by who answers; the order of groups and
@@ -231,9 +281,9 @@ const (
 func levels(in Input) Section {
 	a := in.Analysis
 	s := Section{ID: "levels", Title: "Time at or below",
-		Lead: "Low counts only readings that nobody doubts, value every plausible reading, high also what may have been one. Minutes and percentages are cut, never rounded.",
-		Table: &Table{Columns: []Column{{"Saturation", .20, false}, {"Low", .13, true}, {"Value", .13, true}, {"High", .13, true},
-			{"Value, min", .10, true}, {"% of valid", .10, true}, {"Longest unbroken run", .21, true}}}}
+		Lead: "The criteria ask for the rows marked so. Low counts only readings that nobody doubts, value every plausible reading, high also what may have been one. Minutes and percentages are cut, never rounded.",
+		Table: &Table{Columns: []Column{{"Saturation", .23, false}, {"Low", .11, true}, {"Value", .11, true}, {"High", .11, true},
+			{"Value, min", .10, true}, {"% of valid", .09, true}, {"Longest unbroken run", .25, true}}}}
 	if a == nil {
 		return s
 	}
@@ -289,7 +339,7 @@ func levels(in Input) Section {
 		}
 		first := Cell{Text: name + number(r.pct) + " %"}
 		if r.asked {
-			first.Sub = "asked by the criteria"
+			first.Text += ", asked"
 		}
 		share := "–"
 		if a.Valid > 0 {
@@ -313,9 +363,9 @@ const eventDefinition = "An event opens at the first reading at least so many po
 
 func measures(in Input) Section {
 	s := Section{ID: "measures", Title: "Measures",
-		Table: &Table{Columns: []Column{{"Measure", .46, false}, {"Low", .18, true}, {"Value", .18, true}, {"High", .18, true}}}}
-	add := func(what, sub, low, value, high string) {
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what, Sub: sub}, {Text: low}, {Text: value}, {Text: high}}})
+		Table: &Table{Columns: []Column{{"Measure", .30, false}, {"Low", .12, true}, {"Value", .15, true}, {"High", .12, true}, {"Remark", .31, false}}}}
+	add := func(what, remark, low, value, high string) {
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: low}, {Text: value}, {Text: high}, {Text: remark}}})
 	}
 	if a := in.Analysis; a != nil {
 		opt := func(t *int64) string {
@@ -331,7 +381,7 @@ func measures(in Input) Section {
 		add("Recorded time", sub, "", opt(a.Recorded), "")
 		add("Valid time", "with a plausible reading", "", duration(a, a.Valid), "")
 		add("Missing time", "without a reading; in no figure below", "", opt(a.Missing), "")
-		add("Suspect time", "plausible but doubted; part of valid time", "", duration(a, a.Suspect), "")
+		add("Suspect time", "doubted; part of valid time", "", duration(a, a.Suspect), "")
 		pct := func(r *big.Rat) string {
 			if r == nil {
 				return "–"
@@ -340,7 +390,7 @@ func measures(in Input) Section {
 		}
 		at := ""
 		if a.Nadir.Value != nil && in.Recording != nil {
-			at = "first at " + clock(in.Recording.Stamp(a.Nadir.At, a.Nadir.AtIndex))
+			at = "first at " + clock(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex))
 		}
 		add("Nadir (lowest saturation)", at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
 		add("Mean saturation", "weighted by time", pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
@@ -350,7 +400,7 @@ func measures(in Input) Section {
 			if e.PerHour != nil {
 				rate = cut(e.PerHour, 1) + " an hour"
 			}
-			add(fmt.Sprintf("Desaturation events of at least %d points", e.Depth), rate, fmt.Sprint(e.Low), fmt.Sprint(e.Count), fmt.Sprint(e.High))
+			add(fmt.Sprintf("Desaturation events, %d points", e.Depth), rate, fmt.Sprint(e.Low), fmt.Sprint(e.Count), fmt.Sprint(e.High))
 			s.After = eventDefinition
 		}
 	}
@@ -379,21 +429,21 @@ func measures(in Input) Section {
 func spans(in Input) Section {
 	s := Section{ID: "spans", Title: "Doubted, unusable and missing stretches",
 		Lead: "Nothing is removed. The tester or the practitioner, never the supplier, can judge a stretch; both readings stay printed.",
-		Table: &Table{Limit: spanLimit, Beyond: "and %d more, listed on the page",
-			Columns: []Column{{"From", .18, false}, {"To", .18, false}, {"Length", .13, true}, {"Lowest", .09, true}, {"What it is", .14, false}, {"Why", .28, false}}}}
+		Table: &Table{Beyond: "and %d more, listed on the page",
+			Columns: []Column{{"From", .22, false}, {"To", .12, false}, {"Length", .12, true}, {"Lowest", .08, true}, {"Counts", .20, false}, {"Why", .26, false}}}}
 	a, rec := in.Analysis, in.Recording
 	if a == nil || rec == nil {
 		return s
 	}
-	for _, sp := range a.Spans {
+	for i, sp := range a.Spans {
 		kind := string(sp.Kind)
 		switch sp.Kind {
 		case analysis.SpanSuspect:
-			kind = "doubted: in value and high"
+			kind = "doubted: not in low"
 		case analysis.SpanImplausible:
 			kind = "unusable: in high only"
 		case analysis.SpanMissing:
-			kind = "missing: in no figure"
+			kind = "missing: in none"
 		}
 		low := "–"
 		if sp.Kind != analysis.SpanMissing && sp.From < sp.To && a.Den > 0 && sp.LowestNum < 1<<62 {
@@ -403,8 +453,12 @@ func spans(in Input) Section {
 		if last < sp.From {
 			last = sp.From
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
-			{Text: clock(rec.Stamp(sp.FromTick, sp.From))}, {Text: clock(rec.Stamp(sp.ToTick, last))},
+		from, to := clock(a.Stamp(rec, sp.FromTick, sp.From)), clock(a.Stamp(rec, sp.ToTick, last))
+		if day, _, ok := strings.Cut(from, " "); ok {
+			to = strings.TrimPrefix(to, day+" ")
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Cells: []Cell{
+			{Text: from}, {Text: to},
 			{Text: duration(a, sp.ToTick-sp.FromTick)}, {Text: low}, {Text: kind}, {Text: sp.Reason},
 		}})
 	}
@@ -448,7 +502,7 @@ func conditions(in Input) Section {
 		}
 		f, known := in.Facts[def.Name]
 		if !known && !open[def.Name] {
-			idle = append(idle, def.Meaning)
+			idle = append(idle, brief(def.Meaning))
 			continue
 		}
 		answer, how := "–", "not yet answered; see the open questions"
@@ -459,12 +513,20 @@ func conditions(in Input) Section {
 				answer = valueText(def, f.Value)
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: upper(def.Meaning)}, {Text: answer}, {Text: how}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: answer}, {Text: how}}})
 	}
 	if len(idle) > 0 {
 		s.After = "Not asked, because no answer can change the outcome: " + strings.Join(idle, "; ") + "."
 	}
 	return s
+}
+
+// brief is a meaning of the vocabulary up to its explanation.
+func brief(meaning string) string {
+	if i := strings.IndexAny(meaning, ":;"); i > 0 {
+		return meaning[:i]
+	}
+	return meaning
 }
 
 func provenanceText(f criteria.Fact) string {
@@ -526,23 +588,39 @@ func reading(in Input) []string {
 	}
 	if a := in.Analysis; a != nil {
 		out = append(out, a.Warnings...)
-		out = append(out, ruleText(a.Rules))
+		out = append(out, ruleTexts(a.Rules)...)
 	}
 	return out
 }
 
-// ruleText words the rules under which a reading is doubted.
-func ruleText(r analysis.Rules) string {
-	s := fmt.Sprintf("A saturation outside %d to %d %% cannot be one.", r.FloorPct, r.CeilingPct)
-	var why []string
-	if r.RatePctPerS > 0 {
-		why = append(why, fmt.Sprintf("if it alone changes faster than %d points a second on both sides", r.RatePctPerS))
+// ruleTexts words the rules in force, one text for each kind. A source is
+// named where there is one.
+func ruleTexts(r analysis.Rules) []string {
+	var out []string
+	for _, k := range []struct {
+		kind analysis.SpanKind
+		head string
+	}{
+		{analysis.SpanMissing, "No reading (missing, in no figure): "},
+		{analysis.SpanImplausible, "Unusable (only in high): "},
+		{analysis.SpanSuspect, "Doubted (in value and high, not in low): "},
+	} {
+		var parts []string
+		for _, x := range r.List() {
+			if x.Kind != k.kind {
+				continue
+			}
+			p := x.Condition
+			if x.Source != "our choice" {
+				p += " (" + x.Source + ")"
+			}
+			parts = append(parts, p)
+		}
+		if len(parts) > 0 {
+			out = append(out, k.head+strings.Join(parts, "; ")+".")
+		}
 	}
-	if r.FlatSeconds > 0 {
-		why = append(why, fmt.Sprintf("if saturation and pulse both stand still for %d s", r.FlatSeconds))
-	}
-	why = append(why, fmt.Sprintf("if the pulse is absent or outside %d to %d a minute", r.PulseLow, r.PulseHigh), "if the file marks motion or a poor signal")
-	return s + " A reading is doubted " + strings.Join(why, ", ") + "."
+	return append(out, "A rule without a source is our choice.")
 }
 
 // provenance is what is needed to compute this worksheet again.
@@ -566,22 +644,20 @@ func provenance(in Input) Section {
 		if u.Role != "" {
 			what = "Upload (" + words(u.Role) + "), SHA-256"
 		}
-		add(what, u.SHA256)
 		if u.Withheld != "" {
-			add("Read?", u.Withheld)
+			add(what, u.SHA256+" "+u.Withheld)
 			continue
 		}
 		form := fmt.Sprintf("%s, %d bytes", orDash(u.Format), u.Size)
 		if u.Container != "" && u.Container != "none" {
 			form += ", inside " + u.Container
 		}
-		add("Format", form)
+		add(what, u.SHA256+" ("+form+")")
 	}
 	if rec, a := in.Recording, in.Analysis; rec != nil && a != nil {
 		add("Session", fmt.Sprintf("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,
-			clock(rec.Stamp(a.First, a.FirstIndex)), clock(rec.Stamp(a.Last, a.FirstIndex+a.Count-1)), a.Count))
-		add("Interval", fmt.Sprintf("%s between samples; a step longer than %s is a gap", duration(a, a.Interval), duration(a, a.Hold)))
-		add("Clock", clockText(rec))
+			clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)), a.Count))
+		add("Clock", fmt.Sprintf("%s; %s between samples, a step longer than %s is a gap", clockText(rec), duration(a, a.Interval), duration(a, a.Hold)))
 	}
 	d := in.Determination
 	pack := d.Criteria + " " + d.Version
@@ -596,10 +672,11 @@ func provenance(in Input) Section {
 	}
 	add("Criteria", pack)
 	add("Criteria, SHA-256", d.PackSHA256)
-	add("Program", in.Program)
+	program := in.Program
 	if !in.Printed.IsZero() {
-		add("Printed", in.Printed.String())
+		program = strings.TrimPrefix(program+", printed "+in.Printed.String(), ", ")
 	}
+	add("Program", program)
 	return s
 }
 

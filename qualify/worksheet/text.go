@@ -34,8 +34,8 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 		b.WriteByte('\n')
 		para("! ", a)
 	}
-	b.WriteString("\n[" + w.Verdict.Symbol + "] " + strings.ToUpper(w.Verdict.Word) + "\n")
-	para("    ", w.Headline[0])
+	b.WriteByte('\n')
+	para("["+w.Verdict.Symbol+"] ", w.Headline[0])
 	para("    ", w.Headline[1])
 	for _, s := range w.Sections {
 		fmt.Fprintf(&b, "\n%s\n%s\n", s.Title, strings.Repeat("-", utf8.RuneCountInString(s.Title)))

@@ -15,17 +15,17 @@ import (
 // One unit is about a point, so that a size of traceText stays readable.
 const (
 	traceWidth  = 540.0
-	traceHeight = 186.0
+	traceHeight = 188.0
 	traceText   = 8.6
 
 	plotLeft   = 58.0
 	plotRight  = 494.0
-	plotTop    = 14.0
-	plotBottom = 126.0
-	laneTop    = 131.0 // first lane under the plot
+	plotTop    = 21.0
+	plotBottom = 130.0
+	laneTop    = 134.0 // first lane under the plot
 	laneHeight = 8.0
 	laneStep   = 11.0
-	timeLabels = 176.0 // baseline of the clock labels
+	timeLabels = 179.0 // baseline of the clock labels
 
 	traceColumns = 872 // two a unit: what 0.2 mm of paper can show
 )
@@ -97,9 +97,14 @@ func traceID(criteria, sha string, session int) string {
 // axis maps the time of samples to the sheet. Where the clock steps back the
 // stretches are drawn one after the other, in the order of the file.
 type axis struct {
+	rec       *recording.Recording
+	per       int64 // ticks of the analysis in one of the recording
 	v0, span  float64
 	stretches []stretch
 }
+
+// at is the time of sample i in ticks of the analysis.
+func (ax axis) at(i int) int64 { return ax.rec.Time[i] * ax.per }
 
 // stretch is samples [from, to) on one run of the clock: shift is taken off
 // their ticks, offset is what the wall clock stands east of UTC.
@@ -130,7 +135,7 @@ func newAxis(rec *recording.Recording, a *analysis.Analysis) axis {
 	for _, o := range rec.Offsets {
 		offsets[o.From] = int64(o.Seconds)
 	}
-	ax := axis{}
+	ax := axis{rec: rec, per: max(a.PerSecond/rec.PerSecond, 1)}
 	cur := stretch{from: first, offset: offset}
 	for i := first + 1; i < end; i++ {
 		back, ok := cuts[i]
@@ -144,14 +149,14 @@ func newAxis(rec *recording.Recording, a *analysis.Analysis) axis {
 			next.offset = o
 		}
 		if back {
-			next.shift += rec.Time[i] - rec.Time[i-1] - step(a)
+			next.shift += ax.at(i) - ax.at(i-1) - step(a)
 		}
 		cur = next
 	}
 	cur.to = end
 	ax.stretches = append(ax.stretches, cur)
-	ax.v0 = float64(rec.Time[first])
-	ax.span = float64(rec.Time[end-1]-cur.shift+step(a)) - ax.v0
+	ax.v0 = float64(ax.at(first))
+	ax.span = float64(ax.at(end-1)-cur.shift+step(a)) - ax.v0
 	if ax.span <= 0 {
 		ax.span = 1
 	}
@@ -268,6 +273,12 @@ func (t *Trace) draw(rec *recording.Recording, a *analysis.Analysis, ax axis, le
 		l := new(big.Int).Mul(level.Num(), big.NewInt(den))
 		limit = l.Div(l, level.Denom()).Int64() // floor
 	}
+	gaps := map[int]bool{} // samples before which there is no record
+	for _, sp := range a.Spans {
+		if sp.From == sp.To {
+			gaps[sp.From] = true
+		}
+	}
 	var line []Point
 	var pen thinner
 	lastCol, lastX := -1, 0.0
@@ -282,23 +293,21 @@ func (t *Trace) draw(rec *recording.Recording, a *analysis.Analysis, ax axis, le
 	}
 	for si, s := range ax.stretches {
 		if s.breaks {
-			x := ax.x(rec.Time[s.from], s)
+			x := ax.x(ax.at(s.from), s)
 			if n := len(t.Breaks); n == 0 || column(t.Breaks[n-1]) != column(x) {
 				t.Breaks = append(t.Breaks, x)
 			}
 		}
 		for i := s.from; i < s.to; i++ {
 			hold := step(a)
-			if i+1 < s.to {
-				if d := rec.Time[i+1] - rec.Time[i]; d <= a.Hold {
-					hold = d
-				}
+			if i+1 < s.to && !gaps[i+1] {
+				hold = ax.at(i+1) - ax.at(i)
 			}
 			n, ok := plausible(rec, a, i)
 			if !ok {
 				continue
 			}
-			x, until := ax.x(rec.Time[i], s), ax.x(rec.Time[i]+hold, s)
+			x, until := ax.x(ax.at(i), s), ax.x(ax.at(i)+hold, s)
 			if n <= limit {
 				below.mark(x, until)
 			}
@@ -408,15 +417,15 @@ func (t *Trace) clock(rec *recording.Recording, a *analysis.Analysis, ax axis) {
 	}
 	last := math.Inf(-1)
 	for i, s := range ax.stretches {
-		from := floorDiv(rec.Time[s.from], a.PerSecond) + s.offset
-		until := rec.Time[s.to-1] + step(a)
+		from := floorDiv(ax.at(s.from), a.PerSecond) + s.offset
+		until := ax.at(s.to-1) + step(a)
 		if i+1 < len(ax.stretches) && !ax.stretches[i+1].breaks {
-			until = rec.Time[s.to]
+			until = ax.at(s.to) - 1 // that instant is told by the next offset
 		}
 		to := floorDiv(until, a.PerSecond) + s.offset
 		for sec := floorDiv(from+every-1, every) * every; sec <= to; sec += every {
 			tick := (sec - s.offset) * a.PerSecond
-			if tick < rec.Time[s.from] || tick > until {
+			if tick < ax.at(s.from) || tick > until {
 				continue
 			}
 			x := ax.x(tick, s)
@@ -450,7 +459,7 @@ func floorDiv(a, b int64) int64 {
 }
 
 func (t *Trace) describe(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) {
-	t.Title = fmt.Sprintf("Saturation from %s to %s", clock(rec.Stamp(a.First, a.FirstIndex)), clock(rec.Stamp(a.Last, a.FirstIndex+a.Count-1)))
+	t.Title = fmt.Sprintf("Saturation from %s to %s", clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)))
 	t.Desc = "Oxygen saturation in percent over time."
 	if level != nil {
 		tr := a.AtOrBelow(level)
@@ -484,10 +493,10 @@ func (t *Trace) SVG() string {
 		p(`<path d="M%.2f %gV%g" stroke="%s" stroke-width="%s"/><text x="%.2f" y="%g" text-anchor="middle"%s>%s</text>`,
 			k.At, plotTop, timeLabels-10, pick(k.Midnight, "#111", "#ccc"), pick(k.Midnight, "0.7", "0.4"), k.At, timeLabels, pick(k.Midnight, ` font-weight="bold"`, ""), k.Label)
 		if k.Midnight {
-			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, plotTop-4)
+			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, plotTop-5)
 		}
 	}
-	p(`<path d="M%g %gV%gH%g" fill="none" stroke="#111" stroke-width="0.7"/><text x="%g" y="%g" text-anchor="end">%% SpO₂</text>`, plotLeft, plotTop, plotBottom, plotRight, plotLeft-4, plotTop-5)
+	p(`<path d="M%g %gV%gH%g" fill="none" stroke="#111" stroke-width="0.7"/><text x="%g" y="%g" text-anchor="end">%% SpO₂</text>`, plotLeft, plotTop, plotBottom, plotRight, plotLeft-4, plotTop-8)
 	for _, x := range t.Breaks {
 		p(`<path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">clock set back</text>`, x, plotTop, plotBottom, x+2, plotBottom-3)
 	}
@@ -495,7 +504,7 @@ func (t *Trace) SVG() string {
 		p(`<text x="%g" y="%.2f" text-anchor="end">%s</text><path d="M%g %.2fH%g" stroke="#999" stroke-width="0.4"/>`, plotLeft-4, l.Y+laneHeight-1, html.EscapeString(l.Label), plotLeft, l.Y+laneHeight, plotRight)
 		fill := "#111"
 		if l.Pattern != "solid" {
-			fill = "url(#" + id + "-" + l.Pattern + ")"
+			fill = "url(#" + id + "-" + l.Pattern + `)" stroke="#111" stroke-width="0.4`
 		}
 		for _, d := range l.Bands {
 			p(`<rect x="%.2f" y="%.2f" width="%.2f" height="%g" fill="%s"/>`, d.From, l.Y, d.To-d.From, laneHeight, fill)

@@ -339,22 +339,24 @@ func cut(r *big.Rat, places int) string {
 	return new(big.Rat).SetFrac(n, scale).FloatString(places)
 }
 
-// duration prints ticks of a exactly to the millisecond: "7 h 2 min 18 s".
+// duration prints ticks of a, to the millisecond: "7 h 2 min 18 s", "5 min".
 func duration(a *analysis.Analysis, ticks int64) string {
 	ms := new(big.Rat).Mul(a.Seconds(ticks), big.NewRat(1000, 1))
 	n := new(big.Int).Quo(ms.Num(), ms.Denom()).Int64()
 	h, m, s, frac := n/3600000, n/60000%60, n/1000%60, n%1000
-	out := ""
+	var parts []string
 	if h > 0 {
-		out += fmt.Sprintf("%d h ", h)
+		parts = append(parts, fmt.Sprintf("%d h", h))
 	}
-	if h > 0 || m > 0 {
-		out += fmt.Sprintf("%d min ", m)
+	if m > 0 {
+		parts = append(parts, fmt.Sprintf("%d min", m))
 	}
-	if frac == 0 {
-		return out + fmt.Sprintf("%d s", s)
+	if frac > 0 {
+		parts = append(parts, strings.TrimRight(fmt.Sprintf("%d.%03d", s, frac), "0")+" s")
+	} else if s > 0 || len(parts) == 0 {
+		parts = append(parts, fmt.Sprintf("%d s", s))
 	}
-	return out + strings.TrimRight(fmt.Sprintf("%d.%03d", s, frac), "0") + " s"
+	return strings.Join(parts, " ")
 }
 
 // minutes prints ticks of a in minutes, cut to two decimals.

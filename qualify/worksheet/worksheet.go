@@ -121,14 +121,14 @@ var (
 // verdict and headline, then Sections in order. Its texts hold no control
 // characters.
 type Worksheet struct {
-	Title    string // what this paper is, with the name of the payer's criteria
-	Version  string // region, version and short hash of the pack
+	Title    string // what this paper is
+	Version  string // region, version, title and short hash of the pack
 	Demo     bool
 	Printed  rules.Date
 	Case     CaseInfo
 	Alerts   []string // to be acted on whatever the verdict; usually none
 	Verdict  Mark
-	Headline [2]string // what was measured and found; what is owed next
+	Headline [2]string // verdict in words with what was measured; what is owed next
 	Sections []Section
 	Standing string // what this paper is not; foot of every page
 	Program  string
@@ -146,14 +146,13 @@ type Section struct {
 	After string
 }
 
-// Table is rows under heads. Limit, if positive, is how many rows paper
-// prints; the page prints all.
+// Table is rows under heads. Paper leaves out the minor rows and says how many
+// they are; page and text print all. Beyond words them, with %d for their
+// number.
 type Table struct {
 	Columns []Column
 	Rows    []Row
-	Limit   int
-	// Beyond words what paper leaves out, with %d for the number of rows.
-	Beyond string
+	Beyond  string
 }
 
 // Column is a head and its share of the width; shares add up to 1.
@@ -163,11 +162,13 @@ type Column struct {
 	Right bool // figures, set flush right
 }
 
-// Row is one row; Depth indents its first cell, Strong sets it bold.
+// Row is one row; Depth indents its first cell, Strong sets it bold, Minor
+// leaves it out on paper.
 type Row struct {
 	Cells  []Cell
 	Depth  int
 	Strong bool
+	Minor  bool
 }
 
 // Cell is a text, a smaller one under it, and a verdict; each may be empty.
@@ -201,10 +202,10 @@ func New(in Input) *Worksheet {
 		Program:  in.Program,
 		Standing: "Neither a test report nor an order, and no guarantee of coverage.",
 	}
-	if d.Title != "" {
-		w.Title += ": " + d.Title
-	}
 	w.Version = strings.TrimSpace(d.Criteria + " " + d.Version)
+	if d.Title != "" {
+		w.Version += ", " + d.Title
+	}
 	if len(d.PackSHA256) >= 12 {
 		w.Version += ", file " + d.PackSHA256[:12]
 	}
@@ -225,7 +226,8 @@ func New(in Input) *Worksheet {
 		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes},
 		conditions(in),
 		identity(in.Identity),
-		clauses(in),
+		clauses(d),
+		{ID: "sources", Title: "Sources", Items: numbered(sources(d.Clauses))},
 		{ID: "reading", Title: "How the recording was read", Items: reading(in)},
 		{ID: "cautions", Title: "Cautions", Items: cautions(d)},
 		provenance(in),

@@ -1,0 +1,89 @@
+//go:build outside
+
+package worksheet
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// poppler runs a tool of poppler-utils on the PDF of in.
+func poppler(t *testing.T, in Input, tool string, args ...string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "w.pdf")
+	if err := os.WriteFile(path, paperOf(t, in, PDFOptions{}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(tool, append(args, path)...).Output()
+	if err != nil {
+		t.Fatalf("%s (Debian package poppler-utils): %v", tool, err)
+	}
+	return string(out)
+}
+
+func textOfPDF(t *testing.T, in Input) string {
+	path := filepath.Join(t.TempDir(), "w.pdf")
+	if err := os.WriteFile(path, paperOf(t, in, PDFOptions{}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command("pdftotext", "-layout", path, "-").Output()
+	if err != nil {
+		t.Fatalf("pdftotext (Debian package poppler-utils): %v", err)
+	}
+	return string(out)
+}
+
+// TestPDFText reads the PDF with poppler's pdftotext: signs and letters
+// extract as they were written, page 1 tells the verdict, every page the case
+// and its number, and no figure of a deciding clause is lost.
+func TestPDFText(t *testing.T) {
+	for _, name := range []string{"met", "not-met", "open", "report", "critical"} {
+		in := sample(name)
+		in.Determination.Notes = []string{"Signs: ≤ ≥ é ł ế ✓ ✗ 漢 end."}
+		pages := strings.Split(strings.TrimRight(textOfPDF(t, in), "\f\n"), "\f")
+		w := New(in)
+		all := strings.Join(strings.Fields(strings.Join(pages, " ")), " ")
+		first := strings.Join(strings.Fields(pages[0]), " ")
+		if !strings.Contains(first, w.Verdict.Symbol+" "+w.Headline[0]) || !strings.Contains(first, w.Headline[1]) {
+			t.Errorf("%s: page 1 lacks the headline: %.600s", name, first)
+		}
+		if !strings.Contains(all, "Signs: ≤ ≥ é ł ế ✓ ✗ [U+6F22] end.") {
+			t.Errorf("%s: signs or letters are lost", name)
+		}
+		for i, p := range pages {
+			for _, s := range []string{"HB-0007", "Łucja Thế-Ferrié", "page " + string(rune('1'+i)) + " of " + string(rune('0'+len(pages)))} {
+				if !strings.Contains(p, s) {
+					t.Errorf("%s: page %d lacks %q", name, i+1, s)
+				}
+			}
+			if strings.Contains(p, "DEMO") != in.Demo {
+				t.Errorf("%s: page %d: demo mark", name, i+1)
+			}
+		}
+		for _, f := range decidingFindings(in.Determination) {
+			for _, word := range strings.Fields(f.Label + " " + f.Asked + " " + f.Found + " " + sampleCite) {
+				if !strings.Contains(all, word) {
+					t.Errorf("%s: clause %s: %q is not in the PDF", name, f.ID, word)
+				}
+			}
+		}
+	}
+}
+
+// TestPDFFonts: poppler's pdffonts lists two faces, embedded, subset and with
+// a table back to Unicode (columns emb, sub, uni).
+func TestPDFFonts(t *testing.T) {
+	lines := strings.Split(strings.TrimSpace(poppler(t, sample("met"), "pdffonts")), "\n")[2:]
+	if len(lines) != 2 {
+		t.Fatalf("fonts: %q", lines)
+	}
+	for _, l := range lines {
+		f := strings.Fields(l)
+		if n := len(f); n < 6 || f[n-5] != "yes" || f[n-3] != "yes" {
+			t.Errorf("font not embedded or without Unicode: %s", l)
+		}
+	}
+}

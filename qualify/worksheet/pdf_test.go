@@ -1,0 +1,121 @@
+package worksheet
+
+import (
+	"bytes"
+	"errors"
+	"strings"
+	"testing"
+
+	"airwarrant/rules"
+)
+
+func paperOf(t *testing.T, in Input, opt PDFOptions) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := New(in).WritePDF(&b, opt); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// TestSameBytes: the same input gives the same bytes, in every format.
+func TestSameBytes(t *testing.T) {
+	for _, name := range sampleNames {
+		first := paperOf(t, sample(name), PDFOptions{})
+		for i := 0; i < 3; i++ {
+			if !bytes.Equal(first, paperOf(t, sample(name), PDFOptions{})) {
+				t.Fatalf("%s: the PDF differs when repeated", name)
+			}
+		}
+		if text(t, New(sample(name))) != text(t, New(sample(name))) || fragment(t, New(sample(name))) != fragment(t, New(sample(name))) {
+			t.Errorf("%s: text or page differs when repeated", name)
+		}
+		if !bytes.HasPrefix(first, []byte("%PDF-")) || !bytes.HasSuffix(bytes.TrimSpace(first), []byte("%%EOF")) {
+			t.Errorf("%s: no PDF", name)
+		}
+	}
+}
+
+// TestPDFDate: the dates inside are the day of printing, and a fixed day if
+// there is none: never the clock. (ISO 32000-1, 7.9.4: D:YYYYMMDD...)
+func TestPDFDate(t *testing.T) {
+	in := sample("withheld")
+	if b := paperOf(t, in, PDFOptions{}); !bytes.Contains(b, []byte("D:20300306")) {
+		t.Error("the day of printing is not in the file")
+	}
+	in.Printed = rules.Date{}
+	if b := paperOf(t, in, PDFOptions{}); !bytes.Contains(b, []byte("D:19700101")) {
+		t.Error("without a day of printing the file carries another date")
+	}
+}
+
+// TestPaperSize: A4 is 210 x 297 mm (ISO 216), Letter 8.5 x 11 in, in points
+// of 1/72 in.
+func TestPaperSize(t *testing.T) {
+	if b := paperOf(t, sample("withheld"), PDFOptions{}); !bytes.Contains(b, []byte("[0 0 595.28 841.89]")) {
+		t.Error("not A4")
+	}
+	if b := paperOf(t, sample("withheld"), PDFOptions{Letter: true}); !bytes.Contains(b, []byte("[0 0 612.00 792.00]")) {
+		t.Error("not Letter")
+	}
+}
+
+// TestLegible: a character that the font lacks, or that lies beyond the BMP,
+// is shown by its code point; the comparison signs, symbols and letters that
+// worksheets use are in the font.
+func TestLegible(t *testing.T) {
+	for in, want := range map[string]string{
+		"≤ ≥ é ł ế ✓ ✗ – SpO₂ · …": "≤ ≥ é ł ế ✓ ✗ – SpO₂ · …",
+		"漢":          "[U+6F22]",
+		"a😀b":        "a[U+1F600]b",
+		"\x00":       "[U+0000]",
+		"\U000F0000": "[U+F0000]",
+	} {
+		if got := legible(in); got != want {
+			t.Errorf("%q: got %q, want %q", in, got, want)
+		}
+	}
+}
+
+// TestHostile: long, strange and broken texts neither panic nor fail, and a
+// row taller than a page is parted, not lost.
+func TestHostile(t *testing.T) {
+	in := sample("open")
+	in.Case.PatientName = strings.Repeat("W", 400) + "漢😀\xff\x00\\()"
+	in.Determination.Clauses[0].Label = strings.Repeat("unbroken", 500)
+	in.Determination.Clauses[0].Found = strings.Repeat("many words ", 4000)
+	in.Determination.Because = strings.Repeat("x", 20000)
+	for _, opt := range []PDFOptions{{}, {Letter: true}} {
+		b := paperOf(t, in, opt)
+		if n := bytes.Count(b, []byte("/Type /Page\n")); n < 4 {
+			t.Errorf("%d pages for a text of many", n)
+		}
+	}
+}
+
+// TestPagesOfANight: an ordinary night takes at most three pages.
+func TestPagesOfANight(t *testing.T) {
+	for _, name := range sampleNames {
+		for _, opt := range []PDFOptions{{}, {Letter: true}} {
+			if n := bytes.Count(paperOf(t, sample(name), opt), []byte("/Type /Page\n")); n > 3 || n == 0 {
+				t.Errorf("%s: %d pages", name, n)
+			}
+		}
+	}
+}
+
+type fullDisk struct{}
+
+var errFull = errors.New("disk full")
+
+func (fullDisk) Write([]byte) (int, error) { return 0, errFull }
+
+// TestWriteError: the error of the writer comes back from every format.
+func TestWriteError(t *testing.T) {
+	w := New(sample("withheld"))
+	for what, err := range map[string]error{"pdf": w.WritePDF(fullDisk{}, PDFOptions{}), "html": w.WriteHTML(fullDisk{}), "text": w.WriteText(fullDisk{})} {
+		if !errors.Is(err, errFull) {
+			t.Errorf("%s: got %v", what, err)
+		}
+	}
+}
