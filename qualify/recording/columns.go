@@ -352,12 +352,12 @@ func cellShape(s string) shape {
 		if rest = trimStampGap(rest); rest == "" {
 			return shapeDate
 		}
-		if _, why := parseClock(rest); why == "" {
+		if _, why := parseClock(rest); why != noClock {
 			return shapeStamp
 		}
 		return shapeOther
 	}
-	if _, why := parseClock(s); why == "" {
+	if _, why := parseClock(s); why != noClock {
 		return shapeClock
 	}
 	if _, _, ok := cutTimeFirst(s); ok {

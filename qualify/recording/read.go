@@ -41,7 +41,7 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	}
 	var rec *Recording
 	if looksLikeEDF(data) {
-		rec, err = readEDF(data)
+		rec, err = readEDF(data, opt)
 		if err == nil && zone != nil {
 			err = placeInZone(rec, zone)
 		}
@@ -51,12 +51,17 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	if err != nil {
 		return nil, err
 	}
-	sum := sha256.Sum256(data)
-	rec.SHA256 = hex.EncodeToString(sum[:])
+	rec.SHA256 = digest(data)
 	rec.Size = int64(len(data))
 	rec.Container = "none"
 	rec.Zone = opt.Zone
 	return rec, nil
+}
+
+// digest is the SHA-256 of data in lower-case hexadecimal.
+func digest(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
 }
 
 func (opt Options) limit() int64 {

@@ -31,30 +31,33 @@ func digits(s string, i, max int) (v, next int) {
 	return v, next
 }
 
+// noClock is what parseClock says of a text that has not the form of a time
+// of day at all.
+const noClock = "no time of day such as 22:14:00"
+
 // parseClock reads h:mm, h:mm:ss or h:mm:ss.f with AM or PM and an offset
 // behind it if there are any. why is "" or says what is wrong.
 func parseClock(s string) (c clock, why string) {
-	const shape = "no time of day such as 22:14:00"
 	h, i := digits(s, 0, 2)
 	if i == 0 || i >= len(s) || s[i] != ':' {
-		return c, shape
+		return c, noClock
 	}
 	m, j := digits(s, i+1, 2)
 	if j != i+3 {
-		return c, shape
+		return c, noClock
 	}
 	i = j
 	sec := 0
 	if i < len(s) && s[i] == ':' {
 		if sec, j = digits(s, i+1, 2); j != i+3 {
-			return c, shape
+			return c, noClock
 		}
 		c.hasSec = true
 		i = j
 		if i < len(s) && (s[i] == '.' || s[i] == ',') {
 			f, j := digits(s, i+1, 9)
 			if j == i+1 {
-				return c, shape
+				return c, noClock
 			}
 			for n := j - i - 1; n < 9; n++ {
 				f *= 10
@@ -82,7 +85,7 @@ func parseClock(s string) (c clock, why string) {
 	if rest != "" {
 		var ok bool
 		if c.off, ok = parseOffset(rest); !ok {
-			return c, shape
+			return c, noClock
 		}
 		c.hasOff = true
 	}
@@ -165,8 +168,12 @@ type dateText struct {
 	short bool // fixed, with a year of two digits
 }
 
-// plausible tells whether some reading of d is a date.
+// plausible tells whether d can be meant as a date: it has a year of four
+// digits, or some reading of it is a date.
 func (d dateText) plausible() bool {
+	if d.len[0] == 4 || d.len[2] == 4 {
+		return true
+	}
 	for _, o := range d.orders() {
 		if _, ok := d.days(o); ok {
 			return true
