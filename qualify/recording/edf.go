@@ -537,7 +537,7 @@ func (e *edfReader) percent(c *edfChannel, unit string) (int64, error) {
 		return 1, nil
 	case dim == unitOne && within(0, 1):
 		return 100, nil
-	case dim == unitBlank && within(-1, 102) && !fraction:
+	case dim == unitBlank && within(-1, 110) && !fraction:
 		return 1, nil
 	}
 	return 0, &FormatError{Format: "EDF", Offset: e.field(96, 8, c.number-1), Field: fmt.Sprintf("dimension, signal %d", c.number), Err: ErrAmbiguous,
@@ -559,6 +559,11 @@ func (e *edfReader) setScale(c *edfChannel) error {
 	den.Quo(den, new(big.Int).GCD(nil, nil, mul.Denom(), add.Denom()))
 	m := new(big.Int).Mul(mul.Num(), new(big.Int).Quo(den, mul.Denom()))
 	a := new(big.Int).Mul(add.Num(), new(big.Int).Quo(den, add.Denom()))
+	// Scale.Num snaps to tenths only over a denominator that has them.
+	ten := new(big.Int).Quo(big.NewInt(10), new(big.Int).GCD(nil, nil, den, big.NewInt(10)))
+	for _, x := range []*big.Int{m, a, den} {
+		x.Mul(x, ten)
+	}
 	// Room for Scale.Num, and for whole percents over den.
 	const bits = 56
 	largest := new(big.Int).Abs(m)
