@@ -186,6 +186,9 @@ func (d *document) forbid(at *step, key string, given bool, where string) {
 
 // key is fault at the key itself.
 func (d *document) key(at *step, expected, found, mend string) {
+	if d.full() {
+		return
+	}
 	line, column := position(d.keyOf(at))
 	d.add(line, column, at.String(), expected, found, mend)
 }
@@ -408,6 +411,9 @@ func (d *document) figures(l limit, def FactDef, at *step) bool {
 
 // entry is the path of a figure: a key holds one or a list.
 func (d *document) entry(at *step, i int) *step {
+	if d.full() {
+		return at
+	}
 	if _, list := d.locate(at).(*ast.SequenceNode); list {
 		return at.at(i)
 	}

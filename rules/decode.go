@@ -17,7 +17,8 @@ import (
 )
 
 const (
-	maxFile     = 1 << 20 // bytes of one file
+	maxFile     = 1 << 18 // bytes of one file; a pack has some ten thousand
+	maxTokens   = 30_000  // of one file; the parser takes time in their square
 	maxNesting  = 32      // groups inside groups, lists and keys counted alike
 	maxProblems = 200     // of one file; a file with more was not meant as a pack
 )
@@ -117,6 +118,11 @@ func invalidUTF8(data []byte) int {
 func (d *document) tokens(text string) (token.Tokens, bool) {
 	text = strings.TrimPrefix(text, "\uFEFF")
 	tokens := lexer.Tokenize(text)
+	if len(tokens) > maxTokens {
+		line := tokens[maxTokens].Position.Line
+		d.add(line, 1, "", fmt.Sprintf("at most %d words and signs", maxTokens), "more", "split it: one file for each version")
+		return nil, false
+	}
 	brackets, dashes, dashLine, content := 0, 0, 0, false
 	refuse := func(t *token.Token, expected, found, mend string) {
 		d.add(t.Position.Line, t.Position.Column, "", expected, found, mend)
@@ -227,8 +233,12 @@ func position(n ast.Node) (line, column int) {
 	return t.Position.Line, t.Position.Column
 }
 
+// full reports whether the file has all the problems that are told; what
+// would only add more is then not worked out.
+func (d *document) full() bool { return len(d.problems) > maxProblems }
+
 func (d *document) add(line, column int, key, expected, found, mend string) {
-	if len(d.problems) > maxProblems {
+	if d.full() {
 		return
 	}
 	if len(d.problems) == maxProblems {
@@ -240,6 +250,9 @@ func (d *document) add(line, column int, key, expected, found, mend string) {
 // refuse adds a problem at a node and marks its path, and the path of what it
 // stands in, as bad.
 func (d *document) refuse(n ast.Node, at *step, expected, found, mend string) {
+	if d.full() {
+		return
+	}
 	line, column := position(n)
 	d.add(line, column, at.String(), expected, found, mend)
 	d.bad[at.String()] = true
@@ -254,6 +267,9 @@ func (d *document) refuse(n ast.Node, at *step, expected, found, mend string) {
 // fault adds a problem at the value of a path, or, where the path is missing,
 // at the nearest value around it.
 func (d *document) fault(at *step, expected, found, mend string) {
+	if d.full() {
+		return
+	}
 	line, column := position(d.locate(at))
 	d.add(line, column, at.String(), expected, found, mend)
 }

@@ -124,7 +124,8 @@ func TestBadFolders(t *testing.T) {
 		{"an empty version", map[string]string{"xx-bad/2030-01-01.yaml": "# nothing\n"}, []string{"xx-bad/2030-01-01.yaml:1:1: expected keys and values; found an empty file"}},
 		{"not UTF-8", map[string]string{"xx-bad/2030-01-01.yaml": "title: é\xff"}, []string{"xx-bad/2030-01-01.yaml:1:9: expected text in UTF-8; found the byte 0xff"}},
 		{"a list for a version", map[string]string{"xx-bad/2030-01-01.yaml": "- a\n"}, []string{"xx-bad/2030-01-01.yaml:1:1: expected keys: effective_from"}},
-		{"too long", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("# long\n", 1<<18)}, []string{"xx-bad/2030-01-01.yaml: expected at most 1048576 bytes"}},
+		{"too many words", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("a: 1\n", 11_000)}, []string{"xx-bad/2030-01-01.yaml:10001:1: expected at most 30000 words and signs"}},
+		{"too long", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("# long\n", 1<<18)}, []string{"xx-bad/2030-01-01.yaml: expected at most 262144 bytes"}},
 		{"faults of several files at once", map[string]string{
 			"xx-bad/region.yaml":           strings.Replace(goodRegion, "name:", "nmae:", 1),
 			"xx-bad/2030-01-01.yaml":       strings.NewReplacer("rest_spo2", "rest_spo", "verified", "sure").Replace(goodPack),
