@@ -307,42 +307,50 @@ func casesSchema() object {
 	texts := func(description string) object {
 		return object{"type": "array", "items": text, "description": description}
 	}
-	facts, values := object{}, object{"fact": object{"enum": append(factNames(), "recording")}}
+	values, properties := object{}, object{}
+	questions := []string{"recording", "span_judgement"}
 	for _, def := range vocabulary {
 		if def.Settles != "computed" {
 			name := shapeName(def)
 			values[name] = valueSchema(def)
-			facts[def.Name] = object{"$ref": ref(name)["$ref"], "description": def.Meaning}
+			questions = append(questions, def.Name)
+			properties[def.Name] = object{"$ref": ref(name)["$ref"], "description": def.Meaning}
 		}
 	}
+	values["facts"] = object{"type": "object", "properties": properties, "additionalProperties": false, "description": "stated facts by name"}
+	values["question"] = object{"anyOf": []any{object{"enum": questions}, object{"type": "string", "pattern": "^confirm:"}}}
 	dispositions := []string{"covered", "not_covered", "incomplete", "invalid_test", "refer", "manual_review", "recommended_against", "not_addressed", "deferred"}
 	want := object{
-		"outcome":      object{"enum": []string{"qualifies", "does_not_qualify", "undetermined"}},
-		"disposition":  object{"enum": dispositions},
-		"met":          texts("ids of clauses that are met"),
-		"not_met":      texts("ids of clauses that are not met"),
-		"undetermined": texts("ids of clauses that are undetermined"),
-		"needs":        object{"type": "array", "items": ref("fact"), "description": "facts that are asked, all of them"},
-		"allows":       texts("parts of sentences that the determination allows"),
+		"outcome":        object{"enum": []string{"qualifies", "does_not_qualify", "undetermined"}},
+		"disposition":    object{"enum": dispositions},
+		"met":            texts("ids of clauses that are met"),
+		"not_met":        texts("ids of clauses that are not met"),
+		"undetermined":   texts("ids of clauses that are undetermined"),
+		"not_applicable": texts("ids of clauses that do not apply"),
+		"needs":          object{"type": "array", "items": ref("question"), "description": "facts that are among the questions"},
+		"allows":         texts("parts of sentences that the determination allows; an empty list: nothing is allowed"),
 	}
 	item := object{
 		"type": "object",
 		"properties": object{
 			"name":      object{"type": "string", "pattern": `\S`, "description": "what differs in this case, in words"},
 			"source":    object{"type": "string", "pattern": `\S`, "description": "where the expected outcome stands: stated by a document, or our reading"},
-			"facts":     object{"type": "object", "properties": facts, "additionalProperties": false, "description": "stated facts by name"},
+			"base":      object{"type": "string", "pattern": `\S`, "description": "name of the shared facts that the case begins from"},
+			"facts":     ref("facts"),
 			"profile":   object{"type": "string", "pattern": `\S`, "description": "an invented recording: saturation and time by turns, such as 95 6h, 88 5m"},
 			"confirmed": texts("ids of clauses whose draft figure counts as confirmed"),
-			"on":        object{"type": "string", "format": "date", "description": "day on which the case is judged, where it is not the date of the test"},
 			"want":      object{"type": "object", "properties": want, "required": []string{"outcome"}, "additionalProperties": false, "description": "what has to come out"},
 		},
 		"required":             []string{"name", "want"},
 		"additionalProperties": false,
 	}
 	return object{
-		"$defs":                values,
-		"type":                 "object",
-		"properties":           object{"cases": object{"type": "array", "items": item, "minItems": 1}},
+		"$defs": values,
+		"type":  "object",
+		"properties": object{
+			"base":  object{"type": "object", "additionalProperties": ref("facts"), "description": "facts that cases share, by name"},
+			"cases": object{"type": "array", "items": item, "minItems": 1},
+		},
 		"required":             []string{"cases"},
 		"additionalProperties": false,
 	}

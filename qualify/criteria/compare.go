@@ -104,9 +104,9 @@ func ceil(x *big.Rat) *big.Rat {
 // halfUp reads x as a whole number, a half upwards.
 func halfUp(x *big.Rat) *big.Rat { return floor(new(big.Rat).Add(x, half)) }
 
-// roundable says whether half up applies to a level in this unit: whole
-// percent and whole mmHg; a pressure in kPa is compared as it was reported.
-func roundable(unit string) bool { return unit == "%" || unit == "mmHg" }
+// roundable says whether half up applies to a figure in this unit: whole
+// percent, mmHg and mm; a pressure in kPa is compared as it was reported.
+func roundable(unit string) bool { return unit == "%" || unit == "mmHg" || unit == "mm" }
 
 // edges returns the values at which the verdict of a comparison can change,
 // with and without rounding.

@@ -193,7 +193,7 @@ func (e *evaluation) leaf(n *rules.Node) *leaf {
 	if p == nil {
 		p = zero
 	}
-	mode := readNone
+	mode := cmp.Or(n.Rounding, readNone)
 	if def.Level {
 		mode = cmp.Or(n.Rounding, e.pack.Reading.Level, readNone)
 	}
