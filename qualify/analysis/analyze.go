@@ -219,19 +219,23 @@ func newStretch(rec *recording.Recording, s recording.Session, opt Options, rule
 }
 
 // ticksOf converts milliseconds, to the nearest tick and at least one where a
-// time was given.
+// time was given. Times beyond all reason are cut, so that their sum over the
+// session stays in bounds.
 func (s *stretch) ticksOf(ms int64) int64 {
 	if ms <= 0 {
 		return 0
 	}
+	limit := uint64(math.MaxInt64 / 4 / (s.to - s.from))
 	hi, lo := bits.Mul64(uint64(ms), uint64(s.perSecond))
 	lo, carry := bits.Add64(lo, 500, 0)
-	hi += carry
-	if hi >= 1000 {
-		return math.MaxInt64 / 4
+	if hi += carry; hi >= 1000 {
+		hi, lo = 999, 0
 	}
 	q, _ := bits.Div64(hi, lo, 1000)
-	return int64(max(1, min(q, math.MaxInt64/4)))
+	if q > limit {
+		s.rounded = true
+	}
+	return int64(max(1, min(q, limit)))
 }
 
 func (s *stretch) at(i int) int64 { return s.rec.Time[i] * s.scale }

@@ -255,6 +255,20 @@ func TestFinerTicks(t *testing.T) {
 	}
 }
 
+// An interval beyond all reason is cut and told, and sums stay in bounds.
+func TestAbsurdInterval(t *testing.T) {
+	rec := sampled([]int32{90, 88, 90, 88, 90, 88}, nil, nil)
+	rec.Breaks = []int{1, 2, 3, 4, 5}
+	rec.PerSecond = 1000
+	for _, ms := range []int64{math.MaxInt64, math.MaxInt64 / 7} {
+		a := Analyze(rec, all(rec), Options{IntervalMS: ms, HoldMS: ms})
+		at := a.AtOrBelow(big.NewRat(88, 1))
+		if a.Interval <= 0 || a.Valid != 6*a.Interval || at.Value != 3*a.Interval || !strings.Contains(strings.Join(a.Warnings, " "), "rounded") {
+			t.Errorf("interval of %d ms: %d, valid %d, at or below 88 %d, warnings %q", ms, a.Interval, a.Valid, at.Value, a.Warnings)
+		}
+	}
+}
+
 func TestWarnings(t *testing.T) {
 	broken := sampled([]int32{90, 90, 90, 90}, []int32{60, 60, 60, 60}, nil)
 	broken.Time = []int64{10, 11, 5, 6} // falls without being listed

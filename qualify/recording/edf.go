@@ -191,7 +191,8 @@ func edfNumber(s string) (*big.Rat, bool) {
 	return new(big.Rat).SetString(s)
 }
 
-// readHeader reads the fields before those of the signals.
+// readHeader reads the fields before those of the signals. The version is
+// what looksLikeEDF saw.
 func (e *edfReader) readHeader() error {
 	if len(e.data) > 0 && e.data[0] == 0xff {
 		return e.fail(0, "version", "EDF, with 16 bits a sample", "BDF, with 24 bits a sample", "export the recording as EDF")
@@ -199,9 +200,6 @@ func (e *edfReader) readHeader() error {
 	size := int64(len(e.data))
 	if size < edfHead {
 		return e.fail(size, "", "a header of at least 256 bytes", fmt.Sprintf("%d bytes", size), edfMend)
-	}
-	if v := strings.TrimRight(string(e.data[:8]), " "); v != "0" {
-		return e.fail(0, "version", `"0"`, strconv.Quote(v), edfMend)
 	}
 	switch reserved := e.text(192, 44); {
 	case strings.HasPrefix(reserved, "EDF+C"):

@@ -330,6 +330,8 @@ func TestEDFLabels(t *testing.T) {
 		{[]string{"Signal A|%", "Signal B|"}, "spo2=1,pulse=Signal B", "0=51/52"},
 		{[]string{"SpO2|%", "PR|bpm"}, "pulse=none", "0=51"},
 		{[]string{"SpO2|mV"}, "spo2=1,unit=percent", "0=51"},
+		{[]string{"SpO2|mV"}, "unit=percent", "0=51"},
+		{[]string{"OSat|%"}, "", "0=51"},
 	} {
 		r, err := recording.ReadBytes(labelled(c.labels...).bytes(), recording.Options{Columns: c.columns})
 		if err != nil {
@@ -409,12 +411,15 @@ func TestEDFRefusals(t *testing.T) {
 		{"blank of 0 to 4095", few("", "0", "4095", "0", "4095", 950, 950).bytes(), "", recording.ErrAmbiguous, "dimension, signal 1", 352},
 		{"no such signal", labelled("SpO2|%").bytes(), "spo2=2", recording.ErrOptions, "columns spo2", 256},
 		{"a label that stands twice", labelled("SpO2|%", "SpO2|%").bytes(), "spo2=SpO2", recording.ErrOptions, "columns spo2", 256},
+		{"a mapping that cannot be read", labelled("SpO2|%").bytes(), "spo2", recording.ErrOptions, `columns "spo2"`, -1},
+		{"more signals than a message lists", labelled(strings.Fields(strings.Repeat("Flow|L/min ", 30))...).bytes(), "", recording.ErrNoSpO2, "labels", 256},
 		{"a key for text", labelled("SpO2|%").bytes(), "time=1", recording.ErrOptions, "columns", -1},
 		{"EDF+D without annotations", edfFile{reserved: "EDF+D", signals: plainEDF().signals}.bytes(), "", recording.ErrFormat, "labels", 256},
 		{"EDF+D with a record without an onset", gaps(tal("+0"), "", tal("+20")), "", recording.ErrFormat, "onset of data record 2", 1164},
 		{"an onset without a sign", gaps(tal("+0"), tal("10"), tal("+20")), "", recording.ErrFormat, "onset of data record 2", 1164},
 		{"records out of order", gaps(tal("+0"), tal("+20"), tal("+10")), "", recording.ErrFormat, "onset of data record 3", 1224},
 		{"a record inside another", gaps(tal("+0"), tal("+9"), tal("+20")), "", recording.ErrFormat, "onset of data record 2", 1124},
+		{"an onset with two points", gaps(tal("+0"), tal("+1.0.0"), tal("+20")), "", recording.ErrFormat, "onset of data record 2", 1164},
 		{"an onset beyond reason", gaps(tal("+0"), tal("+500000001"), tal("+20")), "", recording.ErrFormat, "onset of data record 2", 1164},
 	} {
 		r, err := recording.ReadBytes(c.data, recording.Options{Columns: c.columns})
@@ -426,6 +431,21 @@ func TestEDFRefusals(t *testing.T) {
 		if f.Field != c.field || f.Offset != c.offset || f.Expected == "" || f.Found == "" || f.Mend == "" {
 			t.Errorf("%s: field %q at byte %d, expected %q at %d (%v)", c.name, f.Field, f.Offset, c.field, c.offset, err)
 		}
+	}
+}
+
+// A range of 0 to 1 without a unit is scaled when the caller says so.
+func TestEDFFractionStated(t *testing.T) {
+	data := few("", "0", "1", "0", "1000", 950, 884).bytes()
+	r, err := recording.ReadBytes(data, recording.Options{Columns: "unit=fraction"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := values(r); got != "0=95 1=442/5" {
+		t.Errorf("values %s", got)
+	}
+	if !strings.Contains(r.Layout[1], "a fraction taken times 100") {
+		t.Errorf("layout %q does not tell the scale", r.Layout[1])
 	}
 }
 

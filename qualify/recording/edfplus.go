@@ -140,12 +140,10 @@ func parseOnset(s string) (int64, bool) {
 	if whole == "" || len(whole) > 10 || strings.Trim(whole+frac, "0123456789") != "" || dot && frac == "" {
 		return 0, false
 	}
-	sec, err := strconv.ParseInt(whole, 10, 64)
-	if err != nil || sec > maxEDFSeconds {
-		return 0, false
-	}
-	ns, err := strconv.ParseInt((frac + "000000000")[:9], 10, 64)
-	if err != nil {
+	// At most ten digits each: neither can fail.
+	sec, _ := strconv.ParseInt(whole, 10, 64)
+	ns, _ := strconv.ParseInt((frac + "000000000")[:9], 10, 64)
+	if sec > maxEDFSeconds {
 		return 0, false
 	}
 	ns += sec * nanos
