@@ -38,5 +38,5 @@ func (w *Worksheet) WriteHTML(out io.Writer) error {
 	return err
 }
 
-// Indent is the class of a row of depth d, at most the fourth.
-func (r Row) Indent() int { return min(r.Depth, 4) }
+// Indent is the class of a row of depth d, at most the eighth.
+func (r Row) Indent() int { return min(r.Depth, 8) }

@@ -27,12 +27,12 @@ const (
 	sizeSmall  = 8.0
 	sizeHead   = 9.2
 	sizeTitle  = 12.0
-	lineBody   = 3.35
+	lineBody   = 3.15
 	marginSide = 14.0
 	marginTop  = 15.0
 	marginFoot = 12.0
 	cellGap    = 2.0
-	rowPad     = 0.4
+	rowPad     = 0.3
 	keepMost   = 90.0 // a row taller than this may be parted between pages
 	keepRows   = 9    // a table of so many rows stays on one page, if its rows are of one line
 )
@@ -159,7 +159,9 @@ func (p *paper) body(w *Worksheet) {
 	}
 	p.verdict(w)
 	for i := range w.Sections {
-		p.section(&w.Sections[i])
+		if !w.Sections[i].Minor {
+			p.section(&w.Sections[i])
+		}
 	}
 }
 
@@ -202,7 +204,7 @@ func (p *paper) section(s *Section) {
 		space = max(space, 12+float64(len(s.Table.Rows))*(lineBody+2*rowPad+.3))
 	}
 	p.need(space)
-	p.y += 1.5
+	p.y += 1.3
 	p.para(s.Title, marginSide, p.usable(), true, sizeHead)
 	if s.Lead != "" {
 		p.para(s.Lead, marginSide, p.usable(), false, sizeSmall)
@@ -317,7 +319,7 @@ func (p *paper) row(t *Table, r Row, head func()) {
 	p.y += rowPad
 }
 
-func indent(depth int) float64 { return 3 * float64(min(depth, 4)) }
+func indent(depth int) float64 { return 2.4 * float64(min(depth, 8)) }
 
 // trace draws t over the usable width.
 func (p *paper) trace(t *Trace) {

@@ -12,10 +12,6 @@ import (
 	"airwarrant/rules"
 )
 
-func clauseColumns() []Column {
-	return []Column{{"Clause", .23, false}, {"Asked", .20, false}, {"Found", .20, false}, {"Verdict", .15, false}, {"Where it stands", .22, false}}
-}
-
 // decidingFindings are the leaves that decided; of an undetermined outcome
 // those that wait for an answer.
 func decidingFindings(d criteria.Determination) []criteria.Finding {
@@ -49,12 +45,23 @@ func decidingFindings(d criteria.Determination) []criteria.Finding {
 	return waiting
 }
 
-func deciding(in Input) Section {
+// deciding lists the clauses that decided, measured ones first, with the full
+// text of their sources.
+func deciding(in Input, src *sourceList) Section {
 	d := in.Determination
-	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: clauseColumns()}}
-	for _, f := range decidingFindings(d) {
-		s.Table.Rows = append(s.Table.Rows, clauseRow(f))
+	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: []Column{
+		{"Clause", .22, false}, {"Asked", .32, false}, {"Found", .18, false}, {"Verdict", .155, false}, {"Source", .125, false}}}}
+	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
+		why := f.Because
+		if why == f.Found {
+			why = ""
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
+			{Text: f.Label, Sub: f.ID}, {Text: f.Asked, Sub: why}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)},
+			{Text: src.numbers(f.Cites, false), Sub: evidence(f)},
+		}})
 	}
+	s.Items = src.take(true)
 	if d.Outcome == criteria.Undetermined {
 		s.Title = "What is left open"
 	}
@@ -63,87 +70,157 @@ func deciding(in Input) Section {
 	} else if d.Status != "" && d.Outcome != criteria.Undetermined {
 		s.After = "Weakest evidence among the clauses that decided: " + statusText(d.Status) + "."
 	}
+	if len(s.Table.Rows) > 0 {
+		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in another text that reports it, draft is from memory.")
+	}
 	return s
 }
 
-func clauseRow(f criteria.Finding) Row {
-	st := statusText(f.Status)
+// evidence is the status of a clause in a word, and whose reading it is.
+func evidence(f criteria.Finding) string {
+	s := string(f.Status)
+	if f.Status == rules.Secondary {
+		s = "second-hand"
+	}
 	if f.ReadingOurs {
-		st = strings.TrimPrefix(st+"; our reading of it", "; ")
+		s = strings.TrimPrefix(s+", our reading", ", ")
 	}
-	found := Cell{Text: f.Found, Sub: f.Because}
-	if found.Sub == found.Text {
-		found.Sub = ""
+	return s
+}
+
+// sourceList numbers citations in the order in which they are first used, and
+// remembers which a section has listed already.
+type sourceList struct {
+	cites  []string // source n is cites[n-1]
+	number map[string]int
+	paper  map[int]bool // stands beside a row that paper prints
+	listed map[int]bool
+}
+
+func newSourceList() *sourceList {
+	return &sourceList{number: map[string]int{}, paper: map[int]bool{}, listed: map[int]bool{}}
+}
+
+// numbers words the numbers of cites; minor is that of their row.
+func (l *sourceList) numbers(cites []string, minor bool) string {
+	var out []string
+	for _, c := range cites {
+		n, ok := l.number[c]
+		if !ok {
+			l.cites = append(l.cites, c)
+			n = len(l.cites)
+			l.number[c] = n
+		}
+		l.paper[n] = l.paper[n] || !minor
+		out = append(out, fmt.Sprint(n))
 	}
-	return Row{Cells: []Cell{
-		{Text: f.Label, Sub: f.ID}, {Text: f.Asked}, found, {Mark: verdictMark(f.Outcome)}, {Text: strings.Join(f.Cites, "; "), Sub: st},
-	}}
+	return strings.Join(out, ", ")
+}
+
+// take lists the sources that no section has listed yet: those that paper
+// needs, or all.
+func (l *sourceList) take(all bool) []string {
+	var out []string
+	for i, c := range l.cites {
+		if n := i + 1; !l.listed[n] && (all || l.paper[n]) {
+			l.listed[n] = true
+			out = append(out, fmt.Sprintf("%d: %s", n, c))
+		}
+	}
+	return out
+}
+
+// measuredFirst puts clauses that compare a measure of the recording first,
+// then those of a stated level, then conditions.
+func measuredFirst(fs []criteria.Finding, p *rules.Pack) []criteria.Finding {
+	rank := map[string]int{}
+	for _, f := range fs {
+		rank[f.ID] = measureRank(f.ID, p)
+	}
+	out := append([]criteria.Finding{}, fs...)
+	sort.SliceStable(out, func(i, j int) bool { return rank[out[i].ID] < rank[out[j].ID] })
+	return out
+}
+
+// measureRank is 0 for a clause of p on a measure of the recording, 1 on a
+// stated level, 2 on a condition.
+func measureRank(id string, p *rules.Pack) int {
+	for _, a := range askedBy(p) {
+		if a.id != id {
+			continue
+		}
+		def, _ := rules.Lookup(a.fact)
+		switch {
+		case def.Settles == "computed" && (def.Level || a.level != nil || def.Type == rules.TypeDuration):
+			return 0
+		case def.Level:
+			return 1
+		}
+		return 2
+	}
+	return 2
 }
 
 // clauses lists the whole tree, also what was tried and did not apply. Paper
-// leaves out the parts of a clause that does not apply.
-func clauses(d criteria.Determination) Section {
+// leaves out what stands in full above, what does not apply, and the parts of
+// a clause that did not make the one over it what it is.
+func clauses(in Input, src *sourceList) Section {
+	d := in.Determination
 	s := Section{ID: "clauses", Title: "Every clause",
-		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one above it. Numbers are those of the sources; a figure was read in the document unless another word stands beside them.",
-		Table: &Table{Columns: []Column{{"Clause", .32, false}, {"Asked", .21, false}, {"Found", .20, false}, {"Verdict", .15, false}, {"Source", .12, false}},
-			Beyond: "and %d parts of clauses that do not apply, listed on the page"}}
-	number := map[string]int{}
-	for i, c := range sources(d.Clauses) {
-		number[c] = i + 1
+		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it.",
+		Table: &Table{Columns: []Column{{"Clause: what it asks", .50, false}, {"Found", .20, false}, {"Verdict", .155, false}, {"Source", .145, false}},
+			Beyond: "and %d clauses that stand above, do not apply or changed nothing, listed on the page"}}
+	above := map[string]bool{}
+	for _, f := range decidingFindings(d) {
+		above[f.ID] = true
 	}
-	var walk func(fs []criteria.Finding, depth int, minor bool)
-	walk = func(fs []criteria.Finding, depth int, minor bool) {
+	var walk func(fs []criteria.Finding, depth int, over criteria.Verdict, minor bool)
+	walk = func(fs []criteria.Finding, depth int, over criteria.Verdict, minor bool) {
 		for _, f := range fs {
-			var src []string
-			for _, c := range f.Cites {
-				src = append(src, fmt.Sprint(number[c]))
+			away := minor || f.Outcome == criteria.NotApplicable
+			row := Row{Depth: depth, Minor: away || above[f.ID]}
+			source := src.numbers(f.Cites, row.Minor)
+			if len(f.Parts) == 0 {
+				source = strings.TrimSpace(source + " " + evidence(f))
 			}
-			source := strings.Join(src, ", ")
-			switch f.Status {
-			case rules.Secondary:
-				source += " second-hand"
-			case rules.Draft:
-				source += " draft"
-			}
-			if f.ReadingOurs {
-				source += " our reading"
-			}
-			s.Table.Rows = append(s.Table.Rows, Row{Depth: depth, Strong: len(f.Parts) > 0, Minor: minor, Cells: []Cell{
-				{Text: f.Label}, {Text: f.Asked}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source},
-			}})
-			walk(f.Parts, depth+1, minor || f.Outcome == criteria.NotApplicable)
+			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
+			s.Table.Rows = append(s.Table.Rows, row)
+			idle := (over == criteria.Met || over == criteria.NotMet) && f.Outcome != over
+			walk(f.Parts, depth+1, f.Outcome, away || idle)
 		}
 	}
-	walk(d.Clauses, 0, false)
+	root := criteria.Unclear
+	switch d.Outcome {
+	case criteria.Qualifies:
+		root = criteria.Met
+	case criteria.DoesNotQualify:
+		root = criteria.NotMet
+	}
+	walk(d.Clauses, 0, root, false)
 	return s
 }
 
-// sources are the citations of a tree, each once, in its order.
-func sources(fs []criteria.Finding) []string {
-	var out []string
-	seen := map[string]bool{}
-	var walk func(fs []criteria.Finding)
-	walk = func(fs []criteria.Finding) {
-		for _, f := range fs {
-			for _, c := range f.Cites {
-				if !seen[c] {
-					seen[c] = true
-					out = append(out, c)
-				}
+// clauseText is the label of a clause with what it asks; of a group, how its
+// parts join.
+func clauseText(f criteria.Finding, p *rules.Pack) string {
+	if p != nil && len(f.Parts) > 0 {
+		if n := p.FindClause(f.ID); n != nil {
+			switch {
+			case n.AllOf != nil:
+				return f.Label + " (all of)"
+			case n.AnyOf != nil:
+				return f.Label + " (any of)"
+			case n.NoneOf != nil:
+				return f.Label + " (none of)"
+			case n.NOf != nil:
+				return fmt.Sprintf("%s (at least %d of)", f.Label, n.NOf.N)
 			}
-			walk(f.Parts)
 		}
 	}
-	walk(fs)
-	return out
-}
-
-func numbered(ss []string) []string {
-	var out []string
-	for i, s := range ss {
-		out = append(out, fmt.Sprintf("%d: %s", i+1, s))
+	if f.Asked == "" {
+		return f.Label
 	}
-	return out
+	return f.Label + ": " + f.Asked
 }
 
 // questions groups the needs by who answers; the order of groups and
@@ -197,10 +274,10 @@ func clauseLabels(fs []criteria.Finding) map[string]string {
 	return m
 }
 
-func onFile(items []criteria.OnFile) Section {
+func onFile(in Input, src *sourceList) Section {
 	s := Section{ID: "onfile", Title: "What must be on file", Lead: "These papers change no verdict. Audits are lost without them.",
-		Table: &Table{Columns: []Column{{"Paper", .40, false}, {"State", .14, false}, {"Where", .22, false}, {"Asked by", .24, false}}}}
-	for _, o := range items {
+		Table: &Table{Columns: []Column{{"Paper", .55, false}, {"State", .13, false}, {"Where", .22, false}, {"Source", .10, false}}}}
+	for _, o := range in.Determination.OnFile {
 		m := &markMissing
 		switch o.State {
 		case "seen":
@@ -208,9 +285,27 @@ func onFile(items []criteria.OnFile) Section {
 		case "located":
 			m = &markLocated
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m}, {Text: orDash(o.Where)}, {Text: o.Cite}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
 	}
+	s.Items = src.take(true)
 	return s
+}
+
+// itemCites are the citations of a paper, each by itself if the pack is there.
+func itemCites(o criteria.OnFile, p *rules.Pack) []string {
+	if p != nil {
+		for _, it := range p.OnFile {
+			if it.Fact != o.Fact || it.Item != o.Item {
+				continue
+			}
+			var out []string
+			for _, k := range it.Cite {
+				out = append(out, criteria.CiteText(p, k))
+			}
+			return out
+		}
+	}
+	return []string{o.Cite}
 }
 
 // asked is one measure that a pack compares: a fact, with its level.
@@ -393,8 +488,7 @@ func measures(in Input) Section {
 			at = "first at " + clock(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex))
 		}
 		add("Nadir (lowest saturation)", at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
-		add("Mean saturation", "weighted by time", pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
-		add("Highest saturation", "", "", pct(a.Peak), "")
+		add("Mean saturation", "weighted by time; highest reading "+pct(a.Peak), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
 		for _, e := range a.Events {
 			rate := "rate not known"
 			if e.PerHour != nil {
@@ -472,7 +566,8 @@ func clock(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
 // each with its provenance. Measures, papers and identity stand elsewhere.
 func conditions(in Input) Section {
 	s := Section{ID: "conditions", Title: "Conditions of testing",
-		Table: &Table{Columns: []Column{{"Condition", .46, false}, {"Answer", .20, false}, {"How it is known", .34, false}}}}
+		Table: &Table{Beyond: "and %d conditions that were not asked, because no answer to them can change the outcome; listed on the page",
+			Columns: []Column{{"Condition", .43, false}, {"Answer", .18, false}, {"How it is known", .39, false}}}}
 	wanted := map[string]bool{}
 	var want func(name string)
 	want = func(name string) {
@@ -495,14 +590,14 @@ func conditions(in Input) Section {
 	for _, n := range in.Determination.Needs {
 		open[n.Fact] = true
 	}
-	var idle []string
+	var idle []Row
 	for _, def := range rules.Vocabulary() {
 		if !wanted[def.Name] || def.Settles == "computed" || def.Type == rules.TypePaper || def.Type == rules.TypeList || def.Name == "birth_date" {
 			continue
 		}
 		f, known := in.Facts[def.Name]
 		if !known && !open[def.Name] {
-			idle = append(idle, brief(def.Meaning))
+			idle = append(idle, Row{Minor: true, Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: "–"}, {Text: "not asked: no answer can change the outcome"}}})
 			continue
 		}
 		answer, how := "–", "not yet answered; see the open questions"
@@ -515,9 +610,7 @@ func conditions(in Input) Section {
 		}
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: answer}, {Text: how}}})
 	}
-	if len(idle) > 0 {
-		s.After = "Not asked, because no answer can change the outcome: " + strings.Join(idle, "; ") + "."
-	}
+	s.Table.Rows = append(s.Table.Rows, idle...)
 	return s
 }
 
@@ -536,7 +629,7 @@ func provenanceText(f criteria.Fact) string {
 	case criteria.Computed:
 		return "computed"
 	case criteria.Located:
-		return "located by the office: " + placeText(f.Place)
+		return "located: " + placeText(f.Place)
 	}
 	return "stated"
 }
@@ -560,7 +653,7 @@ func placeText(p *criteria.Place) string {
 
 func identity(rows []IdentityRow) Section {
 	s := Section{ID: "identity", Title: "Whose test it is",
-		Table: &Table{Columns: []Column{{"Mark", .16, false}, {"Case", .24, false}, {"Other paper", .34, false}, {"Same?", .26, false}}}}
+		Table: &Table{Columns: []Column{{"Mark", .13, false}, {"Case", .22, false}, {"Other paper", .27, false}, {"Same?", .38, false}}}}
 	for _, r := range rows {
 		c := Cell{Mark: &markSame}
 		if !r.Same {
@@ -588,45 +681,43 @@ func reading(in Input) []string {
 	}
 	if a := in.Analysis; a != nil {
 		out = append(out, a.Warnings...)
-		out = append(out, ruleTexts(a.Rules)...)
+		out = append(out, ruleTexts(a)...)
 	}
 	return out
 }
 
-// ruleTexts words the rules in force, one text for each kind. A source is
-// named where there is one.
-func ruleTexts(r analysis.Rules) []string {
-	var out []string
-	for _, k := range []struct {
-		kind analysis.SpanKind
-		head string
-	}{
-		{analysis.SpanMissing, "No reading (missing, in no figure): "},
-		{analysis.SpanImplausible, "Unusable (only in high): "},
-		{analysis.SpanSuspect, "Doubted (in value and high, not in low): "},
-	} {
-		var parts []string
-		for _, x := range r.List() {
-			if x.Kind != k.kind {
-				continue
-			}
-			p := x.Condition
-			if x.Source != "our choice" {
-				p += " (" + x.Source + ")"
-			}
-			parts = append(parts, p)
+// ruleTexts words the rules that set a reading aside or doubted it here, each
+// with its source, and names those that found nothing.
+func ruleTexts(a *analysis.Analysis) []string {
+	seen := map[string]bool{}
+	for _, sp := range a.Spans {
+		seen[sp.Reason] = true
+	}
+	effect := map[analysis.SpanKind]string{
+		analysis.SpanMissing: "missing", analysis.SpanImplausible: "unusable", analysis.SpanSuspect: "doubted",
+	}
+	var out, idle []string
+	for _, r := range a.Rules.List() {
+		applied := false
+		for reason := range seen {
+			applied = applied || strings.Contains(reason, r.Reason)
 		}
-		if len(parts) > 0 {
-			out = append(out, k.head+strings.Join(parts, "; ")+".")
+		if applied {
+			out = append(out, fmt.Sprintf("Taken as %s: %s (source: %s).", effect[r.Kind], r.Condition, r.Source))
+		} else {
+			idle = append(idle, r.Name)
 		}
 	}
-	return append(out, "A rule without a source is our choice.")
+	if len(idle) > 0 {
+		out = append(out, "Rules of doubt that found nothing: "+strings.Join(idle, ", ")+".")
+	}
+	return out
 }
 
 // provenance is what is needed to compute this worksheet again.
 func provenance(in Input) Section {
 	s := Section{ID: "provenance", Title: "Provenance",
-		Table: &Table{Columns: []Column{{"What", .24, false}, {"Value", .76, false}}}}
+		Table: &Table{Columns: []Column{{"What", .16, false}, {"Value", .84, false}}}}
 	add := func(what, value string) {
 		if value != "" {
 			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: value}}})

@@ -15,17 +15,17 @@ import (
 // One unit is about a point, so that a size of traceText stays readable.
 const (
 	traceWidth  = 540.0
-	traceHeight = 188.0
+	traceHeight = 180.0
 	traceText   = 8.6
 
 	plotLeft   = 58.0
 	plotRight  = 494.0
 	plotTop    = 21.0
-	plotBottom = 130.0
-	laneTop    = 134.0 // first lane under the plot
+	plotBottom = 122.0
+	laneTop    = 126.0 // first lane under the plot
 	laneHeight = 8.0
 	laneStep   = 11.0
-	timeLabels = 179.0 // baseline of the clock labels
+	timeLabels = 171.0 // baseline of the clock labels
 
 	traceColumns = 872 // two a unit: what 0.2 mm of paper can show
 )

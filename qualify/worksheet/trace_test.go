@@ -39,7 +39,7 @@ func near(a, b float64) bool { return math.Abs(a-b) < 0.51 } // a column is half
 
 // TestGeometry places level, nadir, missing time and time at or below by hand:
 // 1000 s at 1 s, so that a second is 0.436 units, and an axis of 80 to 100 %
-// over 109 units.
+// over 101 units.
 func TestGeometry(t *testing.T) {
 	ts, vs := every(1000, 1, func(i int) int32 {
 		switch {

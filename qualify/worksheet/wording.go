@@ -20,7 +20,7 @@ func headline(in Input) (Mark, [2]string) {
 	if s := standsOn(in); s != "" {
 		first += " (" + s + ")"
 	}
-	if why := because(d); why != "" {
+	if why := because(in); why != "" {
 		first += ": " + why
 	}
 	return m, [2]string{sentence(first), next(d)}
@@ -79,17 +79,54 @@ func standsOn(in Input) string {
 	return "recording not seen, figures as typed"
 }
 
-// because is the determination's own sentence, or what the deciding clauses
-// asked and found.
-func because(d criteria.Determination) string {
-	if d.Because != "" {
+// because says what was found and asked by the clause that decided, a measured
+// one first. An open case is told by the determination's own sentence, and by
+// what was measured so far.
+func because(in Input) string {
+	d := in.Determination
+	found := measuredFirst(decidingFindings(d), in.Pack)
+	if d.Outcome == criteria.Undetermined {
+		s := sentence(d.Because)
+		if f := firstMeasured(in); f != nil {
+			s = strings.TrimSpace(fmt.Sprintf("%s Measured: %s; asked: %s", s, f.Found, orDash(f.Asked)))
+		}
+		return s
+	}
+	if len(found) == 0 || found[0].Found == "" {
 		return d.Because
 	}
-	var parts []string
-	for _, f := range decidingFindings(d) {
-		parts = append(parts, fmt.Sprintf("%s: asked %s, found %s", f.Label, orDash(f.Asked), orDash(f.Found)))
+	f := found[0]
+	s := fmt.Sprintf("%s; asked: %s", f.Found, orDash(f.Asked))
+	if measureRank(f.ID, in.Pack) == 2 {
+		s = f.Label + ": found " + s
 	}
-	return strings.Join(parts, "; ")
+	return s
+}
+
+// firstMeasured is the first clause that compares a measure of the recording,
+// one that waits before the others; nil if there is none or nothing was read.
+func firstMeasured(in Input) *criteria.Finding {
+	if in.Analysis == nil {
+		return nil
+	}
+	var all []criteria.Finding
+	var walk func(fs []criteria.Finding)
+	walk = func(fs []criteria.Finding) {
+		for _, f := range fs {
+			if f.Outcome != criteria.NotApplicable && f.Found != "" && len(f.Parts) == 0 {
+				all = append(all, f)
+			}
+			walk(f.Parts)
+		}
+	}
+	walk(decidingFindings(in.Determination))
+	walk(in.Determination.Clauses)
+	for i, f := range all {
+		if measureRank(f.ID, in.Pack) == 0 {
+			return &all[i]
+		}
+	}
+	return nil
 }
 
 func next(d criteria.Determination) string {
@@ -123,7 +160,7 @@ func missingText(items []criteria.OnFile) string {
 	var names []string
 	for _, o := range items {
 		if o.State == "missing" {
-			names = append(names, o.Item)
+			names = append(names, brief(o.Item))
 		}
 	}
 	if len(names) == 0 {

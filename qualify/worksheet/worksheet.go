@@ -144,6 +144,7 @@ type Section struct {
 	Items []string
 	Trace *Trace
 	After string
+	Minor bool // left out on paper
 }
 
 // Table is rows under heads. Paper leaves out the minor rows and says how many
@@ -213,10 +214,11 @@ func New(in Input) *Worksheet {
 	w.Verdict, w.Headline = headline(in)
 
 	trace, traceLead := traceOf(in)
+	src := newSourceList()
 	w.Sections = []Section{
-		deciding(in),
+		deciding(in, src),
 		questions(d.Needs, in),
-		onFile(d.OnFile),
+		onFile(in, src),
 		{ID: "trace", Title: "The recording", Lead: traceLead, Trace: trace},
 		levels(in),
 		measures(in),
@@ -226,8 +228,9 @@ func New(in Input) *Worksheet {
 		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes},
 		conditions(in),
 		identity(in.Identity),
-		clauses(d),
-		{ID: "sources", Title: "Sources", Items: numbered(sources(d.Clauses))},
+		clauses(in, src),
+		{ID: "sources", Title: "Further sources", Items: src.take(false)},
+		{ID: "moresources", Title: "Sources of the clauses that are listed here alone", Items: src.take(true), Minor: true},
 		{ID: "reading", Title: "How the recording was read", Items: reading(in)},
 		{ID: "cautions", Title: "Cautions", Items: cautions(d)},
 		provenance(in),

@@ -81,6 +81,7 @@ func TestHeadline(t *testing.T) {
 		in := sample("met")
 		d := &in.Determination
 		d.Outcome, d.Disposition, d.OnFile, d.Needs, d.CustodyBarred, d.Because = c.outcome, c.how, c.onFile, c.needs, c.barred, "because"
+		d.DecidedBy, d.Clauses = nil, nil // the determination's own sentence is told
 		if c.unseen {
 			in.Recording, in.Analysis = nil, nil
 		}
@@ -103,12 +104,19 @@ func TestDecidingInEveryFormat(t *testing.T) {
 		if len(found) == 0 {
 			t.Fatalf("%s: no clause decided", name)
 		}
-		rows := w.Section("deciding").Table.Rows
-		for i, f := range found {
+		sec := w.Section("deciding")
+		for _, f := range found {
 			m := verdictMark(f.Outcome)
-			row := rows[i].Cells
-			if row[1].Text != f.Asked || row[2].Text != f.Found || row[4].Text != sampleCite || *row[3].Mark != *m {
+			n := slices.IndexFunc(sec.Table.Rows, func(r Row) bool { return r.Cells[0].Sub == f.ID })
+			if n < 0 {
+				t.Fatalf("%s: clause %s has no row", name, f.ID)
+			}
+			row := sec.Table.Rows[n].Cells
+			if row[0].Text != f.Label || row[1].Text != f.Asked || row[2].Text != f.Found || *row[3].Mark != *m || row[4].Text != "1" || row[4].Sub != "verified" {
 				t.Errorf("%s: the row of %s is %v", name, f.ID, row)
+			}
+			if !slices.Contains(sec.Items, "1: "+sampleCite) {
+				t.Errorf("%s: sources %q", name, sec.Items)
 			}
 			for _, s := range []string{f.Label, f.Found, f.Asked, sampleCite} {
 				if !strings.Contains(onPage, s) {
@@ -186,7 +194,7 @@ func TestProvenanceOfFacts(t *testing.T) {
 	s := New(sample("open")).Section("conditions")
 	for what, how := range map[string]string{
 		"Where the test was taken":          "stated",
-		"The treating practitioner ordered": "located by the office: order sheet, 2030-02-20, page 3, by Mira Quell, front desk",
+		"The treating practitioner ordered": "located: order sheet, 2030-02-20, page 3, by Mira Quell, front desk",
 		"Symptoms or signs":                 "asked, and not known",
 		"What the patient breathed":         "not yet answered",
 	} {
@@ -198,10 +206,115 @@ func TestProvenanceOfFacts(t *testing.T) {
 			t.Errorf("no row %q known by %q", what, how)
 		}
 	}
-	if !strings.Contains(s.After, "the date of discharge") {
-		t.Errorf("facts that change nothing are not named: %q", s.After)
+	last := s.Table.Rows[len(s.Table.Rows)-1]
+	if !last.Minor || last.Cells[0].Text != "The date of discharge from that stay" || !strings.Contains(last.Cells[2].Text, "no answer can change the outcome") {
+		t.Errorf("facts that change nothing are not told: %v", last)
 	}
 }
+
+// TestMeasuredHeadline: where a measured clause decided, the first line is
+// what was found and what was asked; a condition is named.
+func TestMeasuredHeadline(t *testing.T) {
+	in := sample("met")
+	in.Determination.DecidedBy = []string{"air", "asleep-88"}
+	in.Determination.Clauses[1].Decided = true
+	w := New(in)
+	if got, want := w.Headline[0], "Written criteria met: 6.33 min (5.13 to 6.4); asked: at least 5 min at or below 88 %."; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	if got := w.Section("deciding").Table.Rows[0].Cells[0].Sub; got != "asleep-88" {
+		t.Errorf("the first deciding row is %s, want the measured one", got)
+	}
+	in = sample("met")
+	in.Determination.Outcome, in.Determination.Disposition, in.Determination.DecidedBy = criteria.DoesNotQualify, "invalid_test", []string{"air"}
+	in.Determination.Clauses[1] = leaf("air", "Taken on room air", "room air", "oxygen at 2 L/min", criteria.NotMet, true)
+	in.Determination.Clauses[2].Parts[0].Decided = false
+	if got, want := New(in).Headline[0], "Not a test that the written criteria accept: Taken on room air: found oxygen at 2 L/min; asked: room air."; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	if got := New(sample("open")).Headline[0]; !strings.Contains(got, "4.8 to 5.4 min") {
+		t.Errorf("an open case does not tell what was measured: %q", got)
+	}
+}
+
+// TestMinor: every clause, span and condition is in the model; paper leaves
+// out the minor ones, and every source number that it prints it lists.
+func TestMinor(t *testing.T) {
+	in := sample("met")
+	span := in.Analysis.Spans[1]
+	for i := 0; i < 20; i++ {
+		in.Analysis.Spans = append(in.Analysis.Spans, span)
+	}
+	in.Determination.Clauses[2].Parts[1].Parts = []criteria.Finding{leaf("deep", "Deep", "asked", "found", criteria.NotApplicable, false)}
+	in.Determination.Clauses[2].Parts[1].Parts[0].Cites = []string{"a source of a minor clause"}
+	w := New(in)
+	major := func(id string) (n int) {
+		for _, r := range w.Section(id).Table.Rows {
+			if !r.Minor {
+				n++
+			}
+		}
+		return n
+	}
+	if all := len(w.Section("spans").Table.Rows); all != 23 || major("spans") != spanLimit {
+		t.Errorf("%d spans, %d on paper", all, major("spans"))
+	}
+	// ordered, air and the group low saturation; asleep-88 stands above, the
+	// other three do not apply.
+	if all := len(w.Section("clauses").Table.Rows); all != 7 || major("clauses") != 3 {
+		t.Errorf("%d clauses, %d on paper", all, major("clauses"))
+	}
+	if w.Section("sources") != nil {
+		t.Errorf("paper lists %q", w.Section("sources").Items)
+	}
+	if s := w.Section("moresources"); s == nil || !s.Minor || !slices.Equal(s.Items, []string{"3: a source of a minor clause"}) {
+		t.Errorf("sources of minor clauses: %v", s)
+	}
+}
+
+// TestChain lays out what Determine makes of the invented example pack: the
+// worksheet follows it in words and order.
+func TestChain(t *testing.T) {
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	pack, err := lib.InForce("xx-example", rules.Date{Year: 2030, Month: 3, Day: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := sample("met")
+	in.Pack, in.Facts = pack, sampleFacts()
+	in.Facts["custody"] = criteria.Fact{Name: "custody", State: criteria.Stated, Value: criteria.Value{Word: "sent_by_tester"}}
+	in.Determination = criteria.Determine(pack, criteria.Facts{Named: in.Facts, Night: in.Analysis}, nil)
+	w := New(in)
+	if w.Verdict != (Mark{"Undetermined, facts are missing", "?", "unclear"}) {
+		t.Errorf("without the date of the order: %v", w.Verdict)
+	}
+	if q := w.Section("questions"); q == nil || !strings.Contains(w.Headline[1], "What date does the order for this test carry?") {
+		t.Errorf("second line %q", w.Headline[1])
+	}
+	in.Facts["rest_spo2"] = criteria.Fact{Name: "rest_spo2", State: criteria.Stated, Value: criteria.Value{Num: big.NewRat(94, 1), Unit: "%"}}
+	in.Facts["order_date"] = criteria.Fact{Name: "order_date", State: criteria.Stated, Value: criteria.Value{Date: rules.Date{Year: 2030, Month: 2, Day: 20}}}
+	in.Determination = criteria.Determine(pack, criteria.Facts{Named: in.Facts, Night: in.Analysis}, nil)
+	w = New(in)
+	// 6 min 20 s of the night lie at or below 90 %, 7 min are asked.
+	if w.Verdict != markNotMetOutcome || !strings.Contains(w.Headline[0], "6.33 min") || !strings.Contains(w.Headline[0], "7 min") {
+		t.Errorf("%v %q", w.Verdict, w.Headline[0])
+	}
+	row := w.Section("deciding").Table.Rows[0].Cells
+	if row[0].Sub != "asleep" || row[4].Sub != "verified" || !strings.HasPrefix(w.Section("deciding").Items[0], "1: Example Coverage Notice") {
+		t.Errorf("deciding: %v %v", row, w.Section("deciding").Items)
+	}
+	if tr := w.Section("trace").Trace; tr.Threshold == nil || tr.Threshold.Label != "90 %" {
+		t.Error("the line of the trace is not the level of the clause that decided")
+	}
+	if _, err := w.pdf(PDFOptions{}); err != nil {
+		t.Error(err)
+	}
+}
+
+var markNotMetOutcome = Mark{"Written criteria not met", "✗", "notmet"}
 
 // TestNumbersAreCut: no figure is rounded up to a threshold. 299 s of the
 // measurement reference (case C07) is 4.98 min, never 5.0.
