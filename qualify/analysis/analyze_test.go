@@ -259,8 +259,11 @@ func TestFinerTicks(t *testing.T) {
 func TestAbsurdInterval(t *testing.T) {
 	rec := sampled([]int32{90, 88, 90, 88, 90, 88}, nil, nil)
 	rec.Breaks = []int{1, 2, 3, 4, 5}
-	rec.PerSecond = 1000
 	for _, ms := range []int64{math.MaxInt64, math.MaxInt64 / 7} {
+		rec.PerSecond = 1000
+		if ms == math.MaxInt64 {
+			rec.PerSecond = 1_000_000 // the product passes 63 bits and the quotient too
+		}
 		a := Analyze(rec, all(rec), Options{IntervalMS: ms, HoldMS: ms})
 		at := a.AtOrBelow(big.NewRat(88, 1))
 		if a.Interval <= 0 || a.Valid != 6*a.Interval || at.Value != 3*a.Interval || !strings.Contains(strings.Join(a.Warnings, " "), "rounded") {
@@ -391,6 +394,9 @@ func TestFromProfile(t *testing.T) {
 	third := FromProfile([]ProfileStep{{Value: big.NewRat(80, 1), Seconds: big.NewRat(1, 3)}, {Value: big.NewRat(90, 1), Seconds: big.NewRat(1, 2)}})
 	if third.PerSecond != 6 || third.Mean.Value.RatString() != "86" { // (80 x 2 + 90 x 3) / 5
 		t.Errorf("thirds and halves: %+v", third)
+	}
+	if z := FromProfile([]ProfileStep{step("0", 60), step("49", 60)}); z.Valid != 0 || *z.Missing != 120 || z.Nadir.Low.RatString() != "49" {
+		t.Errorf("0 is no reading: %+v", z)
 	}
 	if e := FromProfile(nil); *e.Recorded != 0 || e.Mean.Value != nil {
 		t.Errorf("empty profile: %+v", e)
