@@ -271,6 +271,9 @@ func (t *textReader) declare(text string, cells []string, line int) {
 	if cells == nil {
 		cells = splitLine(text, t.table.delim)
 	}
+	if len(cells) > maxKeyed {
+		return
+	}
 	text = strings.Trim(text, "\"#* \t")
 	where := fmt.Sprintf("line %d", line)
 	keyed := 0
@@ -319,37 +322,46 @@ func cutKey(s string) (key, value string, ok bool) {
 // is kept.
 func declaredKind(key string) string {
 	w := headerWords(key)
-	has := func(words string) bool { return hasWord(w, wordSet(words)) }
 	switch {
 	case len(w) == 0 || len(w) > 6:
 		return ""
 	case hasWord(w, wordsBirth):
 		return "birth_date"
-	case has("file export exported print printed report download downloaded software version interval page"):
+	case hasWord(w, keysOther):
 		return ""
-	case has("device recorder oximeter model serial equipment gerät geraet seriennummer appareil modèle equipo dispositivo"):
+	case hasWord(w, keysEquipment):
 		return "equipment"
-	case has("technician tech operator tester physician doctor"):
-		if has("physician doctor") {
-			return ""
-		}
+	case hasWord(w, keysTechnician):
 		return "technician"
-	case has("averaging average mittelung moyennage promedio"):
+	case hasWord(w, keysAveraging):
 		return "averaging"
-	case has("sex gender geschlecht sexe sexo"):
+	case hasWord(w, keysSex):
 		return "sex"
-	case hasWord(w, wordsID) || has("patient chart case") && has("number no nr nummer numéro número"):
+	case hasWord(w, wordsID) || hasWord(w, keysChart) && hasWord(w, keysNumber):
 		return "identifier"
 	case hasWord(w, wordsName):
 		return "name"
-	case hasWord(w, wordsDate) || has("start started beginn début inicio"):
-		if has("end stop ende fin") {
-			return ""
-		}
+	case hasWord(w, wordsDate) || hasWord(w, keysStart):
 		return "start_date"
 	}
 	return ""
 }
+
+// Words of the keys above a table, beside those of headers.
+var (
+	keysOther      = wordSet("file export exported print printed report download downloaded software version interval page physician doctor end stop ende fin")
+	keysEquipment  = wordSet("device recorder oximeter model serial equipment gerät geraet seriennummer appareil modèle equipo dispositivo")
+	keysTechnician = wordSet("technician tech operator tester")
+	keysAveraging  = wordSet("averaging average mittelung moyennage promedio")
+	keysSex        = wordSet("sex gender geschlecht sexe sexo")
+	keysChart      = wordSet("patient chart case")
+	keysNumber     = wordSet("number no nr nummer numéro número")
+	keysStart      = wordSet("start started begin début inicio")
+)
+
+// maxKeyed is how many cells a line above the table may have to be read as
+// keys and values (our choice).
+const maxKeyed = 20
 
 // excerpt quotes a cell for a message. Words are not quoted: they may be a
 // patient's name.

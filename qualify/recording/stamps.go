@@ -549,25 +549,31 @@ func (d dateText) readings(orders []string) string {
 // zonePeriod is a stretch of time in which a zone keeps one offset.
 type zonePeriod struct{ start, end, off int64 } // Unix seconds, end exclusive
 
-// zonePeriods lists the periods of loc that touch [from, to] in Unix seconds.
+// zonePeriods lists the periods of loc from one instant to another, in Unix
+// seconds.
 func zonePeriods(loc *time.Location, from, to int64) []zonePeriod {
 	var out []zonePeriod
 	for at := from; ; {
 		t := time.Unix(at, 0).In(loc)
 		_, off := t.Zone()
-		s, e := t.ZoneBounds()
-		p := zonePeriod{start: math.MinInt64, end: math.MaxInt64, off: int64(off)}
-		if !s.IsZero() {
-			p.start = s.Unix()
+		end := int64(math.MaxInt64)
+		if _, e := t.ZoneBounds(); !e.IsZero() {
+			// On the last day of a leap year beyond the table of a zone the
+			// library gives an end that is not later than t: look again a
+			// day on.
+			if end = e.Unix(); end <= at {
+				end = at + 86400
+			}
 		}
-		if !e.IsZero() {
-			p.end = e.Unix()
+		if n := len(out); n > 0 && out[n-1].off == int64(off) {
+			out[n-1].end = end
+		} else {
+			out = append(out, zonePeriod{start: at, end: end, off: int64(off)})
 		}
-		out = append(out, p)
-		if p.end > to {
+		if end > to {
 			return out
 		}
-		at = p.end
+		at = end
 	}
 }
 

@@ -200,6 +200,35 @@ func TestZoneEdges(t *testing.T) {
 	}
 }
 
+// TestZonePeriods walks the whole range of dates that are read: the periods
+// join, and each offset is that of the time package. It once stood still on
+// the last day of 2040.
+func TestZonePeriods(t *testing.T) {
+	for _, zone := range []string{"America/New_York", "Europe/London", "Australia/Lord_Howe", "Asia/Kolkata", "UTC"} {
+		loc, err := time.LoadLocation(zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from := time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
+		to := time.Date(2199, 12, 31, 0, 0, 0, 0, time.UTC)
+		periods := zonePeriods(loc, from.Unix(), to.Unix())
+		for i := 1; i < len(periods); i++ {
+			if periods[i].start != periods[i-1].end || periods[i].off == periods[i-1].off {
+				t.Fatalf("%s: %v does not follow %v", zone, periods[i], periods[i-1])
+			}
+		}
+		k := 0
+		for at := from; at.Before(to); at = at.Add(13 * time.Hour) {
+			for at.Unix() >= periods[k].end {
+				k++
+			}
+			if _, off := at.In(loc).Zone(); int64(off) != periods[k].off {
+				t.Fatalf("%s at %s: offset %d, want %d", zone, at, periods[k].off, off)
+			}
+		}
+	}
+}
+
 // TestPlaceInZone checks a recording that counts from one wall-clock start,
 // as EDF does: its length is what it was although the wall clock shifts.
 func TestPlaceInZone(t *testing.T) {

@@ -130,7 +130,7 @@ func readText(data []byte, opt Options, zone *time.Location) (*Recording, error)
 		t.warn(WarnCutFile, "The file ends in zero bytes, as a write that was cut off leaves them.")
 	}
 	t.lines = splitHead(body)
-	if err := t.locate(); err != nil {
+	if err := t.locate(len(body)); err != nil {
 		return nil, err
 	}
 	t.layout(fmt.Sprintf("Delimited text in %s, columns divided by %s.", encoding, delimiterName(t.table.delim)))
@@ -211,13 +211,16 @@ func trimCell(s string) string {
 }
 
 // locate finds the table: the delimiter under which most lines of the head
-// are rows of one width.
-func (t *textReader) locate() error {
+// are rows of one width. size is that of the whole text.
+func (t *textReader) locate(size int) error {
 	filled := 0
 	for _, l := range t.lines {
 		if strings.TrimSpace(l.text) != "" {
 			filled++
 		}
+	}
+	if len(t.lines) == 0 && size > headBytes {
+		return t.fail(1, ErrFormat, fmt.Sprintf("lines of at most %d bytes", headBytes), "a longer one", exportMend)
 	}
 	if filled == 0 {
 		return t.fail(0, ErrFormat, "a table of stamps and saturations", "an empty file", "export the recording again")
