@@ -54,17 +54,22 @@ type Stamp struct {
 // with, members are ordered by their bytes in UTF-8, and U+2028 and U+2029
 // are escaped.
 func (e Event) Sum() (string, error) {
-	data, err := canonical(e)
+	change, err := canonical(e.Change)
 	if err != nil {
 		return "", err
 	}
-	// The members are sorted, so "hash" is taken out as a whole member.
-	var members map[string]json.RawMessage
-	if err := json.Unmarshal(data, &members); err != nil {
-		return "", err
-	}
-	delete(members, "hash")
-	data, err = canonical(members)
+	// The members stand in the order that canonical JSON asks for.
+	data, err := encode(struct {
+		At     time.Time       `json:"at"`
+		By     string          `json:"by"`
+		Case   string          `json:"case"`
+		Change json.RawMessage `json:"change"`
+		K      int             `json:"k"`
+		Kind   Kind            `json:"kind"`
+		Prev   string          `json:"prev"`
+		Role   Role            `json:"role"`
+		State  string          `json:"state"`
+	}{e.At, e.By, e.Case, change, e.K, e.Kind, e.Prev, e.Role, e.State})
 	if err != nil {
 		return "", err
 	}
@@ -90,10 +95,15 @@ func canonical(v any) ([]byte, error) {
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("expected one JSON value, found more after byte %d", dec.InputOffset())
 	}
+	return encode(tree)
+}
+
+// encode writes JSON in the least space, with "<", ">" and "&" as they are.
+func encode(v any) ([]byte, error) {
 	var out bytes.Buffer
 	enc := json.NewEncoder(&out)
 	enc.SetEscapeHTML(false)
-	if err := enc.Encode(tree); err != nil {
+	if err := enc.Encode(v); err != nil {
 		return nil, err
 	}
 	return bytes.TrimSuffix(out.Bytes(), []byte("\n")), nil

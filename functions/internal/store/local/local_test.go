@@ -259,8 +259,8 @@ func TestDamagedDatabase(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	c := fill(t, s)
-	for i := range 200 { // several pages
-		must(t, c.Append(t.Context(), s, stamp, casework.FactsStated{Facts: map[string]casework.Stated{fmt.Sprint("fact-", i): {Fact: json.RawMessage(`"` + strings.Repeat("x", 300) + `"`)}}}))
+	for i := range 30 { // several pages
+		must(t, c.Append(t.Context(), s, stamp, casework.FactsStated{Facts: map[string]casework.Stated{fmt.Sprint("fact-", i): {Fact: json.RawMessage(`"` + strings.Repeat("x", 2000) + `"`)}}}))
 	}
 	must(t, s.Close())
 	path := filepath.Join(dir, "cases", "cases.db")
