@@ -75,18 +75,15 @@ func parse(file string, data []byte) *document {
 	if !ok {
 		return d
 	}
-	file1, err := d.syntax(tokens)
+	parsed, err := d.syntax(tokens)
 	if err != nil {
 		d.add(err.line, err.column, "", "YAML that can be read", "what the reader refuses: "+err.text, "mend the spelling there or in a line beside it: indentation, quotes, brackets, a blank after each colon")
 		return d
 	}
-	bodies := 0
-	for _, doc := range file1.Docs {
-		if doc.Body == nil {
-			continue
-		}
-		if bodies++; bodies == 1 {
+	for _, doc := range parsed.Docs {
+		if doc.Body != nil {
 			d.root = doc.Body
+			break
 		}
 	}
 	if d.root == nil || d.root.Type() == ast.NullType {
@@ -123,9 +120,12 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 		d.add(line, 1, "", fmt.Sprintf("at most %d words and signs", maxTokens), "more", "split it: one file for each version")
 		return nil, false
 	}
-	brackets, dashes, dashLine, content := 0, 0, 0, false
+	brackets, dashes, dashLine, begun, ended := 0, 0, 0, false, false
 	refuse := func(t *token.Token, expected, found, mend string) {
 		d.add(t.Position.Line, t.Position.Column, "", expected, found, mend)
+	}
+	second := func(t *token.Token) {
+		refuse(t, "one document", "the beginning of a second one", "delete the line, or put what follows into a file of its own")
 	}
 	for _, t := range tokens {
 		switch t.Type {
@@ -138,9 +138,9 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 			return nil, false
 		case token.MappingKeyType:
 			refuse(t, "a key followed by a colon", "a question mark", "write key: value")
-		case token.DocumentHeaderType, token.DocumentEndType:
-			if content {
-				refuse(t, "one document", "the beginning of a second one", "delete the line, or put what follows into a file of its own")
+		case token.DocumentHeaderType:
+			if begun || ended {
+				second(t)
 				return nil, false
 			}
 		case token.SequenceStartType, token.MappingStartType:
@@ -153,8 +153,15 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 			}
 			dashes++
 		}
-		if t.Type != token.DocumentHeaderType && t.Type != token.CommentType {
-			content = true
+		switch {
+		case t.Type == token.CommentType:
+		case ended:
+			second(t)
+			return nil, false
+		case t.Type == token.DocumentEndType:
+			ended = true
+		default:
+			begun = true
 		}
 		if brackets > maxNesting || dashes > maxNesting {
 			refuse(t, fmt.Sprintf("at most %d levels of nesting", maxNesting), "one more", "split the clause into groups that stand beside one another")

@@ -179,8 +179,7 @@ func (l *loader) packFile(file string, effective Date) *Pack {
 	if !ok {
 		return nil
 	}
-	sum := sha256.Sum256(data)
-	p := &Pack{File: file, SHA256: hex.EncodeToString(sum[:]), CasesFile: strings.TrimSuffix(file, ".yaml") + ".cases.yaml"}
+	p := &Pack{File: file, SHA256: hashOf(data), CasesFile: strings.TrimSuffix(file, ".yaml") + ".cases.yaml"}
 	d := parse(file, data)
 	d.decode(p)
 	if d.root != nil {
@@ -192,6 +191,11 @@ func (l *loader) packFile(file string, effective Date) *Pack {
 		p.Cases, _ = l.read(p.CasesFile)
 	}
 	return p
+}
+
+func hashOf(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
 }
 
 // checker is the shared validator of the tags in pack.go; it names fields by

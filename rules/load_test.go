@@ -109,6 +109,13 @@ func TestBadFolders(t *testing.T) {
 	}{
 		{"good", nil, nil},
 		{"texts beside the packs are ignored", map[string]string{"README.md": "x", "xx-bad/CHANGES.md": "x", "xx-bad/.2030.yaml": "x"}, nil},
+		{"lines end as on another system", map[string]string{"xx-bad/2030-01-01.yaml": strings.ReplaceAll(goodPack, "\n", "\r\n")}, nil},
+		{"a mark of the byte order", map[string]string{"xx-bad/2030-01-01.yaml": "\uFEFF" + goodPack}, nil},
+		{"a mark at the beginning and at the end", map[string]string{"xx-bad/2030-01-01.yaml": "---\n" + goodPack + "...\n"}, nil},
+		{"lines and columns do not hang on line ends", map[string]string{"xx-bad/2030-01-01.yaml": strings.ReplaceAll(strings.Replace(goodPack, "90 %", "90%", 1), "\n", "\r\n")}, []string{`xx-bad/2030-01-01.yaml:6:64: criteria.at_or_below: expected a number, or a number, one blank and a unit`}},
+		{"columns count characters, not bytes", map[string]string{"xx-bad/2030-01-01.yaml": strings.NewReplacer("Low at rest", "≤ 90 é à l’arrêt", "rest_spo2", "rest_spo").Replace(goodPack)}, []string{"xx-bad/2030-01-01.yaml:6:45: criteria.fact: "}},
+		{"two marks at the beginning", map[string]string{"xx-bad/2030-01-01.yaml": "---\n---\n" + goodPack}, []string{"xx-bad/2030-01-01.yaml:2:1: expected one document"}},
+		{"more after the end", map[string]string{"xx-bad/2030-01-01.yaml": goodPack + "...\nmore: 1\n"}, []string{"xx-bad/2030-01-01.yaml:8:1: expected one document"}},
 		{"no region file", map[string]string{"xx-bad/region.yaml": ""}, []string{"xx-bad/region.yaml: expected the file that names the region"}},
 		{"no cases", map[string]string{"xx-bad/2030-01-01.cases.yaml": ""}, []string{"xx-bad/2030-01-01.cases.yaml: expected boundary cases"}},
 		{"cases without a version", map[string]string{"xx-bad/2031-01-01.cases.yaml": "cases: []"}, []string{"xx-bad/2031-01-01.cases.yaml: expected the version 2031-01-01.yaml"}},
