@@ -185,7 +185,7 @@ func (res *Result) recorderDate() rules.Date {
 	if rec.Clock != recording.ClockWall && rec.Clock != recording.ClockInstant {
 		return rules.Date{}
 	}
-	s := rec.Stamp(res.Analysis.First, res.Analysis.FirstIndex)
+	s := res.Analysis.Stamp(rec, res.Analysis.First, res.Analysis.FirstIndex)
 	d, err := rules.ParseDate(s[:10])
 	if err != nil {
 		return rules.Date{}

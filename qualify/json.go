@@ -10,7 +10,6 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
-	"airwarrant/qualify/recording"
 )
 
 // The JSON of the contract (design 7.2). Keys stand in a fixed order; null,
@@ -181,8 +180,8 @@ func recordingJSON(rd Reading) jsonRecording {
 	for i, a := range rd.Analyses {
 		end := rd.Sessions[i].To - 1
 		j.Sessions = append(j.Sessions, jsonSession{
-			Start:     stamp(rec, a, a.First, a.FirstIndex),
-			End:       stamp(rec, a, a.Last, end),
+			Start:     a.Stamp(rec, a.First, a.FirstIndex),
+			End:       a.Stamp(rec, a.Last, end),
 			IntervalS: seconds(a, &a.Interval),
 			RecordedS: seconds(a, a.Recorded),
 			ValidS:    seconds(a, &a.Valid),
@@ -191,11 +190,6 @@ func recordingJSON(rd Reading) jsonRecording {
 		})
 	}
 	return j
-}
-
-// stamp prints a tick of a, whose ticks may be finer than the recording's.
-func stamp(rec *recording.Recording, a *analysis.Analysis, at int64, i int) string {
-	return rec.Stamp(at/(a.PerSecond/rec.PerSecond), i)
 }
 
 func seconds(a *analysis.Analysis, ticks *int64) number {
@@ -215,7 +209,7 @@ func analysisJSON(res *Result) *jsonAnalysis {
 	}
 	j.Nadir.jsonBounds = boundsJSON(a.Nadir)
 	if a.Nadir.Value != nil {
-		s := stamp(rec, a, a.Nadir.At, a.Nadir.AtIndex)
+		s := a.Stamp(rec, a.Nadir.At, a.Nadir.AtIndex)
 		j.Nadir.At = &s
 	}
 	j.Mean = boundsJSON(a.Mean)
@@ -223,7 +217,7 @@ func analysisJSON(res *Result) *jsonAnalysis {
 		j.Events.add(strconv.FormatInt(e.Depth, 10), jsonEvents{&e.Count, &e.Low, &e.High, number{e.PerHour}})
 	}
 	for _, s := range a.Spans {
-		j.Spans = append(j.Spans, jsonSpan{stamp(rec, a, s.FromTick, s.From), stamp(rec, a, s.ToTick, s.To-1), s.Reason, string(s.Kind)})
+		j.Spans = append(j.Spans, jsonSpan{a.Stamp(rec, s.FromTick, s.From), a.Stamp(rec, s.ToTick, s.To-1), s.Reason, string(s.Kind)})
 	}
 	j.Warnings = append(j.Warnings, res.Warnings...)
 	return j

@@ -41,9 +41,6 @@ func (r *readFlags) options() (recording.Options, analysis.Options, error) {
 	if err != nil {
 		return recording.Options{}, analysis.Options{}, err
 	}
-	if err := recording.CheckOptions(r.zone, r.columns); err != nil {
-		return recording.Options{}, analysis.Options{}, err
-	}
 	return recording.Options{Zone: r.zone, Columns: r.columns, IntervalMS: interval},
 		analysis.Options{IntervalMS: interval, HoldMS: hold}, nil
 }

@@ -54,7 +54,7 @@ func serve(args []string, e env) (err error) {
 			return err
 		}
 	}
-	store, err := local.Open(dir, local.Options{})
+	store, err := local.Open(dir)
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,357 @@
+//go:build outside
+
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/base64"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	cdp "github.com/chromedp/chromedp"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/qualify"
+	"airwarrant/rules"
+	"airwarrant/web"
+)
+
+// The tests of this file use the pages as people do, in a real Chromium, hold
+// every page against the rules of axe-core (an independent checker of WCAG
+// 2.2 A and AA), and read the PDF with poppler's tools. With
+// AIRWARRANT_PICTURES=DIR they leave pictures of each page at 1280 and 390
+// pixels and of each page of paper, to be looked at.
+
+const axePath = "../../.build/npm/node_modules/axe-core/axe.min.js"
+
+type browser struct {
+	t    *testing.T
+	ctx  context.Context
+	url  string
+	axe  string
+	seen map[string]bool
+}
+
+func open(t *testing.T) *browser {
+	t.Helper()
+	axe, err := os.ReadFile(axePath)
+	if err != nil {
+		t.Fatalf("%v: run .ci/tools, which brings axe-core", err)
+	}
+	chromium, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Fatalf("%v: run .ci/tools, which brings Chromium", err)
+	}
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	store, err := local.Open(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	site, err := web.New(web.Config{Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
+		Program: qualify.Program, Demo: true, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := httptest.NewServer(site.Handler())
+	alloc, stop := cdp.NewExecAllocator(context.Background(), append(cdp.DefaultExecAllocatorOptions[:],
+		cdp.ExecPath(chromium), cdp.NoSandbox, cdp.DisableGPU,
+		cdp.Flag("disable-quic", true), cdp.Flag("disable-background-networking", true),
+		cdp.Flag("disable-component-update", true), cdp.Flag("disable-sync", true), cdp.Flag("no-first-run", true))...)
+	ctx, cancel := cdp.NewContext(alloc)
+	ctx, timeout := context.WithTimeout(ctx, 5*time.Minute)
+	t.Cleanup(func() {
+		timeout()
+		cancel()
+		stop()
+		srv.Close()
+		store.Close()
+	})
+	return &browser{t: t, ctx: ctx, url: srv.URL, axe: string(axe), seen: map[string]bool{}}
+}
+
+func (b *browser) do(steps ...cdp.Action[cdp.Void]) {
+	b.t.Helper()
+	if err := cdp.Do(b.ctx, steps...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+func (b *browser) visit(path string) {
+	b.t.Helper()
+	b.do(cdp.Navigate(b.url + path))
+}
+
+// js evaluates a boolean expression.
+func (b *browser) js(expr string) bool {
+	b.t.Helper()
+	ok, err := cdp.Run(b.ctx, cdp.Evaluate[bool](expr))
+	if err != nil {
+		b.t.Fatalf("%s: %v", expr, err)
+	}
+	return ok
+}
+
+func (b *browser) text() string {
+	b.t.Helper()
+	s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.body.innerText"))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return s
+}
+
+func (b *browser) path() string {
+	b.t.Helper()
+	s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("location.pathname"))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return s
+}
+
+// press clicks an element and waits until the page that follows is there.
+func (b *browser) press(selector string) {
+	b.t.Helper()
+	if !b.js(fmt.Sprintf("(()=>{const e=document.querySelector(%q);if(!e)return false;for(let d=e.closest('details');d;d=d.parentElement.closest('details'))d.open=true;window.before=true;e.click();return true})()", selector)) {
+		b.t.Fatalf("nothing to press at %s on %s:\n%s", selector, b.path(), b.text())
+	}
+	for range 600 {
+		done, err := cdp.Run(b.ctx, cdp.Evaluate[bool]("!window.before && document.readyState==='complete'"))
+		if err == nil && done {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	b.t.Fatalf("nothing followed %s", selector)
+}
+
+// give fills fields by name: radio buttons and lists by value, the rest as
+// text.
+func (b *browser) give(form string, values map[string]string) {
+	b.t.Helper()
+	for name, v := range values {
+		if !b.js(fmt.Sprintf(`(()=>{const f=[...document.querySelectorAll(%q)].find(f=>f.elements[%q]);if(!f)return false;const e=f.elements[%q];
+			if(e instanceof RadioNodeList||e.type==='radio'){e.length?e.value=%q:e.checked=true;return e.length?e.value===%q:true}
+			e.value=%q;return true})()`, form, name, name, v, v, v)) {
+			b.t.Fatalf("no field %s=%s on %s:\n%s", name, v, b.path(), b.text())
+		}
+	}
+}
+
+// look holds the page against axe-core and takes its pictures.
+func (b *browser) look(name string) {
+	b.t.Helper()
+	for _, width := range []int64{1280, 390} {
+		b.do(cdp.EmulateViewport(width, 900))
+		// the page itself must not be wider than the window
+		if b.js("document.documentElement.scrollWidth > window.innerWidth + 1") {
+			b.t.Errorf("%s is wider than %d pixels", name, width)
+		}
+		if _, err := cdp.Run(b.ctx, cdp.Evaluate[bool](b.axe+";true")); err != nil {
+			b.t.Fatal(err)
+		}
+		found, err := cdp.Run(b.ctx, cdp.Evaluate[string](`axe.run(document,{runOnly:['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa']}).then(r=>r.violations.map(v=>v.id+': '+v.nodes.slice(0,3).map(n=>n.html.slice(0,160)).join(' | ')).join('\n'))`, cdp.EvalAwaitPromise))
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		if found != "" {
+			b.t.Errorf("axe-core on %s at %d pixels:\n%s", name, width, found)
+		}
+		if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
+			png, err := cdp.Run(b.ctx, cdp.FullScreenshot(100))
+			if err == nil {
+				err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%d.png", name, width)), png, 0o600)
+			}
+			if err != nil {
+				b.t.Fatal(err)
+			}
+		}
+	}
+	b.do(cdp.EmulateViewport(1280, 900))
+	b.seen[name] = true
+}
+
+// fetch gets path in the page's own session.
+func (b *browser) fetch(path string) []byte {
+	b.t.Helper()
+	s, err := cdp.Run(b.ctx, cdp.Evaluate[string](fmt.Sprintf(`fetch(%q).then(r=>r.arrayBuffer()).then(a=>{let s='';for(const c of new Uint8Array(a))s+=String.fromCharCode(c);return btoa(s)})`, path), cdp.EvalAwaitPromise))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return unbase64(b.t, s)
+}
+
+func TestOutsideIntakeFromCustodyToPaper(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.look("01-desks")
+	b.press("button[name=desk][value=intake]")
+	b.visit("/cases")
+	b.look("02-cases")
+	b.visit("/cases/new")
+	b.look("03-new-case")
+	b.give("form", map[string]string{"payer": "us-medicare", "name": "Élodie Ważna (invented)", "birth": "1950-04-02"})
+	b.press("button.main")
+	if b.js("!!document.querySelector('input[type=file]')") {
+		t.Error("a file can be dropped before anybody said how the test came to us")
+	}
+	b.look("04-custody")
+
+	custody := map[string]string{"v.test_performed_by": "idtf", "v.test_place": "home", "v.test_state": "asleep", "v.supplier_part": "delivered_unit", "v.custody": "none", "v.test_date": "2024-03-01"}
+	b.give("form", custody)
+	b.press("#custody button")
+	if b.js("!!document.querySelector('input[type=file]')") {
+		t.Error("the payer bars us, and a file can be dropped all the same")
+	}
+	if !strings.Contains(b.text(), "may not be read") {
+		t.Errorf("the page does not say who may send the file:\n%s", b.text())
+	}
+	b.look("05-barred")
+	custody["v.custody"] = "order_on_file"
+	b.give("form", custody)
+	b.press("#custody button")
+
+	// a file that is no recording: refused in words, and nothing of it stays
+	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "night.csv", "date,time,spo2\n03/04/2026,22:00:00,94\n03/04/2026,22:00:04,94\n")}))
+	b.press("#recording button[type=submit]")
+	if !strings.Contains(b.text(), "order=dmy") {
+		t.Errorf("the refusal of an ambiguous date does not say what to do:\n%s", b.text())
+	}
+	b.look("06-ambiguous-file")
+	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "night.csv", night("93*2700 88*95 93*2700"))}))
+	b.press("#recording button[type=submit]")
+	if !strings.Contains(b.text(), "Undetermined") {
+		t.Errorf("with questions left:\n%s", b.text())
+	}
+	b.look("07-questions")
+
+	for range 4 { // answers open and close questions; four rounds are plenty
+		left := map[string]string{"v.test_oxygen": "room_air", "v.ordered_by_treating_practitioner": "true", "v.evaluated_by_treating_practitioner": "true",
+			"v.expected_benefit": "true", "v.order_date": "2024-02-20", "v.inpatient": "false", "v.sleep_apnea": "false", "v.symptoms": "false", "v.awake_spo2": "93"}
+		asked := map[string]string{}
+		for name, v := range left {
+			if b.js(fmt.Sprintf("!!document.querySelector('#questions [name=%q]')", name)) {
+				asked[name] = v
+			}
+		}
+		if len(asked) == 0 {
+			break
+		}
+		b.give("#questions form", asked)
+		b.press("#questions button.main")
+	}
+	if s := b.text(); !strings.Contains(s, "6.3") || !strings.Contains(s, "88 %") || !strings.Contains(s, "met") {
+		t.Errorf("the worksheet does not say what met which threshold:\n%s", s)
+	}
+	b.look("08-worksheet")
+	number := strings.TrimPrefix(b.path(), "/cases/")
+
+	pdf := b.fetch("/cases/" + number + "/worksheet.pdf")
+	if !bytes.HasPrefix(pdf, []byte("%PDF-")) {
+		t.Fatalf("no PDF: %.80q", pdf)
+	}
+	if again := b.fetch("/cases/" + number + "/worksheet.pdf"); !bytes.Equal(pdf, again) {
+		t.Error("the same worksheet gives other bytes the second time")
+	}
+	text := pdfText(t, pdf)
+	for _, want := range []string{"Élodie Ważna", "6.3", "88 %", "5 min", number, "DEMO"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q does not stand on paper:\n%s", want, text)
+		}
+	}
+	if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
+		path := filepath.Join(dir, "worksheet.pdf")
+		if err := os.WriteFile(path, pdf, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := exec.Command("pdftoppm", "-r", "90", "-png", path, strings.TrimSuffix(path, ".pdf")).CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+	}
+	b.visit("/cases/" + number + "/trail")
+	b.look("09-trail")
+	b.visit("/rules")
+	b.look("10-rulebook")
+	b.visit("/rules/us-medicare/2023-04-01")
+	b.look("11-criteria")
+	b.visit("/nowhere")
+	b.look("12-no-page")
+}
+
+func TestOutsideDemoCasesAndOtherDesks(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visit("/cases")
+	links, err := cdp.Run(b.ctx, cdp.Evaluate[[]string](`[...document.querySelectorAll('a[href^="/cases/C"],a[href^="/cases/2"],main table a[href^="/cases/"]')].map(a=>a.getAttribute('href')).filter((h,i,a)=>a.indexOf(h)===i && h!=='/cases/new')`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(links) < 7 {
+		t.Fatalf("%d demonstration cases, want at least seven: %v", len(links), links)
+	}
+	for i, l := range links {
+		b.visit(l)
+		b.look(fmt.Sprintf("20-demo-%02d", i+1))
+	}
+	for _, desk := range []string{"office", "tester", "maintainer"} {
+		b.visit("/")
+		if b.js("!!document.querySelector('form[action=\"/leave\"] button')") {
+			b.press("form[action='/leave'] button")
+			b.visit("/")
+		}
+		b.press("button[name=desk][value=" + desk + "]")
+		b.look("30-" + desk)
+		if desk == "maintainer" {
+			b.visit("/cases")
+			b.look("31-maintainer-cases")
+			if s := b.text(); strings.Contains(s, "Merrin") {
+				t.Error("a rule maintainer sees names")
+			}
+		}
+		if desk != "maintainer" {
+			for _, banned := range []string{"Group I", "qualifies", "NCD"} {
+				if strings.Contains(b.text(), banned) {
+					t.Errorf("the %s sees %q before answering", desk, banned)
+				}
+			}
+		}
+		b.visit(links[0])
+		if s := b.text(); strings.Contains(s, "worksheet.pdf") || strings.Contains(s, "SHA-256") {
+			t.Errorf("the %s desk reaches a case that is not its own", desk)
+		}
+	}
+}
+
+func pdfText(t *testing.T, pdf []byte) string {
+	t.Helper()
+	cmd := exec.Command("pdftotext", "-layout", "-", "-")
+	cmd.Stdin = bytes.NewReader(pdf)
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("pdftotext (poppler-utils, which .ci/tools brings): %v", err)
+	}
+	return string(out)
+}
+
+func unbase64(t *testing.T, s string) []byte {
+	t.Helper()
+	out, err := base64.StdEncoding.DecodeString(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}

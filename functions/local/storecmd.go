@@ -1,0 +1,142 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/qualify/casework"
+)
+
+// storeWords parses the words of a command on the store and returns them with
+// the folder of the store.
+func storeWords(name string, args []string, want int) (words []string, dir string, asJSON bool, err error) {
+	fs := flag.NewFlagSet(name, flag.ContinueOnError)
+	data := fs.String("data", "", "folder of the store")
+	js := fs.Bool("json", false, "print JSON")
+	if words, err = parse(fs, args); err != nil {
+		return nil, "", false, err
+	}
+	if len(words) != want {
+		return nil, "", false, fmt.Errorf("%s: expected %d words, found %d; see airwarrant --help", name, want, len(words))
+	}
+	if dir = *data; dir == "" {
+		dir, err = defaultData()
+	}
+	return words, dir, *js, err
+}
+
+// openStore opens a store that is there already; a command that reads must
+// not make an empty one by a mistyped name.
+func openStore(dir string) (*local.Store, error) {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("%w; name the folder of the store with --data", err)
+	}
+	return local.Open(dir)
+}
+
+// audit verify proves every chain of the store; a fault exits 2.
+func audit(args []string, e env) (err error) {
+	words, dir, asJSON, err := storeWords("audit", args, 1)
+	if err != nil {
+		return err
+	}
+	if words[0] != "verify" {
+		return fmt.Errorf("audit %s: expected audit verify; see airwarrant --help", words[0])
+	}
+	store, err := openStore(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	report, err := store.VerifyAll(context.Background())
+	if err != nil {
+		return status{exitRefused, err}
+	}
+	return tellReport(report, asJSON, e.out)
+}
+
+func tellReport(r *casework.Report, asJSON bool, w io.Writer) error {
+	if asJSON {
+		if err := writeJSON(w, r); err != nil {
+			return err
+		}
+	} else {
+		fmt.Fprintf(w, "%d cases, %d events, %d personal values, %d cases with personal values destroyed, %d uploads, %d daily anchors: %d faults\n",
+			r.Cases, r.Events, r.Personal, r.Destroyed, r.Uploads, r.Anchors, len(r.Faults))
+		for _, f := range r.Faults {
+			fmt.Fprintf(w, "%s: %s\n", f.Where, f.What)
+		}
+	}
+	if len(r.Faults) > 0 {
+		return status{code: exitRefused}
+	}
+	return nil
+}
+
+// backup writes the whole store into one file, which appears under its name
+// only when it is complete.
+func backup(args []string, e env) (err error) {
+	words, dir, asJSON, err := storeWords("backup", args, 1)
+	if err != nil {
+		return err
+	}
+	store, err := openStore(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	tmp, err := os.CreateTemp(filepath.Dir(words[0]), ".backup-*")
+	if err != nil {
+		return fmt.Errorf("backup: %w; choose a place that can be written", err)
+	}
+	defer os.Remove(tmp.Name())
+	damaged, err := store.Backup(context.Background(), tmp)
+	if err = errors.Join(err, tmp.Sync(), tmp.Close()); err != nil {
+		return status{exitRefused, fmt.Errorf("backup: %w", err)}
+	}
+	if err := os.Rename(tmp.Name(), words[0]); err != nil {
+		return status{exitRefused, fmt.Errorf("backup: %w", err)}
+	}
+	if damaged == nil {
+		damaged = []string{}
+	}
+	if asJSON {
+		err = writeJSON(e.out, struct {
+			File    string   `json:"file"`
+			Damaged []string `json:"damaged"`
+		}{words[0], damaged})
+	} else {
+		_, err = fmt.Fprintf(e.out, "%s written; keep it as safe as the store: it holds patients' data and their keys\n", words[0])
+		for _, d := range damaged {
+			fmt.Fprintf(e.out, "damaged in the store: %s\n", d)
+		}
+	}
+	if err == nil && len(damaged) > 0 {
+		err = status{code: exitRefused}
+	}
+	return err
+}
+
+// restore lays a backup out in an empty folder and verifies it.
+func restore(args []string, e env) error {
+	words, dir, asJSON, err := storeWords("restore", args, 1)
+	if err != nil {
+		return err
+	}
+	f, err := os.Open(words[0])
+	if err != nil {
+		return fmt.Errorf("restore: %w; check the name", err)
+	}
+	defer f.Close()
+	report, err := local.Restore(context.Background(), f, dir)
+	if err != nil {
+		return status{exitRefused, err}
+	}
+	return tellReport(report, asJSON, e.out)
+}
