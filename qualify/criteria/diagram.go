@@ -237,7 +237,7 @@ func (d *diagram) kid(r ref, variable, cell int) ref {
 
 // reach calls visit once for every node below r.
 func (d *diagram) reach(r ref, visit func(decision)) {
-	seen := map[ref]bool{}
+	seen := make([]bool, len(d.nodes))
 	var walk func(ref)
 	walk = func(r ref) {
 		if r.isValue() || seen[r] {
@@ -267,7 +267,7 @@ func (d *diagram) size(r ref) int {
 
 // restrict returns r with the variable held in one cell.
 func (d *diagram) restrict(r ref, variable, cell int) ref {
-	done := map[ref]ref{}
+	done := make([]ref, len(d.nodes)) // index of the result plus one, or the value
 	var walk func(ref) ref
 	walk = func(r ref) ref {
 		if d.variable(r) > variable {
@@ -276,16 +276,23 @@ func (d *diagram) restrict(r ref, variable, cell int) ref {
 		if d.variable(r) == variable {
 			return d.nodes[r].kids[cell]
 		}
-		if s, ok := done[r]; ok {
-			return s
+		if s := done[r]; s != 0 {
+			return s - boolRef(s > 0)
 		}
 		kids := make([]ref, len(d.nodes[r].kids))
 		for i, k := range d.nodes[r].kids {
 			kids[i] = walk(k)
 		}
 		s := d.decide(d.nodes[r].variable, kids)
-		done[r] = s
+		done[r] = s + boolRef(s >= 0)
 		return s
 	}
 	return walk(r)
+}
+
+func boolRef(b bool) ref {
+	if b {
+		return 1
+	}
+	return 0
 }
