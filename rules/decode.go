@@ -213,9 +213,9 @@ func tooDeep(n ast.Node, depth int) ast.Node {
 				return deep
 			}
 		}
-	case ast.MapNode:
-		for it := n.MapRange(); it.Next(); {
-			if deep := tooDeep(it.Value(), depth+1); deep != nil {
+	case *ast.MappingNode:
+		for _, e := range n.Values {
+			if deep := tooDeep(e.Value, depth+1); deep != nil {
 				return deep
 			}
 		}
@@ -226,16 +226,8 @@ func tooDeep(n ast.Node, depth int) ast.Node {
 // position is where a value begins: line and column from 1.
 func position(n ast.Node) (line, column int) {
 	t := n.GetToken()
-	switch n := n.(type) {
-	case *ast.MappingNode:
-		if !n.IsFlowStyle && len(n.Values) > 0 {
-			t = n.Values[0].Key.GetToken()
-		}
-	case *ast.MappingValueNode:
-		t = n.Key.GetToken()
-	}
-	if t == nil || t.Position == nil {
-		return 1, 1
+	if m, ok := n.(*ast.MappingNode); ok && !m.IsFlowStyle && len(m.Values) > 0 {
+		t = m.Values[0].Key.GetToken()
 	}
 	return t.Position.Line, t.Position.Column
 }
@@ -292,10 +284,10 @@ func (d *document) locate(at *step) ast.Node {
 		if at.key == "" && at.index < len(n.Values) {
 			return n.Values[at.index]
 		}
-	case ast.MapNode:
-		for it := n.MapRange(); it.Next(); {
-			if it.Key().GetToken().Value == at.key {
-				return it.Value()
+	case *ast.MappingNode:
+		for _, e := range n.Values {
+			if keyText(e) == at.key {
+				return e.Value
 			}
 		}
 	}
@@ -304,10 +296,10 @@ func (d *document) locate(at *step) ast.Node {
 
 // keyOf finds the place of the key itself.
 func (d *document) keyOf(at *step) ast.Node {
-	if m, ok := d.locate(at.up).(ast.MapNode); ok {
-		for it := m.MapRange(); it.Next(); {
-			if it.Key().GetToken().Value == at.key {
-				return it.Key()
+	if m, ok := d.locate(at.up).(*ast.MappingNode); ok {
+		for _, e := range m.Values {
+			if keyText(e) == at.key {
+				return e.Key
 			}
 		}
 	}
@@ -455,14 +447,14 @@ func (d *document) quantity(dst *Quantity, n ast.Node, at *step) {
 
 // table fills a map from names to structs.
 func (d *document) table(dst reflect.Value, n ast.Node, at *step) {
-	m, ok := n.(ast.MapNode)
-	if !ok || len(entries(m)) == 0 {
+	m, ok := n.(*ast.MappingNode)
+	if !ok || len(m.Values) == 0 {
 		d.refuse(n, at, "names, each with its keys", found(n), "write name: and its keys below, indented")
 		return
 	}
 	dst.Set(reflect.MakeMap(dst.Type()))
-	for _, e := range entries(m) {
-		key := e.Key.GetToken().Value
+	for _, e := range m.Values {
+		key := keyText(e)
 		below := at.in(key)
 		if !namePattern.MatchString(key) {
 			d.refuse(e.Key, below, "a name of letters, digits, - and _", quote(key), "rename it here and wherever it is cited")
@@ -480,8 +472,8 @@ func (d *document) table(dst reflect.Value, n ast.Node, at *step) {
 
 // fields fills a struct by the yaml tags of its fields.
 func (d *document) fields(dst reflect.Value, n ast.Node, at *step) {
-	m, ok := n.(ast.MapNode)
-	if !ok || len(entries(m)) == 0 {
+	m, ok := n.(*ast.MappingNode)
+	if !ok || len(m.Values) == 0 {
 		d.refuse(n, at, "keys: "+strings.Join(keys(dst.Type()), ", "), found(n), "write key: value, one a line")
 		return
 	}
@@ -489,8 +481,8 @@ func (d *document) fields(dst reflect.Value, n ast.Node, at *step) {
 		node.Line, node.Column = position(n)
 	}
 	seen := map[string]bool{}
-	for _, e := range entries(m) {
-		key := e.Key.GetToken().Value
+	for _, e := range m.Values {
+		key := keyText(e)
 		below := at.in(key)
 		field, word := fieldOf(dst, key)
 		switch {
@@ -505,15 +497,7 @@ func (d *document) fields(dst reflect.Value, n ast.Node, at *step) {
 	}
 }
 
-func entries(m ast.MapNode) []*ast.MappingValueNode {
-	switch m := m.(type) {
-	case *ast.MappingNode:
-		return m.Values
-	case *ast.MappingValueNode:
-		return []*ast.MappingValueNode{m}
-	}
-	return nil
-}
+func keyText(e *ast.MappingValueNode) string { return e.Key.GetToken().Value }
 
 // yamlKey returns the key of a field, "" if it is not read from the file, and
 // whether it is a word.
@@ -559,8 +543,8 @@ func found(n ast.Node) string {
 		return "the number " + n.GetToken().Value
 	case *ast.SequenceNode:
 		return "a list"
-	case ast.MapNode:
-		if len(entries(n)) == 0 {
+	case *ast.MappingNode:
+		if len(n.Values) == 0 {
 			return "nothing between braces"
 		}
 		return "keys and values"

@@ -101,6 +101,15 @@ func TestBadFiles(t *testing.T) {
 	}
 }
 
+// deep is a key inside a key inside a key.
+func deep(levels int) string {
+	var b strings.Builder
+	for i := range levels {
+		b.WriteString(strings.Repeat(" ", i) + "a:\n")
+	}
+	return b.String()
+}
+
 func TestBadFolders(t *testing.T) {
 	cases := []struct {
 		name string
@@ -131,6 +140,8 @@ func TestBadFolders(t *testing.T) {
 		{"an empty version", map[string]string{"xx-bad/2030-01-01.yaml": "# nothing\n"}, []string{"xx-bad/2030-01-01.yaml:1:1: expected keys and values; found an empty file"}},
 		{"not UTF-8", map[string]string{"xx-bad/2030-01-01.yaml": "title: é\xff"}, []string{"xx-bad/2030-01-01.yaml:1:9: expected text in UTF-8; found the byte 0xff"}},
 		{"a list for a version", map[string]string{"xx-bad/2030-01-01.yaml": "- a\n"}, []string{"xx-bad/2030-01-01.yaml:1:1: expected keys: effective_from"}},
+		{"too deep by indentation", map[string]string{"xx-bad/2030-01-01.yaml": deep(40)}, []string{"xx-bad/2030-01-01.yaml:34:34: expected at most 32 levels of nesting"}},
+		{"too deep by dashes", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("- ", 40) + "a\n"}, []string{"xx-bad/2030-01-01.yaml:1:65: expected at most 32 levels of nesting"}},
 		{"too many words", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("a: 1\n", 11_000)}, []string{"xx-bad/2030-01-01.yaml:10001:1: expected at most 30000 words and signs"}},
 		{"too long", map[string]string{"xx-bad/2030-01-01.yaml": strings.Repeat("# long\n", 1<<18)}, []string{"xx-bad/2030-01-01.yaml: expected at most 262144 bytes"}},
 		{"faults of several files at once", map[string]string{
