@@ -186,11 +186,11 @@ func noReadingNumber(mant int64, dec int, sat bool) bool {
 // qualityWords are the words of quality columns, lower case. All are common
 // practice, no source.
 var qualityWords = map[string]Flag{
-	"": 0, "-": 0, "--": 0, "---": 0, "good": 0, "ok": 0, "okay": 0, "valid": 0, "normal": 0, "gut": 0, "bon": 0, "bueno": 0, "no motion": 0, "none": 0, "acceptable": 0,
+	"": 0, "-": 0, "--": 0, "---": 0, "good": 0, "ok": 0, "okay": 0, "valid": 0, "normal": 0, "gut": 0, "bon": 0, "bueno": 0, "no motion": 0, "acceptable": 0,
 	"motion": FlagMotion, "moving": FlagMotion, "movement": FlagMotion, "bewegung": FlagMotion, "mouvement": FlagMotion, "movimiento": FlagMotion,
 	"weak": FlagWeak, "weak signal": FlagWeak, "weak pulse": FlagWeak, "low perfusion": FlagWeak, "poor": FlagWeak, "low": FlagWeak, "low signal": FlagWeak, "poor signal": FlagWeak, "low signal quality": FlagWeak, "schwach": FlagWeak, "faible": FlagWeak, "débil": FlagWeak,
 	"marginal": FlagMarginal, "bad": FlagMarginal, "artifact": FlagMarginal, "artefact": FlagMarginal, "artefakt": FlagMarginal, "invalid": FlagMarginal, "questionable": FlagMarginal, "doubtful": FlagMarginal, "schlecht": FlagMarginal, "mauvais": FlagMarginal, "malo": FlagMarginal,
-	"off": FlagSensorOff, "disconnected": FlagSensorOff, "no finger": FlagSensorOff, "no sensor": FlagSensorOff, "searching": FlagSensorOff, "sensor off": FlagSensorOff, "sensor disconnected": FlagSensorOff, "finger out": FlagSensorOff, "probe off": FlagSensorOff, "no probe": FlagSensorOff, "pulse search": FlagSensorOff, "no signal": FlagSensorOff,
+	"off": FlagSensorOff, "disconnected": FlagSensorOff, "no finger": FlagSensorOff, "no sensor": FlagSensorOff, "searching": FlagSensorOff, "sensor off": FlagSensorOff, "sensor disconnected": FlagSensorOff, "finger out": FlagSensorOff, "probe off": FlagSensorOff, "finger off": FlagSensorOff, "no probe": FlagSensorOff, "pulse search": FlagSensorOff, "no signal": FlagSensorOff,
 }
 
 // quality reads a cell of quality column i.
@@ -217,20 +217,18 @@ func (t *textReader) quality(i int, s string) Flag {
 	for _, w := range strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return strings.ContainsRune(",;/|+&", r) }) {
 		w = strings.Join(strings.Fields(w), " ")
 		f, known := qualityWords[w]
-		switch {
-		case known:
-		case q.motion || q.mark:
+		if q.motion || q.mark {
 			switch w {
-			case "no", "n", "false", "nein", "non":
-			case "yes", "y", "true", "x", "ja", "oui", "si", "sí":
-				f = FlagMotion
+			case "no", "n", "false", "off", "none", "nein", "non":
+				f, known = 0, true
+			case "yes", "y", "true", "on", "x", "ja", "oui", "si", "sí":
+				f, known = FlagMotion, true
 				if !q.motion {
 					f = FlagMarginal
 				}
-			default:
-				f = FlagUnknownMark
 			}
-		default:
+		}
+		if !known {
 			f = FlagUnknownMark
 		}
 		flags |= f
@@ -337,10 +335,12 @@ func declaredKind(key string) string {
 		return "averaging"
 	case hasWord(w, keysSex):
 		return "sex"
-	case hasWord(w, wordsID) || hasWord(w, keysChart) && hasWord(w, keysNumber):
+	case isIdentifier(w) || len(w) == 1 && w[0] == "id":
 		return "identifier"
-	case hasWord(w, wordsName):
+	case isName(w):
 		return "name"
+	case headerRole(key) == roleSat || headerRole(key) == rolePulse:
+		return ""
 	case hasWord(w, wordsDate) || hasWord(w, keysStart):
 		return "start_date"
 	}
@@ -354,8 +354,6 @@ var (
 	keysTechnician = wordSet("technician tech operator tester")
 	keysAveraging  = wordSet("averaging average mittelung moyennage promedio")
 	keysSex        = wordSet("sex gender geschlecht sexe sexo")
-	keysChart      = wordSet("patient chart case")
-	keysNumber     = wordSet("number no nr nummer numéro número")
 	keysStart      = wordSet("start started begin début inicio")
 )
 

@@ -193,8 +193,17 @@ var (
 	wordsQuality = wordSet("quality status signal artifact artifacts artefact artefakt motion movement flag flags qualität qualitaet signalqualität signalqualitaet bewegung qualité qualite état etat mouvement calidad estado movimiento señal senal")
 	wordsEvent   = wordSet("event marker mark comment comments note notes annotation remark remarks ereignis bemerkung kommentar événement commentaire evento comentario")
 	wordsBirth   = wordSet("birth dob born birthdate birthday geburtsdatum geboren geb naissance né née nacimiento")
-	wordsID      = wordSet("id mrn identifier patientid patientnummer patientennummer identifiant identificación identificacion")
-	wordsName    = wordSet("name patient surname lastname firstname forename nachname vorname nom prénom prenom nombre apellido apellidos paciente")
+
+	// A key or header is an identifier of the person if it has one of the
+	// first, or one of the second beside one of the third; a plain "ID" over a
+	// column may count rows.
+	wordsID     = wordSet("mrn patientid patientnummer patientennummer identifiant identificación identificacion")
+	wordsNumber = wordSet("id identifier number no nr nummer numéro número")
+	wordsPerson = wordSet("patient patients subject person chart case medical paciente")
+
+	// It is a name if it has one of the first, or nothing but the second.
+	wordsName     = wordSet("surname lastname firstname forename nachname vorname nom prénom prenom nombre apellido apellidos")
+	wordsNameOnly = wordSet("name patient patients paciente subject first last middle full given family s")
 )
 
 func wordSet(s string) map[string]bool {
@@ -209,6 +218,15 @@ func wordSet(s string) map[string]bool {
 func headerWords(cell string) []string {
 	cell = strings.ToLower(strings.ReplaceAll(cell, "₂", "2"))
 	return strings.FieldsFunc(cell, func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+}
+
+func isIdentifier(words []string) bool {
+	return hasWord(words, wordsID) || hasWord(words, wordsNumber) && hasWord(words, wordsPerson)
+}
+
+func isName(words []string) bool {
+	other := slices.ContainsFunc(words, func(w string) bool { return !wordsNameOnly[w] })
+	return hasWord(words, wordsName) || !other && len(words) > 0
 }
 
 func hasWord(words []string, set map[string]bool) bool {
@@ -243,9 +261,11 @@ func headerRole(cell string) role {
 		return roleTime
 	case hasWord(w, wordsEvent):
 		return roleEvent
-	case hasWord(w, wordsID):
+	case hasWord(w, keysEquipment):
+		return roleOther
+	case isIdentifier(w):
 		return roleIdentifier
-	case hasWord(w, wordsName):
+	case isName(w):
 		return roleName
 	}
 	return roleUnknown
@@ -391,14 +411,15 @@ func columnShape(rows [][]string, col int) shape {
 
 // finder assigns the roles of one table.
 type finder struct {
-	cols   Columns
-	header []string // nil if there is none
-	width  int
-	rows   [][]string
-	opt    Options
-	line   int // of the header, or of the first row
-	taken  map[int]bool
-	layout []string
+	cols      Columns
+	header    []string // nil if there is none
+	width     int
+	rows      [][]string
+	opt       Options
+	line      int // of the header, or of the first row
+	taken     map[int]bool
+	layout    []string
+	byNumbers bool // the saturation was found by its numbers
 }
 
 // name is how people see column c.
@@ -528,6 +549,7 @@ func (f *finder) findSat(r *roles) error {
 			cands = f.withRole(roleSat)
 		} else {
 			why = "by its numbers"
+			f.byNumbers = true
 			cands = f.inRange(50, 100)
 		}
 		switch {

@@ -61,7 +61,7 @@ func TestParseColumnsRefuses(t *testing.T) {
 // TestHeaders says what a header is taken for.
 func TestHeaders(t *testing.T) {
 	cases := map[role]string{
-		roleSat:        "SpO2|SPO2 (%)|SpO₂ [%]|SaO2|O2 Sat|Oxygen Saturation|Sat%|Saturation|Sauerstoffsättigung|Sättigung (%)|Saturation en oxygène|Saturación de oxígeno|sp02",
+		roleSat:        "SpO2|SPO2 (%)|Oximeter SpO2|SpO₂ [%]|SaO2|O2 Sat|Oxygen Saturation|Sat%|Saturation|Sauerstoffsättigung|Sättigung (%)|Saturation en oxygène|Saturación de oxígeno|sp02",
 		rolePulse:      "Pulse|Pulse Rate|PR (bpm)|HR|Heart Rate|bpm|Puls|Herzfrequenz|Pouls|Fréquence cardiaque|Frecuencia cardiaca|Puls (1/min)",
 		roleTime:       "Time|time stamp|Timestamp|Date/Time|Date and Time|Clock|Uhrzeit|Datum/Uhrzeit|Heure|Hora|Time (hh:mm:ss)|Fecha y hora",
 		roleDate:       "Date|Datum|Fecha|Date (DD/MM/YYYY)",
@@ -69,10 +69,10 @@ func TestHeaders(t *testing.T) {
 		roleQuality:    "Quality|Status|Signal|SpO2 Status|Signal Quality|Motion|Artifact|Pulse quality|Qualität|Bewegung|État|Movimiento",
 		roleMarker:     "AM/PM|am pm",
 		roleEvent:      "Event|Marker|Comment|Note|Bemerkung",
-		roleIdentifier: "ID|Patient ID|MRN",
-		roleName:       "Patient|Name|Last Name|Vorname",
-		roleOther:      "SpO2 alarm limit|SpO2 low limit|Low SpO2 Alarm|Alarm|Saturation threshold|Oxygen flow (L/min)|O2 Flow|Perfusion Index|PI|Pulse amplitude|Alarmgrenze SpO2|SpO2 change|Date of birth|Seuil SpO2|Index",
-		roleUnknown:    "|Row|#|Position|Resp",
+		roleIdentifier: "Patient ID|MRN|Subject No.",
+		roleName:       "Patient|Name|Last Name|Vorname|Patient's name",
+		roleOther:      "SpO2 alarm limit|SpO2 low limit|Low SpO2 Alarm|Alarm|Saturation threshold|Oxygen flow (L/min)|O2 Flow|Perfusion Index|PI|Pulse amplitude|Alarmgrenze SpO2|SpO2 change|Date of birth|Seuil SpO2|Index|Device name",
+		roleUnknown:    "|Row|#|Position|Resp|ID|Session ID|Channel name",
 	}
 	for want, headers := range cases {
 		for _, h := range strings.Split(headers, "|") {
@@ -111,6 +111,13 @@ func TestFindColumns(t *testing.T) {
 		{"the reading named among two", "Time,SpO2,SaO2\n22:00:00,94,71\n22:00:04,88,72\n", Options{Columns: "spo2=2"}, nil, `Saturation: column 2 "SpO2", as given.`},
 		{"time named among two", "Start,Time,SpO2\n21:00:00,22:00:00,94\n21:00:00,22:00:04,88\n", Options{Columns: "time=2"}, nil, "as given"},
 		{"date and time named", "a,b,c\n24/03/2026,22:00:00,94\n24/03/2026,22:00:04,88\n", Options{Columns: "date=1,time=2,spo2=3"}, nil, "as given"},
+		{"a date named that holds the time too", "a,b\n2026-03-24 22:00:00,94\n2026-03-24 22:00:04,88\n", Options{Columns: "date=1,spo2=2"}, nil, "date and time, as given"},
+		{"a date named, the time found", "a,Time,SpO2\n24/03/2026,22:00:00,94\n24/03/2026,22:00:04,88\n", Options{Columns: "date=1"}, nil, `column 1 "a" and column 2 "Time"`},
+		{"a time named, the date found", "Date,a,SpO2\n24/03/2026,22:00:00,94\n24/03/2026,22:00:04,88\n", Options{Columns: "time=2"}, nil, `column 1 "Date" and column 2 "a"`},
+		{"a stamp named", "a,SpO2\n2026-03-24 22:00:00,94\n2026-03-24 22:00:04,88\n", Options{Columns: "time=a"}, nil, "as given"},
+		{"seconds in the header of full stamps", "Time (s),SpO2\n2026-03-24 22:00:00,94\n2026-03-24 22:00:04,88\n", Options{}, nil, "date and time"},
+		{"quality named", "Time,SpO2,a\n22:00:00,94,ok\n22:00:04,88,ok\n", Options{Columns: "quality=a"}, nil, `Quality: column 3 "a".`},
+		{"quality not wanted", "Time,SpO2,Status\n22:00:00,94,off\n22:00:04,88,off\n", Options{Columns: "quality=none"}, nil, `Not used: column 3 "Status".`},
 		{"a row number beside", "#,Time,SpO2\n1,22:00:00,94\n2,22:00:04,88\n", Options{}, nil, `Not used: column 1 "#".`},
 	}
 	for _, c := range cases {
@@ -126,6 +133,9 @@ func TestFindColumns(t *testing.T) {
 				if got := r.Stamp(r.Time[0], 0); !strings.HasSuffix(got, "22:00:00") {
 					t.Errorf("begins at %s", got)
 				}
+			}
+			if by := strings.Contains(c.layout, "by its numbers"); by != strings.Contains(warned(r), WarnByNumbers) && !strings.HasPrefix(c.name, "AM and PM apart") {
+				t.Errorf("warnings %q", warned(r))
 			}
 			if layout := strings.Join(r.Layout, " "); !strings.Contains(layout, c.layout) {
 				t.Errorf("%q does not say %q", layout, c.layout)
@@ -146,6 +156,7 @@ func TestElapsed(t *testing.T) {
 		{"milliseconds", "Time (ms),SpO2\n0,94\n250,88\n", Options{}, "0=94 0.25=88"},
 		{"minutes", "Elapsed (min),SpO2\n0,94\n0.5,88\n", Options{}, "0=94 30=88"},
 		{"h:mm:ss", "Elapsed,SpO2\n0:00:00,94\n26:00:00,88\n", Options{}, "0=94 93600=88"},
+		{"finer than a millisecond", "Time (ms),SpO2\n0.5,94\n0.75,88\n", Options{}, "0=94 0.00025=88"},
 		{"given", "Time,SpO2\n0,94\n4,88\n", Options{Columns: "elapsed=1"}, "0=94 4=88"},
 		{"no time, step given", "SpO2,Pulse\n94,61\n88,62\n", Options{IntervalMS: 4000}, "0=94 4=88"},
 		{"one column alone", "94\n88\n", Options{IntervalMS: 4000}, "0=94 4=88"},
@@ -185,6 +196,18 @@ func TestAsks(t *testing.T) {
 		{"a header that is not there", rows("22:00:00", "94"), Options{Columns: "spo2=Sats"}, ErrOptions, "no such header"},
 		{"a header that is there twice", "Time,a,a\n22:00:00,94,95\n", Options{Columns: "spo2=a"}, ErrOptions, "column 2"},
 		{"one column for two things", rows("22:00:00", "94"), Options{Columns: "time=1,spo2=1"}, ErrOptions, "two things"},
+		{"two dates", "Date,Datum,Time,SpO2\n2026-03-01,2026-03-02,22:00:00,94\n", Options{}, ErrAmbiguous, "--columns date=1 or date=2"},
+		{"two elapsed times", "Elapsed,Seconds,SpO2\n0,0,94\n", Options{}, ErrAmbiguous, "--columns elapsed=1 or elapsed=2"},
+		{"two columns of AM and PM", "Time,AM/PM,am pm,SpO2\n10:00:00,PM,PM,94\n", Options{}, ErrAmbiguous, "AM and PM"},
+		{"time and elapsed given", "Time,s,SpO2\n22:00:00,0,94\n", Options{Columns: "time=1,elapsed=2"}, ErrOptions, "elapsed alone"},
+		{"an elapsed column that is not there", "Time,s,SpO2\n22:00:00,0,94\n", Options{Columns: "elapsed=7"}, ErrOptions, "1 to 3"},
+		{"a named time that is a number", "a,SpO2\n0,94\n", Options{Columns: "time=1"}, ErrAmbiguous, "--columns elapsed=1"},
+		{"a named time that is words", "a,SpO2,Pulse\nleft,94,61\n", Options{Columns: "time=1"}, ErrFormat, "--columns time=N"},
+		{"a named date and no time", "a,SpO2\n2026-03-01,94\n", Options{Columns: "date=1"}, ErrAmbiguous, "--columns time=N"},
+		{"words for time", "Time,SpO2,Pulse\nlate,94,61\n", Options{}, ErrFormat, "--columns time=N"},
+		{"a quality column that is not there", rows("22:00:00", "94"), Options{Columns: "quality=9"}, ErrOptions, "1 to 2"},
+		{"quality that is the reading", rows("22:00:00", "94"), Options{Columns: "quality=2"}, ErrOptions, "two things"},
+		{"a header line beyond the file", rows("22:00:00", "94"), Options{Columns: "header=9"}, ErrOptions, "2 lines"},
 		{"five quality columns", "Time,SpO2,Status,Quality,Signal,Motion,Artifact\n22:00:00,94,ok,ok,ok,ok,ok\n", Options{}, ErrAmbiguous, "--columns quality=3"},
 	}
 	for _, c := range cases {

@@ -59,6 +59,27 @@ func TestStampForms(t *testing.T) {
 	}
 }
 
+// TestFineStamps keeps microseconds and tells when more is cut.
+func TestFineStamps(t *testing.T) {
+	cases := []struct {
+		fraction string
+		per, at  int64 // ticks beyond the second
+		warned   string
+	}{
+		{".5", 1000, 500, ""},
+		{".123456", 1_000_000, 123456, ""},
+		{".1234560", 1_000_000, 123456, ""},
+		{".1234567", 1_000_000, 123456, WarnStampsCut},
+		{".1230000001", 1000, 123, WarnStampsCut},
+	}
+	for _, c := range cases {
+		r := read(t, "time,SpO2\n22:00:00"+c.fraction+",94\n", Options{})
+		if r.PerSecond != c.per || r.Time[0]%c.per != c.at || warned(r) != c.warned {
+			t.Errorf("%s: %d of %d ticks, warnings %q", c.fraction, r.Time[0]%r.PerSecond, r.PerSecond, warned(r))
+		}
+	}
+}
+
 // TestMonthNames reads every month in four languages. The names are those of
 // the Unicode CLDR tables, from memory.
 func TestMonthNames(t *testing.T) {

@@ -201,9 +201,7 @@ func trimCell(s string) string {
 		return s
 	}
 	s = strings.TrimFunc(s, unicode.IsSpace)
-	if strings.HasPrefix(s, "=") {
-		s = s[1:]
-	}
+	s = strings.TrimPrefix(s, "=")
 	if len(s) > 1 && s[0] == '"' && s[len(s)-1] == '"' {
 		s = strings.TrimFunc(s[1:len(s)-1], unicode.IsSpace)
 	}
@@ -407,6 +405,9 @@ func (t *textReader) findRoles() error {
 	}
 	for c := 0; c < t.table.width; c++ {
 		t.names[c] = f.name(c)
+	}
+	if f.byNumbers {
+		t.warn(WarnByNumbers, "The file has no header: the column of saturation was recognised by its numbers alone.")
 	}
 	t.roles = r
 	t.sat = number{name: "spo2", codes: map[string]int{}}

@@ -4,6 +4,7 @@ package recording
 // samples give. Each is stable; the sentence beside it in Warning.Text is not.
 const (
 	WarnNoPulse        = "no_pulse_column"      // the file has no pulse column: a weak pulse cannot be recognised
+	WarnByNumbers      = "columns_by_numbers"   // no header: the column of saturation was recognised by its numbers alone
 	WarnNotSaturation  = "not_a_saturation"     // numbers below 0 or above 100 that are no known code were read as no reading
 	WarnNotPulse       = "not_a_pulse"          // numbers below 0 or above 999 in the pulse column were read as no reading
 	WarnUnknownMark    = "unknown_quality_mark" // a quality word that the reader does not know; its samples are doubted
