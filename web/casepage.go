@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -60,6 +61,7 @@ type caseBody struct {
 	Say map[string]string // what could not be accepted, by part
 
 	Custody      []field
+	CustodySaid  []statedLine
 	CustodyAsked bool // every custody question has an answer
 	Barred       *rules.Pack
 	BarredCites  []string
@@ -152,8 +154,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	b.CustodyAsked = true
 	for _, name := range custodyFacts {
 		def, _ := rules.Lookup(name)
-		_, known := f.Statements[name]
+		st, known := f.Statements[name]
 		b.CustodyAsked = b.CustodyAsked && known
+		b.CustodySaid = append(b.CustodySaid, statedLine{Meaning: custodyWords[name], Value: st.words(def)})
 		b.Custody = append(b.Custody, f.prefilled(def, p, "custody"))
 	}
 	if b.Barred, err = s.barredBy(f); err != nil {
@@ -189,14 +192,15 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	}
 	b.fillRecording(ev)
 	b.Identity, b.Differs, b.SameWhy = ev.identity, ev.differs, f.IdentityWords
+	b.Word, b.Mark = outcomeWords(ev.results[0].Outcome)
+	if ev.differs {
+		// The file may be another person's: nothing that was made of it is
+		// shown as this case's.
+		return b, nil
+	}
 	d := ev.Determinations[0]
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
-	b.Word, b.Mark = outcomeWords(ev.results[0].Outcome)
-	if ev.differs {
-		// The file may be another person's: none of it is shown as this case's.
-		return b, nil
-	}
 	b.Sheet, err = s.sheet(f, ev)
 	return b, err
 }
@@ -258,6 +262,9 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 			fl.Where = n.Who == rules.Office
 		}
 		fl.Question, fl.Why = n.Question, n.Why
+		if len(n.Decides) > 0 {
+			fl.Why = "Waits for it: " + strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
+		}
 		title := groupTitle(n.Who)
 		i := slices.IndexFunc(out, func(g group) bool { return g.Title == title })
 		if i < 0 {
@@ -265,6 +272,27 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 			i = len(out) - 1
 		}
 		out[i].Fields = append(out[i].Fields, fl)
+	}
+	return out
+}
+
+// labelsOf names clauses by their labels, in the order of ids.
+func labelsOf(tree []criteria.Finding, ids []string) []string {
+	labels := map[string]string{}
+	var walk func([]criteria.Finding)
+	walk = func(list []criteria.Finding) {
+		for _, c := range list {
+			labels[c.ID] = c.Label
+			walk(c.Parts)
+		}
+	}
+	walk(tree)
+	var out []string
+	for _, id := range ids {
+		l := cmp.Or(labels[id], id)
+		if !slices.Contains(out, l) {
+			out = append(out, l)
+		}
 	}
 	return out
 }

@@ -66,7 +66,7 @@ func demoCases() []demoCase {
 	return []demoCase{
 		{"criteria met, firm", medicare, patient{"Ada Merrin", born(1951, 5, 4), "HV-20417"}, homeNight("2026-02-10", "2026-02-02"), chart(map[string]string{"awake_spo2": "92 %"}), "night-1.csv", criteria.Qualifies},
 		{"criteria not met", medicare, patient{"Tobin Ashgrove", born(1948, 11, 20), "HV-20433"}, homeNight("2026-02-17", "2026-02-11"), chart(map[string]string{"awake_spo2": "95 %"}), "night-2.csv", criteria.DoesNotQualify},
-		{"doubtful spans decide", medicare, patient{"Wilhelmina Orchard", born(1946, 2, 27), "HV-20448"}, homeNight("2026-03-03", "2026-02-24"), chart(map[string]string{"awake_spo2": "93 %"}), "night-3.csv", criteria.Undetermined},
+		{"doubtful spans decide", medicare, patient{"Wilhelmina Orchard", born(1946, 2, 27), "HV-20448"}, homeNight("2026-03-03", "2026-02-24"), chart(map[string]string{"awake_spo2": "93 %", "dependent_edema": "false", "pulmonary_hypertension": "none", "hematocrit": "44 %", "p_wave_height": "2 mm"}), "night-3.csv", criteria.Undetermined},
 		{"the awake reading is missing", medicare, patient{"Cassius Penhallow", born(1955, 1, 31), "HV-20460"}, homeNight("2026-03-11", "2026-03-02"), chart(nil), "night-4.edf", criteria.Undetermined},
 		{"noisy night, the same either way", medicare, patient{"Ines Lockhart", born(1943, 8, 9), "HV-20471"}, homeNight("2026-03-18", "2026-03-09"), chart(map[string]string{"awake_spo2": "91 %"}), "night-5.csv", criteria.Qualifies},
 		{"a test on exertion, legs typed", medicare, patient{"Jun Aldermoor", born(1950, 12, 12), "HV-20480"}, exertion, chart(map[string]string{"sleep_apnea": ""}), "", criteria.Qualifies},
@@ -161,7 +161,7 @@ func (s *Site) demoLink(ctx context.Context, d Desk) (string, error) {
 		}
 		fits := false
 		if d == Office {
-			fits = ev.Result != nil && !ev.differs && len(f.officeFacts(ev.Determinations[0])) > 0 && f.upload() != nil
+			fits = ev.Result != nil && !ev.differs && f.upload() != nil && slices.ContainsFunc(ev.Determinations[0].Needs, func(n criteria.Need) bool { return n.Fact == "awake_spo2" })
 		} else {
 			pack, err := s.barredBy(f)
 			if err != nil {

@@ -142,6 +142,7 @@ func stateOf(h casework.Head) (state, word, mark string) {
 	}
 	r := h.Results[0]
 	word, mark = outcomeWords(r.Outcome)
+	word = strings.TrimPrefix(word, "written criteria ") // the column's head says it
 	switch {
 	case !h.ClosedAt.IsZero():
 		state = "closed"

@@ -13,6 +13,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"airwarrant/qualify/worksheet"
 )
 
 // page is what the base template sees.
@@ -109,6 +111,9 @@ var statics = func() map[string]staticFile {
 		body, err := files.ReadFile("static/" + name)
 		if err != nil {
 			panic("web: embedded file missing: " + name) // a fault of the build, not of any input
+		}
+		if name == "site.css" {
+			body = append([]byte(worksheet.CSS), body...)
 		}
 		sum := sha256.Sum256(body)
 		out[name] = staticFile{"/static/" + name + "?" + hex.EncodeToString(sum[:6]), kind, body}

@@ -45,6 +45,12 @@ func wordFor(name, w string) string {
 	return w
 }
 
+// custodyWords are short names of what is stated about custody.
+var custodyWords = map[string]string{
+	"test_date": "Test of", "test_state": "Taken", "test_place": "Where", "test_performed_by": "Performed by",
+	"supplier_part": "Part of a supplier", "custody": "We hold it because",
+}
+
 // outcomeWords are the word and the mark of each outcome; the mark is never
 // alone, and neither is a colour.
 func outcomeWords(o string) (word, mark string) {
