@@ -86,7 +86,7 @@ func TestRunCasesTellsTheDifference(t *testing.T) {
 		{"profile with a wrong time", "cases: [{name: c, profile: \"95 6x\", want: {outcome: undetermined}}]", "write the time as"},
 		{"doubt about nothing", "cases: [{name: c, profile: \"-? 6h\", want: {outcome: undetermined}}]", "steps of value and time"},
 		{"no list", "cases: {name: c}", "begin each case with"},
-		{"other key", "caess: []", `did you mean "cases"?`},
+		{"other key", "casess: []", `did you mean "cases"?`},
 		{"no YAML", "cases: [", "YAML that can be read"},
 	}
 	p := casesPack(t)

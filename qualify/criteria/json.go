@@ -87,6 +87,8 @@ func (f *Fact) UnmarshalJSON(b []byte) error {
 	case in.State == Unknown:
 	case in.State != Stated && in.State != Located && in.State != Computed:
 		return fmt.Errorf("fact %s: expected a state of stated, located, unknown or computed, found %s", in.Name, quote(string(in.State)))
+	case d.Type == rules.TypeList && len(in.List) == 0:
+		return fmt.Errorf("fact %s: expected a list of recordings, found none", in.Name)
 	case d.Type == rules.TypeList:
 		for i, r := range in.List {
 			if bad := r.check(in.List[:i]); bad != nil {

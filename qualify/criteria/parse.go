@@ -199,10 +199,10 @@ var shaForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
 	list, ok := n.(*ast.SequenceNode)
-	if !ok {
+	if !ok || len(list.Values) == 0 {
 		return Value{}, &fault{"a list of {sha256, role}", shape(n), "write - {sha256: …, role: air} for each recording"}
 	}
-	v := Value{List: []RecordingRole{}}
+	var v Value
 	for i, item := range list.Values {
 		at := fmt.Sprintf("%s[%d]", key, i)
 		entries, ok := d.entries(item, at)

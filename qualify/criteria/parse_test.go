@@ -114,6 +114,8 @@ func TestParseFactsRefuses(t *testing.T) {
 		{"list at the top", "- symptoms", "1:1", "one fact a line"},
 		{"bad syntax", "symptoms: [true", "1:11", "YAML that can be read"},
 		{"deep", "recordings: " + strings.Repeat("[", 40), "1:29", "levels of nesting"},
+		{"no recordings", "recordings: []", "1:13", "for each recording"},
+		{"words", "recordings: [" + strings.Repeat("1,", maxTokens) + "]", "1:1", "words and signs"},
 		{"hash", "recordings: [{sha256: abc, role: air}]", "1:13", "64 digits"},
 		{"role", "recordings: [{sha256: " + sha + ", role: airs}]", "1:13", `did you mean "air"?`},
 		{"one recording twice", "recordings: [{sha256: " + sha + ", role: air}, {sha256: " + sha + ", role: oxygen}]", "1:13", "each recording once"},

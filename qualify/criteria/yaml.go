@@ -18,7 +18,8 @@ import (
 )
 
 const (
-	maxYAML    = 1 << 20 // bytes of a facts file or a file of cases
+	maxYAML    = 1 << 18 // bytes of a facts file or a file of cases
+	maxTokens  = 30_000  // of one file; the parser takes time in their square
 	maxNesting = 16
 	maxFaults  = 200
 )
@@ -45,6 +46,9 @@ func (d *document) open(data []byte) ast.Node {
 		return whole("text in UTF-8", "other bytes", "save the file as UTF-8")
 	}
 	tokens := lexer.Tokenize(strings.TrimPrefix(string(data), "\uFEFF"))
+	if len(tokens) > maxTokens {
+		return whole(fmt.Sprintf("at most %d words and signs", maxTokens), "more", "split it")
+	}
 	if !d.plain(tokens) {
 		return nil
 	}
