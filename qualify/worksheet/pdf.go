@@ -29,8 +29,8 @@ const (
 	sizeTitle  = 12.0
 	lineBody   = 3.15
 	marginSide = 14.0
-	marginTop  = 15.0
-	marginFoot = 12.0
+	marginTop  = 13.5
+	marginFoot = 11.2
 	cellGap    = 2.0
 	rowPad     = 0.3
 	keepMost   = 90.0 // a row taller than this may be parted between pages

@@ -27,7 +27,8 @@ func TestSameBytes(t *testing.T) {
 				t.Fatalf("%s: the PDF differs when repeated", name)
 			}
 		}
-		if text(t, New(sample(name))) != text(t, New(sample(name))) || fragment(t, New(sample(name))) != fragment(t, New(sample(name))) {
+		one, two := New(sample(name)), New(sample(name))
+		if text(t, one) != text(t, two) || fragment(t, one) != fragment(t, two) {
 			t.Errorf("%s: text or page differs when repeated", name)
 		}
 		if !bytes.HasPrefix(first, []byte("%PDF-")) || !bytes.HasSuffix(bytes.TrimSpace(first), []byte("%%EOF")) {

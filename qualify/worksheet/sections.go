@@ -185,7 +185,12 @@ func clauses(in Input, src *sourceList) Section {
 			}
 			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
 			s.Table.Rows = append(s.Table.Rows, row)
-			idle := (over == criteria.Met || over == criteria.NotMet) && f.Outcome != over
+			// A decided clause rests on the parts that turned out like it, an
+			// open one on those that wait for an answer.
+			idle := f.Outcome != over
+			if over != criteria.Met && over != criteria.NotMet {
+				idle = !holds(f, above)
+			}
 			walk(f.Parts, depth+1, f.Outcome, away || idle)
 		}
 	}
@@ -198,6 +203,19 @@ func clauses(in Input, src *sourceList) Section {
 	}
 	walk(d.Clauses, 0, root, false)
 	return s
+}
+
+// holds reports whether f or a part of it is among ids.
+func holds(f criteria.Finding, ids map[string]bool) bool {
+	if ids[f.ID] {
+		return true
+	}
+	for _, p := range f.Parts {
+		if holds(p, ids) {
+			return true
+		}
+	}
+	return false
 }
 
 // clauseText is the label of a clause with what it asks; of a group, how its
@@ -488,7 +506,7 @@ func measures(in Input) Section {
 			at = "first at " + clock(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex))
 		}
 		add("Nadir (lowest saturation)", at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
-		add("Mean saturation", "weighted by time; highest reading "+pct(a.Peak), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
+		add("Mean saturation", "by time; highest reading "+pct(a.Peak), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
 		for _, e := range a.Events {
 			rate := "rate not known"
 			if e.PerHour != nil {
@@ -500,7 +518,8 @@ func measures(in Input) Section {
 	}
 	if f, ok := in.Facts["reported_minutes"]; ok && f.State != criteria.Unknown && f.Value.Num != nil {
 		def, _ := rules.Lookup("reported_minutes")
-		half := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Mul(big.NewInt(2), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(f.Value.Places)), nil)))
+		places := max(0, min(f.Value.Places, mostPlaces))
+		half := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Mul(big.NewInt(2), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)))
 		unit := f.Value.Unit
 		if unit == "" {
 			unit = def.Unit
@@ -509,7 +528,7 @@ func measures(in Input) Section {
 		if in.Pack != nil && in.Pack.Reading.ReportLevel != nil {
 			what = fmt.Sprintf("Time at or below %s %% as the signed report prints it", number(in.Pack.Reading.ReportLevel.Rat))
 		}
-		exact := func(r *big.Rat) string { return r.FloatString(f.Value.Places+1) + " " + unit }
+		exact := func(r *big.Rat) string { return r.FloatString(places+1) + " " + unit }
 		low := new(big.Rat).Sub(f.Value.Num, half)
 		if low.Sign() < 0 {
 			low.SetInt64(0)
@@ -567,7 +586,7 @@ func clock(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
 func conditions(in Input) Section {
 	s := Section{ID: "conditions", Title: "Conditions of testing",
 		Table: &Table{Beyond: "and %d conditions that were not asked, because no answer to them can change the outcome; listed on the page",
-			Columns: []Column{{"Condition", .43, false}, {"Answer", .18, false}, {"How it is known", .39, false}}}}
+			Columns: []Column{{"Condition", .44, false}, {"Answer", .145, false}, {"How it is known", .415, false}}}}
 	wanted := map[string]bool{}
 	var want func(name string)
 	want = func(name string) {
@@ -703,7 +722,7 @@ func ruleTexts(a *analysis.Analysis) []string {
 			applied = applied || strings.Contains(reason, r.Reason)
 		}
 		if applied {
-			out = append(out, fmt.Sprintf("Taken as %s: %s (source: %s).", effect[r.Kind], r.Condition, r.Source))
+			out = append(out, fmt.Sprintf("Taken as %s: %s (%s).", effect[r.Kind], r.Condition, r.Source))
 		} else {
 			idle = append(idle, r.Name)
 		}
@@ -748,7 +767,7 @@ func provenance(in Input) Section {
 	if rec, a := in.Recording, in.Analysis; rec != nil && a != nil {
 		add("Session", fmt.Sprintf("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,
 			clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)), a.Count))
-		add("Clock", fmt.Sprintf("%s; %s between samples, a step longer than %s is a gap", clockText(rec), duration(a, a.Interval), duration(a, a.Hold)))
+		add("Clock", fmt.Sprintf("%s; %s between samples, over %s is a gap", clockText(rec), duration(a, a.Interval), duration(a, a.Hold)))
 	}
 	d := in.Determination
 	pack := d.Criteria + " " + d.Version
@@ -761,8 +780,10 @@ func provenance(in Input) Section {
 			pack += ", known here since " + in.Pack.KnownSince.String()
 		}
 	}
+	if d.PackSHA256 != "" {
+		pack += "; SHA-256 " + d.PackSHA256
+	}
 	add("Criteria", pack)
-	add("Criteria, SHA-256", d.PackSHA256)
 	program := in.Program
 	if !in.Printed.IsZero() {
 		program = strings.TrimPrefix(program+", printed "+in.Printed.String(), ", ")

@@ -8,9 +8,8 @@ import (
 	"unicode/utf8"
 )
 
-// textWidth is the width of the plain text in characters: a page of a line
-// printer or a common terminal (our choice).
-const textWidth = 110
+// textWidth is the width of the plain text in characters (our choice).
+const textWidth = 120
 
 // WriteText writes w as plain UTF-8 text, tables set in columns. The trace is
 // given in words. Characters count as one column each.

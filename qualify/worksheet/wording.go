@@ -237,8 +237,8 @@ func critical(in Input) string {
 // both sides of a threshold alike (design section 3).
 func cautions(d criteria.Determination) []string {
 	own := []string{
-		"This worksheet is neither a test report nor an order, and no guarantee of coverage. The payer's own text and the licensed practitioner decide where they differ from it.",
-		"Written criteria not met does not mean that the patient needs no oxygen. Nobody is told by this worksheet to start, change or stop oxygen.",
+		"Neither a test report nor an order, and no guarantee of coverage: the payer's own text and the licensed practitioner decide.",
+		"Written criteria not met does not mean: needs no oxygen. Nobody is told here to start, change or stop oxygen.",
 		"Pulse oximeters tend to read high in darker skin, and err with nail varnish, cold hands, poor circulation, carbon monoxide and methaemoglobin. A reading on either side of a threshold can be wrong by some points.",
 		"Oxygen feeds fire: no smoking and no open flame near it. Oxygen can harm a patient who retains carbon dioxide.",
 	}
@@ -331,9 +331,12 @@ func valueText(def rules.FactDef, v criteria.Value) string {
 	return strings.TrimSpace(printed(v) + " " + unit)
 }
 
+// mostPlaces is how many printed decimals of a stated number are told.
+const mostPlaces = 12
+
 // printed is a number with the decimals that it was stated with.
 func printed(v criteria.Value) string {
-	if v.Places > 0 && v.Places <= 12 {
+	if v.Places > 0 && v.Places <= mostPlaces {
 		return v.Num.FloatString(v.Places)
 	}
 	return number(v.Num)
@@ -342,7 +345,7 @@ func printed(v criteria.Value) string {
 // words turns a word of the vocabulary into print.
 func words(s string) string {
 	if s == "idtf" {
-		return "independent diagnostic testing facility"
+		return "independent facility (IDTF)"
 	}
 	return strings.ReplaceAll(s, "_", " ")
 }
