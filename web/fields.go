@@ -129,6 +129,9 @@ func (f field) chosen() string {
 // statement reads a filled field. The second result is false if it was left
 // empty. The error is for the person at the field.
 func (f field) statement() (statement, bool, error) {
+	if (f.Kind == "number" || f.Kind == "date") && f.Unknown && f.Text != "" {
+		return statement{}, false, fmt.Errorf("expected an answer or %q; found both; clear one", f.NotThere)
+	}
 	t := f.text()
 	if t == "" {
 		if !f.Place.empty() {
@@ -143,9 +146,6 @@ func (f field) statement() (statement, bool, error) {
 	if t == unknown {
 		st.State = criteria.Unknown
 		return st, true, nil
-	}
-	if f.Kind == "number" && f.Unknown {
-		return statement{}, false, errors.New("expected a number or \"not known\"; found both; clear one")
 	}
 	if _, err := criteria.ParseValue(f.Name, t); err != nil {
 		return statement{}, false, errors.New(strings.TrimPrefix(err.Error(), f.Name+": "))
