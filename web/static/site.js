@@ -40,7 +40,9 @@ function send(form) {
   request.addEventListener("load", () => {
     const page = new DOMParser().parseFromString(request.responseText, "text/html");
     if (request.status < 400) {
-      location.assign(request.responseURL + (form.dataset.upload || ""));
+      // An address that differs in its fragment alone would only be scrolled to.
+      history.replaceState(null, "", request.responseURL + (form.dataset.upload || ""));
+      location.reload();
       return;
     }
     document.title = page.title;
