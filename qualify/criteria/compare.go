@@ -172,8 +172,11 @@ func readable(x *big.Rat, ls []limit) string {
 }
 
 func withUnit(s, unit string) string {
-	if unit == "" {
+	switch {
+	case unit == "":
 		return s
+	case s == "1" && (unit == "days" || unit == "years" || unit == "points"):
+		return s + " " + strings.TrimSuffix(unit, "s")
 	}
 	return s + " " + unit
 }

@@ -1,7 +1,9 @@
 // Package criteria evaluates a pack on facts: each clause is met, not met,
 // undetermined or not applicable, and the root decides the outcome.
 //
-// Call Determine with a pack and Facts. It is pure: the same pack and facts
+// Call ParseFacts (or ParseValue for one field) for what people state, then
+// Determine with a pack and Facts; before a recording is read, ask Barred. RunCases
+// runs the boundary cases of a pack. Determine is pure: the same pack and facts
 // give the same Determination. It returns no error, because the pack was
 // checked when it was loaded and facts were checked when they were parsed.
 //

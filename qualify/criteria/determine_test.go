@@ -356,6 +356,43 @@ func TestCustody(t *testing.T) {
 	}
 }
 
+// TestMargins checks that a clause says by how much it is missed or cleared.
+func TestMargins(t *testing.T) {
+	band := clause("leaf", "days_test_to_discharge", func(n *rules.Node) {
+		n.AtLeast, n.AtOrBelow = quantities(t, "0 days"), quantities(t, "2 days")
+	})
+	strict := clause("leaf", "hematocrit", func(n *rules.Node) { n.MoreThan = quantities(t, "56 %") })
+	share := clause("leaf", "share_below", func(n *rules.Node) { n.SpO2, n.AtLeast = quantity(t, "90 %"), quantities(t, "1/3") })
+	level := clause("leaf", "rest_spo2", func(n *rules.Node) { n.AtOrBelow = quantities(t, "88 %") })
+	cases := []struct {
+		leaf           *rules.Node
+		facts          map[string]string
+		profile        string
+		found, because string
+	}{
+		{minutesAt88(t, "leaf", "5 min"), nil, "95 6h, 88 4m30s", "4.5 min", "Below 5 min by 0.5 min."},
+		{minutesAt88(t, "leaf", "5 min"), nil, "95 6h, 88 6m", "6 min", "Above 5 min by 1 min."},
+		{minutesAt88(t, "leaf", "300 s"), nil, "95 6h, 88 299.99s", "299.99 s", "Below 300 s by 0.01 s."},
+		{band, map[string]string{"test_date": "2030-01-10", "discharge_date": "2030-01-13"}, "", "3 days", "Above 2 days by 1 day."},
+		{strict, map[string]string{"hematocrit": "56.0"}, "", "56.0 %", "Exactly the limit, which is not included."},
+		{share, nil, "95 3h, 89 1h", "25 %", "Below 33.333333 % by 8.33 %."},
+		{level, map[string]string{"rest_spo2": "89.5"}, "", "89.5 %, read as 90 %", "Above 88 % by 2 %."},
+	}
+	for _, c := range cases {
+		p := packOf(allOf("r", c.leaf))
+		p.Reading = nightReading
+		p.Reading.Level = "half_up"
+		f := Facts{Named: stated(t, c.facts)}
+		if c.profile != "" {
+			f.Night = night(t, c.profile)
+		}
+		got := findingOf(t, Determine(p, f, nil), "leaf")
+		if got.Found != c.found || got.Because != c.because {
+			t.Errorf("%s: expected %q, %q; found %q, %q", got.Asked, c.found, c.because, got.Found, got.Because)
+		}
+	}
+}
+
 func TestNotes(t *testing.T) {
 	p := packOf(allOf("r",
 		clause("rest", "rest_spo2", func(n *rules.Node) { n.AtOrBelow = quantities(t, "88 %") })))

@@ -81,9 +81,8 @@ func (e *evaluation) found(l *leaf) string {
 	case l.def == nil:
 		return "not settled"
 	case l.node.Known:
-		r := e.factReading(l)
-		if !r.known {
-			return e.absence(&r)
+		if r := &l.readings[0]; !r.known {
+			return e.absence(&r.reading)
 		}
 		return "stated"
 	}
@@ -96,8 +95,6 @@ func (e *evaluation) found(l *leaf) string {
 	}
 	return e.numberText(l) + e.placeText(l.def.Name)
 }
-
-func (e *evaluation) factReading(l *leaf) reading { return l.readings[0].reading }
 
 func (e *evaluation) absence(r *reading) string {
 	switch {
@@ -307,7 +304,7 @@ func margin(l *leaf, v Verdict) string {
 	}
 	for _, lim := range s.limits {
 		c := x.Cmp(lim.fig)
-		if lim.admits(c) != (v == NotMet) {
+		if lim.admits(c) == (v == NotMet) {
 			continue
 		}
 		d := new(big.Rat).Sub(x, lim.fig)
