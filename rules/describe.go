@@ -32,11 +32,11 @@ func Describe(n *Node) string {
 	case def.Type == TypeBool:
 		return "it is not so that " + what
 	case n.Is != "":
-		return what + ": " + plainWord(n.Is)
+		return what + ": " + PlainWord(n.Is)
 	case n.OneOf != nil:
 		words := make([]string, len(n.OneOf))
 		for i, w := range n.OneOf {
-			words[i] = plainWord(w)
+			words[i] = PlainWord(w)
 		}
 		return what + ": " + strings.Join(words, " or ")
 	}
@@ -57,8 +57,8 @@ var comparatorWords = map[string]string{
 	"equal_to":    "exactly",
 }
 
-// plainWord spells a word of the vocabulary as people say it.
-func plainWord(w string) string {
+// PlainWord spells a word of the vocabulary as people say it.
+func PlainWord(w string) string {
 	if w == "idtf" {
 		return "independent diagnostic testing facility"
 	}

@@ -125,11 +125,11 @@ func (b *browser) path() string {
 // press clicks an element and waits until the page that follows is there.
 func (b *browser) press(selector string) {
 	b.t.Helper()
-	if !b.js(fmt.Sprintf("(()=>{const e=document.querySelector(%q);if(!e)return false;for(let d=e.closest('details');d;d=d.parentElement.closest('details'))d.open=true;window.before=true;e.click();return true})()", selector)) {
+	if !b.js(fmt.Sprintf("(()=>{const e=document.querySelector(%q);if(!e)return false;for(let d=e.closest('details');d;d=d.parentElement.closest('details'))d.open=true;document.body.dataset.before=1;e.click();return true})()", selector)) {
 		b.t.Fatalf("nothing to press at %s on %s:\n%s", selector, b.path(), b.text())
 	}
 	for range 600 {
-		done, err := cdp.Run(b.ctx, cdp.Evaluate[bool]("!window.before && document.readyState==='complete'"))
+		done, err := cdp.Run(b.ctx, cdp.Evaluate[bool]("!document.body.dataset.before && document.readyState==='complete'"))
 		if err == nil && done {
 			return
 		}

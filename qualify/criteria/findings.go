@@ -125,7 +125,7 @@ func wordText(w string) string {
 	case "false":
 		return "no"
 	}
-	return strings.ReplaceAll(w, "_", " ")
+	return rules.PlainWord(w)
 }
 
 // shown converts a reading to the unit in which the leaf prints its figure.
@@ -308,7 +308,11 @@ func margin(l *leaf, v Verdict) string {
 			continue
 		}
 		d := new(big.Rat).Sub(x, lim.fig)
-		by := withUnit(readable(d.Abs(d), []limit{{fig: zero}}), s.unit)
+		unit := s.unit
+		if unit == "%" {
+			unit = "points" // a difference of percentages is in points
+		}
+		by := withUnit(readable(d.Abs(d), []limit{{fig: zero}}), unit)
 		switch {
 		case c == 0:
 			return "Exactly the limit, which is not included."

@@ -13,7 +13,7 @@ import (
 )
 
 // The scenario of these tests is invented: an invented payer's notice, asking
-// at least 5 min at or below 88 %, and patients who do not exist.
+// a total of at least 5 min at or below 88 %, and patients who do not exist.
 
 // night is 7 h 48 min at one sample in 4 s from 22:14, with dips after 01:30
 // and 04:10, a cable that came off from 00:00 to 00:15, motion for 72 s inside
@@ -111,7 +111,7 @@ func sample(name string) Input {
 		Notes:    []string{"Reading a level of 88.4 % as 88 % or as it stands gives the same verdict."},
 		Cautions: []string{"This payer is invented; a worksheet under its criteria means nothing."},
 	}
-	asleep := leaf("asleep-88", "Low saturation asleep", "at least 5 min at or below 88 %", "6.33 min (5.13 to 6.4)", criteria.Met, true)
+	asleep := leaf("asleep-88", "Low saturation asleep", "total time at or below 88 % is at least 5 min", "6.33 min (5.13 to 6.4)", criteria.Met, true)
 	rest := leaf("rest-88", "Low saturation at rest, awake", "at or below 88 %", "not asked", criteria.NotApplicable, false)
 	d.Clauses = []criteria.Finding{
 		leaf("ordered", "Ordered by the treating practitioner", "yes", "yes", criteria.Met, false),
@@ -133,14 +133,14 @@ func sample(name string) Input {
 		in.Determination.Outcome, in.Determination.Disposition = criteria.DoesNotQualify, "not_covered"
 		in.Determination.Because = "3.1 min at or below 88 % asleep (between 2.9 and 3.4), at least 5 min asked"
 		in.Determination.Allows, in.Determination.FollowUp = nil, nil
-		in.Determination.Clauses[2] = leaf("asleep-88", "Low saturation asleep", "at least 5 min at or below 88 %", "3.1 min (2.9 to 3.4)", criteria.NotMet, true)
+		in.Determination.Clauses[2] = leaf("asleep-88", "Low saturation asleep", "total time at or below 88 % is at least 5 min", "3.1 min (2.9 to 3.4)", criteria.NotMet, true)
 	case "open":
 		in.Determination.Outcome, in.Determination.Disposition = criteria.Undetermined, "incomplete"
 		in.Determination.DecidedBy = nil
 		in.Determination.Because = "4.8 to 5.4 min at or below 88 % asleep lie on both sides of 5 min"
 		in.Determination.Allows, in.Determination.FollowUp = nil, nil
 		in.Determination.Clauses[2].Outcome = criteria.Unclear
-		in.Determination.Clauses[2].Parts[0] = leaf("asleep-88", "Low saturation asleep", "at least 5 min at or below 88 %", "4.8 to 5.4 min", criteria.Unclear, false)
+		in.Determination.Clauses[2].Parts[0] = leaf("asleep-88", "Low saturation asleep", "total time at or below 88 % is at least 5 min", "4.8 to 5.4 min", criteria.Unclear, false)
 		in.Determination.Clauses[2].Parts[1].Outcome, in.Determination.Clauses[2].Parts[1].Found = criteria.Unclear, "not known"
 		in.Determination.Clauses[1] = leaf("air", "Taken on room air", "room air", "not known", criteria.Unclear, false)
 		delete(in.Facts, "test_oxygen")

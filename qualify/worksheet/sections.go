@@ -50,7 +50,7 @@ func decidingFindings(d criteria.Determination) []criteria.Finding {
 func deciding(in Input, src *sourceList) Section {
 	d := in.Determination
 	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: []Column{
-		{"Clause", .22, false}, {"Asked", .32, false}, {"Found", .18, false}, {"Verdict", .155, false}, {"Source", .125, false}}}}
+		{"Clause", .22, false}, {"Asked", .40, false}, {"Found", .15, false}, {"Verdict", .115, false}, {"Source", .115, false}}}}
 	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
 		why := f.Because
 		if why == f.Found {
@@ -168,7 +168,7 @@ func clauses(in Input, src *sourceList) Section {
 	d := in.Determination
 	s := Section{ID: "clauses", Title: "Every clause",
 		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it.",
-		Table: &Table{Columns: []Column{{"Clause: what it asks", .50, false}, {"Found", .20, false}, {"Verdict", .155, false}, {"Source", .145, false}},
+		Table: &Table{Columns: []Column{{"Clause: what it asks", .54, false}, {"Found", .195, false}, {"Verdict", .14, false}, {"Source", .125, false}},
 			Beyond: "and %d clauses that stand above, do not apply or changed nothing, listed on the page"}}
 	above := map[string]bool{}
 	for _, f := range decidingFindings(d) {

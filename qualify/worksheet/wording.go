@@ -88,7 +88,7 @@ func because(in Input) string {
 	if d.Outcome == criteria.Undetermined {
 		s := sentence(d.Because)
 		if f := firstMeasured(in); f != nil {
-			s = strings.TrimSpace(fmt.Sprintf("%s Measured: %s; asked: %s", s, f.Found, orDash(f.Asked)))
+			s = strings.TrimSpace(s + " Measured: " + measuredAgainst(f))
 		}
 		return s
 	}
@@ -96,11 +96,20 @@ func because(in Input) string {
 		return d.Because
 	}
 	f := found[0]
-	s := fmt.Sprintf("%s; asked: %s", f.Found, orDash(f.Asked))
 	if measureRank(f.ID, in.Pack) == 2 {
-		s = f.Label + ": found " + s
+		return fmt.Sprintf("%s: found %s; asked: %s", f.Label, f.Found, orDash(f.Asked))
 	}
-	return s
+	return measuredAgainst(&f)
+}
+
+// measuredAgainst puts what a clause found between its measure and its
+// comparison: "total time at or below 88 %: 6.33 min; at least 5 min asked".
+func measuredAgainst(f *criteria.Finding) string {
+	measure, comparison, ok := strings.Cut(f.Asked, " is ")
+	if !ok {
+		return fmt.Sprintf("%s; asked: %s", f.Found, orDash(f.Asked))
+	}
+	return fmt.Sprintf("%s: %s; %s asked", measure, f.Found, comparison)
 }
 
 // firstMeasured is the first clause that compares a measure of the recording,
@@ -343,12 +352,7 @@ func printed(v criteria.Value) string {
 }
 
 // words turns a word of the vocabulary into print.
-func words(s string) string {
-	if s == "idtf" {
-		return "independent facility (IDTF)"
-	}
-	return strings.ReplaceAll(s, "_", " ")
-}
+func words(s string) string { return rules.PlainWord(s) }
 
 // number prints r without loss if two decimals hold it, else cut (never
 // rounded) to two decimals.

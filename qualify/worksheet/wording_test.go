@@ -21,7 +21,7 @@ func TestValueText(t *testing.T) {
 		{"test_date", criteria.Value{Date: rules.Date{Year: 2030, Month: 3, Day: 1}}, "2030-03-01"},
 		{"test_date", criteria.Value{}, "–"},
 		{"custody", criteria.Value{Word: "sent_by_tester"}, "sent by tester"},
-		{"test_performed_by", criteria.Value{Word: "idtf"}, "independent facility (IDTF)"},
+		{"test_performed_by", criteria.Value{Word: "idtf"}, "independent diagnostic testing facility"},
 		{"test_oxygen", criteria.Value{Word: "room_air"}, "room air"},
 		{"test_oxygen", criteria.Value{Word: "oxygen", Num: big.NewRat(5, 2), Unit: "L/min", Places: 1}, "oxygen at 2.5 L/min"},
 		{"reported_minutes", criteria.Value{Num: big.NewRat(5, 1), Unit: "min", Places: 1}, "5.0 min"},

@@ -219,7 +219,7 @@ func TestMeasuredHeadline(t *testing.T) {
 	in.Determination.DecidedBy = []string{"air", "asleep-88"}
 	in.Determination.Clauses[1].Decided = true
 	w := New(in)
-	if got, want := w.Headline[0], "Written criteria met: 6.33 min (5.13 to 6.4); asked: at least 5 min at or below 88 %."; got != want {
+	if got, want := w.Headline[0], "Written criteria met: total time at or below 88 %: 6.33 min (5.13 to 6.4); at least 5 min asked."; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	if got := w.Section("deciding").Table.Rows[0].Cells[0].Sub; got != "asleep-88" {
