@@ -93,13 +93,12 @@ type caseBody struct {
 type recordingView struct {
 	Short, SHA256, Size, Format string
 	By, At                      string
-	Layout                      []string
 }
 
 type sessionLine struct {
-	No                      int
-	Start, End, Valid, Date string
-	Chosen                  bool
+	No                int
+	Start, End, Valid string
+	Chosen            bool
 }
 
 // group is the questions that one person can answer.
@@ -117,7 +116,7 @@ type statedLine struct {
 type linkLine struct {
 	Desk           Desk
 	SHA256         string
-	Made, Expires  string
+	Expires        string
 	Usable, Closed bool
 }
 
@@ -226,7 +225,7 @@ func (b *caseBody) fillRecording(ev *evaluation) {
 		return
 	}
 	rd := ev.Readings[0]
-	b.Recording.Format, b.Recording.Layout = formatWords(rd.Recording.Format), rd.Recording.Layout
+	b.Recording.Format = formatWords(rd.Recording.Format)
 	for i, a := range rd.Analyses {
 		start := rd.Recording.Stamp(a.First/(a.PerSecond/rd.Recording.PerSecond), a.FirstIndex)
 		end := rd.Recording.Stamp(a.Last/(a.PerSecond/rd.Recording.PerSecond), rd.Sessions[i].To-1)

@@ -71,6 +71,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoDetermined):
 		return answer{http.StatusNotFound, "There is no worksheet yet",
 			"The case has not been determined.", "Open the case and answer what stands first on it."}, true
+	case errors.Is(err, casework.ErrDestroyed):
+		return answer{http.StatusGone, "Destroyed when its retention ended",
+			"Who the patient was, and what was stated, is gone for good. The chain of the case still stands and can be verified.", "Nothing is left to do here."}, true
 	case errors.Is(err, casework.ErrRefused):
 		return answer{http.StatusConflict, "This does not fit the case any more",
 			"The case is closed, or what you changed is not there any longer. Nothing was stored.", "Open the case again and look at its trail."}, true
@@ -103,7 +106,12 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 	reference := ""
 	if !known {
 		reference = s.reference()
-		s.cfg.Log.Error("unforeseen error", "reference", reference, "route", rt.Name, "method", rt.Method, "kind", kindOf(err))
+		more := []any{"reference", reference, "route", rt.Name, "method", rt.Method, "kind", kindOf(err)}
+		var p *panicError
+		if errors.As(err, &p) {
+			more = append(more, "stack", p.stack)
+		}
+		s.cfg.Log.Error("unforeseen error", more...)
 	}
 	to := ""
 	if rt.Link && rt.Method == "GET" {
@@ -116,6 +124,13 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 		To        string // a link to open after leaving the desk
 	}{a, reference, errors.Is(err, errDesk), to}})
 }
+
+// panicError is a panic of a handler. Its value is not kept, because it may
+// hold what a patient's file said; the stack names functions and lines.
+type panicError struct{ stack string }
+
+// Error tells nothing of the value.
+func (*panicError) Error() string { return "panic" }
 
 // reference is a short number for one unforeseen error.
 func (s *Site) reference() string {

@@ -338,6 +338,45 @@ func TestNoPatientDataInLogsAddressesAndErrors(t *testing.T) {
 	}
 }
 
+// panicking is a store whose lists panic with the name of a patient.
+type panicking struct{ *storetest.Memory }
+
+func (panicking) Heads(context.Context, string, int) ([]casework.Head, string, error) {
+	panic("head of Ada Merrin")
+}
+
+func TestPanicIsAnErrorPage(t *testing.T) {
+	b := newBench(t, panicking{&storetest.Memory{}}, false)
+	v := b.at(Intake)
+	if w := v.get("/cases"); w.Code != http.StatusInternalServerError {
+		t.Errorf("status %d, want 500", w.Code)
+	}
+	b.wants(v.last, "Something went wrong here", "Reference number")
+	if log := b.log.String(); !strings.Contains(log, "panicking.Heads") || strings.Contains(log, "Merrin") {
+		t.Errorf("the log should say where it broke and nothing of the patient:\n%s", log)
+	}
+}
+
+// The personal values of a case may be gone for good; list and case say so.
+func TestDestroyedCase(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	number := strings.TrimPrefix(address, "/cases/")
+	st := b.stamp("airwarrant", casework.RoleSystem)
+	if _, err := casework.Update(t.Context(), b.store, number, st, func(*casework.Case) (casework.Change, error) { return casework.Closed{}, nil }); err != nil {
+		t.Fatal(err)
+	}
+	if err := casework.Destroy(t.Context(), b.store, number, st, "retention ended"); err != nil {
+		t.Fatal(err)
+	}
+	b.wants(v.page("/cases"), number, "destroyed")
+	if w := v.get(address); w.Code != http.StatusGone {
+		t.Errorf("destroyed case: status %d, want 410", w.Code)
+	}
+	b.lacks(v.last, "Merrin")
+}
+
 // What stands in an event in the clear names nobody and repeats no free words.
 func TestEventsHoldNoPersonalWords(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
@@ -498,10 +537,11 @@ func TestTesterSendsWhatTheSupplierMayNot(t *testing.T) {
 			t.Errorf("%s: status %d, want 422", name, w.Code)
 		}
 	}
-	if w := out.upload(link, link+"/recording", []byte(night), map[string]string{"who": "L. Frost, RRT", "sender": "sent_by_tester"}); w.Code != http.StatusSeeOther {
+	w := out.upload(link, link+"/recording", []byte(night), map[string]string{"who": "L. Frost, RRT", "sender": "sent_by_tester"})
+	if w.Code != http.StatusSeeOther {
 		t.Fatalf("upload: status %d: %s", w.Code, text(out.last))
 	}
-	b.wants(out.page(link+"?sent=recording"), "Received and stored", "A recording is on the case")
+	b.wants(out.page(w.Header().Get("Location")), "Received and stored", "A recording is on the case")
 	v := b.at(Intake)
 	b.wants(v.page(address), "✓ written criteria met", "the tester sent it to us", "<svg")
 }
@@ -655,7 +695,7 @@ func TestEveryErrorHasItsAnswer(t *testing.T) {
 		want int
 	}{
 		{errNoPage, 404}, {errNotLoopback, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errDesk, 403}, {errLink, 404},
-		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {rules.ErrUnknownRegion, 404},
+		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
 		{rules.ErrUnknownVersion, 404}, {rules.ErrNoPackInForce, 409}, {qualify.ErrQuery, 400}, {recording.ErrTooLarge, 413}, {&http.MaxBytesError{}, 413},
 		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},
 	} {

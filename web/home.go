@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"net/http"
 	"slices"
 	"strings"
@@ -124,10 +125,14 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 		l.State, l.Word, l.Mark = stateOf(h)
 		if body.Names {
 			f, err := s.open(q.Context(), h.Case)
-			if err != nil {
+			switch {
+			case errors.Is(err, casework.ErrDestroyed):
+				l.State = "destroyed"
+			case err != nil:
 				return err
+			default:
+				l.Name, l.Birth = f.Patient.Name, f.Patient.Birth.String()
 			}
-			l.Name, l.Birth = f.Patient.Name, f.Patient.Birth.String()
 		}
 		body.Lines = append(body.Lines, l)
 	}

@@ -21,8 +21,6 @@ import (
 type page struct {
 	Title   string
 	Body    any
-	Wide    bool // the body is a table that uses the whole width
-	Notice  string
 	Program string
 	Demo    bool
 	Desk    Desk

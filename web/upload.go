@@ -358,7 +358,7 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 	if say != "" {
 		return refuse(say, ask)
 	}
-	seeOther(w, q.URL.Path+"?sent=recording")
+	seeOther(w, "/tester/"+q.PathValue("secret")+"?sent=recording")
 	return nil
 }
 

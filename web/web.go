@@ -17,6 +17,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"runtime/debug"
 	"slices"
 	"time"
 
@@ -170,8 +171,8 @@ func (s *Site) serve(rt Route) http.Handler {
 
 func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) {
 	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("panic of type %T", p) // its text may hold data of a patient
+		if recover() != nil {
+			err = &panicError{string(debug.Stack())}
 		}
 	}()
 	if !loopback(q.Host) {
