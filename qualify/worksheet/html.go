@@ -40,3 +40,7 @@ func (w *Worksheet) WriteHTML(out io.Writer) error {
 
 // Indent is the class of a row of depth d, at most the eighth.
 func (r Row) Indent() int { return min(r.Depth, 8) }
+
+// Folds reports whether a page shows the section folded: the long lists behind
+// what decided, one press away. Print unfolds them.
+func (s Section) Folds() bool { return s.ID == "clauses" || s.ID == "moresources" }
