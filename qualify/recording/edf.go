@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"math/big"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -69,9 +68,7 @@ type edfChannel struct {
 	dmin, dmax int32
 	pmin, pmax *big.Rat
 	factor     int64 // 100 for a fraction, else 1
-	scale      Scale
-	tokens     map[string]int // no-reading codes met
-	offScale   int            // of them numbers that no code explains
+	readings
 }
 
 type edfReader struct {
@@ -80,6 +77,7 @@ type edfReader struct {
 	signals    []edfSignal
 	header     int64 // bytes
 	recordSize int64
+	choice     signalChoice
 	records    int64
 	duration   int64   // of a data record, nanoseconds
 	start      int64   // header time, seconds since 1970 of the wall clock
@@ -95,11 +93,11 @@ type edfReader struct {
 // signal of unclear dimension holds. Times are of the recorder's wall clock.
 // SHA256, Size, Container and Zone are left to the caller.
 func readEDF(data []byte, opt Options) (*Recording, error) {
-	cols, err := edfColumns(opt.Columns)
+	cols, err := signalColumns("EDF", opt.Columns)
 	if err != nil {
 		return nil, err
 	}
-	e := &edfReader{data: data, rec: &Recording{Format: FormatEDF, Clock: ClockWall}}
+	e := &edfReader{data: data, rec: &Recording{Format: FormatEDF, Clock: ClockWall}, choice: signalChoice{format: "EDF", at: edfHead}}
 	for _, step := range []func() error{
 		e.readHeader,
 		e.readSignals,
@@ -115,20 +113,6 @@ func readEDF(data []byte, opt Options) (*Recording, error) {
 	}
 	e.describe()
 	return e.rec, nil
-}
-
-// edfColumns reads a mapping and refuses keys that mean nothing in EDF.
-func edfColumns(s string) (Columns, error) {
-	c, err := ParseColumns(s)
-	if err != nil {
-		return c, err
-	}
-	if c.Time+c.Date+c.Elapsed+c.Quality+c.Order != "" || c.Delimiter != 0 || c.Decimal != 0 || c.Header >= 0 || c.NoReading != nil {
-		return c, &FormatError{Format: "EDF", Offset: -1, Field: "columns", Err: ErrOptions,
-			Expected: "the keys spo2, pulse and unit alone", Found: "keys for delimited text",
-			Mend: "leave them out: an EDF file states its times itself"}
-	}
-	return c, nil
 }
 
 func (e *edfReader) warn(code, format string, args ...any) {
@@ -169,26 +153,10 @@ func (e *edfReader) integer(offset, n int64, field string) (int64, error) {
 // item 6), a sign and an exponent.
 func (e *edfReader) decimal(offset int64, field string) (*big.Rat, error) {
 	s := strings.Trim(string(e.data[offset:offset+8]), " ")
-	if r, ok := edfNumber(s); ok {
+	if r, ok := decimalNumber(s); ok {
 		return r, nil
 	}
 	return nil, e.fail(offset, field, "a number with a decimal point", strconv.Quote(s), edfMend)
-}
-
-func edfNumber(s string) (*big.Rat, bool) {
-	mantissa, exponent, found := strings.Cut(strings.ToLower(s), "e")
-	if found {
-		// big.Rat would honour an exponent of millions.
-		if x, err := strconv.Atoi(exponent); err != nil || x < -20 || x > 20 {
-			return nil, false
-		}
-	}
-	digits := strings.TrimLeft(mantissa, "+-")
-	if len(mantissa)-len(digits) > 1 || strings.Trim(digits, "0123456789.") != "" ||
-		strings.Count(digits, ".") > 1 || strings.Trim(digits, ".") == "" {
-		return nil, false
-	}
-	return new(big.Rat).SetString(s)
 }
 
 // readHeader reads the fields before those of the signals. The version is
@@ -265,6 +233,7 @@ func (e *edfReader) readSignals() error {
 		}
 		s.offset = e.recordSize
 		e.recordSize += 2 * s.perRecord
+		e.choice.all = append(e.choice.all, signal{s.number, s.label, s.dimension, s.perRecord > 0 && s.label != edfAnnotations})
 	}
 	for _, s := range []struct {
 		at, n int64
@@ -311,11 +280,11 @@ func (e *edfReader) countRecords() error {
 
 // choose finds the signals of saturation and pulse.
 func (e *edfReader) choose(cols Columns) error {
-	sat, err := e.chooseSat(cols)
+	sat, err := e.choice.saturation(cols)
 	if err != nil {
 		return err
 	}
-	if e.sat, err = e.channel(sat); err != nil {
+	if e.sat, err = e.channel(&e.signals[sat-1]); err != nil {
 		return err
 	}
 	if e.sat.factor, err = e.percent(e.sat, cols.Unit); err != nil {
@@ -324,143 +293,20 @@ func (e *edfReader) choose(cols Columns) error {
 	if err = e.setScale(e.sat); err != nil {
 		return err
 	}
-	if cols.Pulse == "none" {
-		return nil
-	}
-	pulse, err := e.choosePulse(cols)
-	if err != nil || pulse == nil {
+	e.sat.sat = true
+	pulse, err := e.choice.pulse(cols, sat)
+	if err != nil || pulse == 0 {
 		return err
 	}
-	if e.pulse, err = e.channel(pulse); err != nil {
+	if e.pulse, err = e.channel(&e.signals[pulse-1]); err != nil {
 		return err
 	}
 	return e.setScale(e.pulse)
 }
 
-// edfRole reads a label as the header of a column is read, with some
-// abbreviations that occur in EDF alone (common practice, no source).
-func edfRole(label string) role {
-	switch strings.Join(headerWords(label), " ") {
-	case "hrate":
-		return rolePulse
-	case "osat":
-		return roleSat
-	}
-	return headerRole(label)
-}
-
-// named finds the signal that the caller named by number or label.
-func (e *edfReader) named(key, name string) (*edfSignal, error) {
-	var found []*edfSignal
-	for i := range e.signals {
-		s := &e.signals[i]
-		if name == strconv.Itoa(s.number) && s.perRecord > 0 && s.label != edfAnnotations {
-			return s, nil
-		}
-		if strings.EqualFold(s.label, strings.TrimSpace(name)) && s.perRecord > 0 && s.label != edfAnnotations {
-			found = append(found, s)
-		}
-	}
-	if len(found) == 1 {
-		return found[0], nil
-	}
-	return nil, &FormatError{Format: "EDF", Offset: edfHead, Field: "columns " + key, Err: ErrOptions,
-		Expected: "the number or the label of one signal with samples", Found: fmt.Sprintf("%d such signals", len(found)),
-		Mend: "give the number of one of " + e.list(func(s edfSignal) bool { return s.label != edfAnnotations })}
-}
-
-// list names the signals that keep admits, for messages and the worksheet.
-func (e *edfReader) list(keep func(edfSignal) bool) string {
-	const most = 20
-	var out []string
-	more := 0
-	for _, s := range e.signals {
-		switch {
-		case !keep(s):
-		case len(out) == most:
-			more++
-		default:
-			out = append(out, fmt.Sprintf("%d %q", s.number, s.label))
-		}
-	}
-	if more > 0 {
-		out = append(out, fmt.Sprintf("and %d more", more))
-	}
-	return strings.Join(out, ", ")
-}
-
-func (e *edfReader) chooseSat(cols Columns) (*edfSignal, error) {
-	if cols.SpO2 != "" {
-		return e.named("spo2", cols.SpO2)
-	}
-	var fit []*edfSignal
-	other := "none with a label that is known"
-	for i := range e.signals {
-		s := &e.signals[i]
-		if s.perRecord == 0 || edfRole(s.label) != roleSat {
-			continue
-		}
-		if satDimension(s.dimension) == unitOther && cols.Unit == "" {
-			other = fmt.Sprintf("signal %d %q in %q", s.number, s.label, s.dimension)
-			continue
-		}
-		fit = append(fit, s)
-	}
-	switch len(fit) {
-	case 0:
-		return nil, &FormatError{Format: "EDF", Offset: edfHead, Field: "labels", Err: ErrNoSpO2,
-			Expected: "a signal of oxygen saturation, such as SpO2 or SaO2 in %", Found: other,
-			Mend: "name it with spo2=NUMBER (and unit=percent) out of " + e.list(func(s edfSignal) bool { return s.label != edfAnnotations })}
-	case 1:
-		return fit[0], nil
-	}
-	return nil, e.whichSignal("spo2", fit)
-}
-
-func (e *edfReader) whichSignal(key string, fit []*edfSignal) error {
-	keep := func(s edfSignal) bool {
-		return slices.ContainsFunc(fit, func(f *edfSignal) bool { return f.number == s.number })
-	}
-	return &FormatError{Format: "EDF", Offset: edfHead, Field: "labels", Err: ErrAmbiguous,
-		Expected: "one signal for " + key, Found: e.list(keep), Mend: "say which with " + key + "=NUMBER"}
-}
-
-// choosePulse returns nil if there is no pulse. Where a heart rate, perhaps
-// of another sensor, stands beside a pulse rate, the pulse rate is taken (our
-// choice): the oximeter's own.
-func (e *edfReader) choosePulse(cols Columns) (*edfSignal, error) {
-	if cols.Pulse != "" {
-		return e.named("pulse", cols.Pulse)
-	}
-	var fit, own []*edfSignal
-	for i := range e.signals {
-		s := &e.signals[i]
-		dim := strings.ToLower(s.dimension)
-		if s.number == e.sat.number || s.perRecord == 0 || edfRole(s.label) != rolePulse ||
-			dim != "" && !strings.Contains(dim, "bpm") && !strings.Contains(dim, "min") {
-			continue
-		}
-		fit = append(fit, s)
-		if hasWord(headerWords(s.label), edfPulseWords) {
-			own = append(own, s)
-		}
-	}
-	switch {
-	case len(fit) == 0:
-		return nil, nil
-	case len(fit) == 1:
-		return fit[0], nil
-	case len(own) == 1:
-		return own[0], nil
-	}
-	return nil, e.whichSignal("pulse", fit)
-}
-
-var edfPulseWords = wordSet("pulse pulserate pr puls pulsrate pulsfrequenz pouls pulso")
-
 // channel reads the ranges of a signal.
 func (e *edfReader) channel(s *edfSignal) (*edfChannel, error) {
-	c := &edfChannel{edfSignal: *s, factor: 1, tokens: map[string]int{}}
+	c := &edfChannel{edfSignal: *s, factor: 1}
 	i := s.number - 1
 	name := func(field string) string { return fmt.Sprintf("%s, signal %d", field, s.number) }
 	var err error
@@ -488,31 +334,10 @@ func (e *edfReader) channel(s *edfSignal) (*edfChannel, error) {
 		return nil, e.fail(e.field(128, 8, i), name("digital maximum"), fmt.Sprintf("more than the digital minimum, %d", d[0]), strconv.FormatInt(d[1], 10), edfMend)
 	}
 	if c.pmin.Cmp(c.pmax) == 0 {
-		return nil, e.fail(e.field(112, 8, i), name("physical maximum"), "another value than the physical minimum", edfDecimal(c.pmax), edfMend)
+		return nil, e.fail(e.field(112, 8, i), name("physical maximum"), "another value than the physical minimum", sixDecimals(c.pmax), edfMend)
 	}
 	c.dmin, c.dmax = int32(d[0]), int32(d[1])
 	return c, nil
-}
-
-// What the dimension of a saturation says.
-const (
-	unitPercent = iota
-	unitOne
-	unitBlank
-	unitOther
-)
-
-func satDimension(dim string) int {
-	dim = strings.ToLower(dim)
-	switch {
-	case strings.HasPrefix(dim, "%"), dim == "percent", dim == "pct":
-		return unitPercent
-	case dim == "1":
-		return unitOne
-	case dim == "":
-		return unitBlank
-	}
-	return unitOther
 }
 
 // percent returns by how much the values of c have to be multiplied to be
@@ -540,7 +365,7 @@ func (e *edfReader) percent(c *edfChannel, unit string) (int64, error) {
 	}
 	return 0, &FormatError{Format: "EDF", Offset: e.field(96, 8, c.number-1), Field: fmt.Sprintf("dimension, signal %d", c.number), Err: ErrAmbiguous,
 		Expected: "% with a range in percent, or 1 with a range of 0 to 1",
-		Found:    fmt.Sprintf("%q with a range of %s to %s", c.dimension, edfDecimal(c.pmin), edfDecimal(c.pmax)),
+		Found:    fmt.Sprintf("%q with a range of %s to %s", c.dimension, sixDecimals(c.pmin), sixDecimals(c.pmax)),
 		Mend:     "say what the values are with unit=percent or unit=fraction"}
 }
 
@@ -553,31 +378,12 @@ func (e *edfReader) setScale(c *edfChannel) error {
 	add := new(big.Rat).Sub(c.pmin, new(big.Rat).Mul(mul, big.NewRat(int64(c.dmin), 1)))
 	mul.Mul(mul, f)
 	add.Mul(add, f)
-	den := new(big.Int).Mul(mul.Denom(), add.Denom())
-	den.Quo(den, new(big.Int).GCD(nil, nil, mul.Denom(), add.Denom()))
-	m := new(big.Int).Mul(mul.Num(), new(big.Int).Quo(den, mul.Denom()))
-	a := new(big.Int).Mul(add.Num(), new(big.Int).Quo(den, add.Denom()))
-	// Scale.Num snaps to tenths only over a denominator that has them.
-	ten := new(big.Int).Quo(big.NewInt(10), new(big.Int).GCD(nil, nil, den, big.NewInt(10)))
-	for _, x := range []*big.Int{m, a, den} {
-		x.Mul(x, ten)
-	}
-	// Room for Scale.Num, and for whole percents over den.
-	const bits = 56
-	largest := new(big.Int).Abs(m)
-	largest.Lsh(largest, 15).Add(largest, new(big.Int).Abs(a))
-	if den.BitLen() > bits-8 || largest.BitLen() > bits {
+	var ok bool
+	if c.scale, ok = newScale(mul, add, 15); !ok {
 		return e.fail(e.field(104, 8, c.number-1), fmt.Sprintf("physical range, signal %d", c.number), "a range of fewer digits",
-			edfDecimal(c.pmin)+" to "+edfDecimal(c.pmax), edfMend)
+			sixDecimals(c.pmin)+" to "+sixDecimals(c.pmax), edfMend)
 	}
-	c.scale = Scale{Mul: m.Int64(), Add: a.Int64(), Den: den.Int64()}
 	return nil
-}
-
-// edfDecimal prints r with at most six decimals.
-func edfDecimal(r *big.Rat) string {
-	s := r.FloatString(6)
-	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
 }
 
 // readStart reads start date and time: local to the recorder, no zone (item
@@ -704,10 +510,10 @@ func (e *edfReader) readSamples() error {
 		sat := e.data[base+e.sat.offset:]
 		for j := range e.sat.perRecord {
 			r.Time = append(r.Time, at+j*d)
-			r.SpO2 = append(r.SpO2, e.sat.read(sat[2*j:], true))
+			r.SpO2 = append(r.SpO2, e.sat.read(sat[2*j:]))
 			if e.pulse != nil {
 				p := e.pulse.offset + 2*(j*e.pulse.perRecord/e.sat.perRecord)
-				r.Pulse = append(r.Pulse, e.pulse.read(e.data[base+p:], false))
+				r.Pulse = append(r.Pulse, e.pulse.read(e.data[base+p:]))
 			}
 		}
 	}
@@ -720,33 +526,19 @@ func (e *edfReader) readSamples() error {
 // read returns the code at the front of b, or NoReading where the number that
 // it stands for is none: outside the digital range (edge case 2), a no-reading
 // code after scaling, or impossible.
-func (c *edfChannel) read(b []byte, sat bool) int32 {
+func (c *edfChannel) read(b []byte) int32 {
 	code := int32(int16(binary.LittleEndian.Uint16(b)))
 	if code < c.dmin || code > c.dmax {
-		c.tokens["outside the digital range"]++
+		c.count("outside the digital range")
 		return NoReading
 	}
-	num, den := c.scale.Num(code), c.scale.Den
-	if num%den == 0 && noReadingNumber(num/den, 0, sat) {
-		c.tokens[strconv.FormatInt(num/den, 10)]++
-		return NoReading
-	}
-	high := int64(100)
-	if !sat {
-		high = 999
-	}
-	if num < 0 || num > high*den {
-		c.tokens[fmt.Sprintf("below 0 or above %d", high)]++
-		c.offScale++
-		return NoReading
-	}
-	return code
+	return c.take(code)
 }
 
 // describe fills what the worksheet says about the reading of the file.
 func (e *edfReader) describe() {
 	r := e.rec
-	seconds := func(num, den int64) string { return edfDecimal(big.NewRat(num, den)) }
+	seconds := func(num, den int64) string { return sixDecimals(big.NewRat(num, den)) }
 	how := fmt.Sprintf("%s: %d data records of %s s.", strings.ToUpper(r.Format), e.records, seconds(e.duration, nanos))
 	if r.Format == FormatEDFD {
 		how += " Each record is placed at its own onset."
@@ -757,7 +549,7 @@ func (e *edfReader) describe() {
 		if c.dimension != "" {
 			s += fmt.Sprintf(" in %q", c.dimension)
 		}
-		s += fmt.Sprintf(", %d samples a record, codes %d to %d stand for %s to %s", c.perRecord, c.dmin, c.dmax, edfDecimal(c.pmin), edfDecimal(c.pmax))
+		s += fmt.Sprintf(", %d samples a record, codes %d to %d stand for %s to %s", c.perRecord, c.dmin, c.dmax, sixDecimals(c.pmin), sixDecimals(c.pmax))
 		if e.sat == c && c.dimension == "" && c.factor == 1 {
 			s += ", taken as percent"
 		}
@@ -773,29 +565,13 @@ func (e *edfReader) describe() {
 			r.Layout = append(r.Layout, "Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant.")
 		}
 	}
-	unread := e.list(func(s edfSignal) bool {
-		return s.label != edfAnnotations && s.number != e.sat.number && (e.pulse == nil || s.number != e.pulse.number)
-	})
-	if unread != "" {
-		r.Layout = append(r.Layout, "Signals not read, quality and status among them: "+unread+".")
+	pulse := 0
+	if e.pulse != nil {
+		pulse = e.pulse.number
 	}
-	for _, c := range []*edfChannel{e.sat, e.pulse} {
-		if c == nil {
-			continue
-		}
-		var tokens []string
-		for t := range c.tokens {
-			tokens = append(tokens, t)
-		}
-		slices.Sort(tokens)
-		for _, t := range tokens {
-			r.Codes = append(r.Codes, Count{Column: c.label, Token: t, N: c.tokens[t]})
-		}
-	}
-	if n := e.sat.offScale; n > 0 {
-		e.warn(WarnNotSaturation, "%d saturation samples below 0 or above 100 were read as no reading.", n)
-	}
-	if e.pulse != nil && e.pulse.offScale > 0 {
-		e.warn(WarnNotPulse, "%d pulse samples below 0 or above 999 were read as no reading.", e.pulse.offScale)
+	r.Layout = append(r.Layout, e.choice.unread(e.sat.number, pulse)...)
+	e.sat.tell(r, e.sat.label)
+	if e.pulse != nil {
+		e.pulse.tell(r, e.pulse.label)
 	}
 }
