@@ -169,6 +169,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 		b.BarredCites = citesOf(b.Barred, b.Barred.Custody.Cite)
 	}
 	b.Take = b.CustodyAsked && b.Barred == nil && b.Trouble == nil && !b.Closed
+	if !b.CustodyAsked {
+		b.Barred = nil // whether the payer bars us is not known yet
+	}
 	b.AskHow, b.Columns, b.Zone = p.ask, typed(p.form, "columns"), typed(p.form, "zone")
 	if p.part == "identity" {
 		b.SameText = typed(p.form, "words")
@@ -195,6 +198,12 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	if ev.differs {
 		// The file may be another person's: nothing that was made of it is
 		// shown as this case's.
+		return b, nil
+	}
+	if !b.CustodyAsked && b.Recording == nil {
+		// One step at a time: how the test came to us decides which questions
+		// there are.
+		b.Word, b.Mark = "", ""
 		return b, nil
 	}
 	d := ev.Determinations[0]
