@@ -22,8 +22,14 @@ type number struct {
 
 // number reads a cell of a saturation (sat) or pulse column.
 func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant int32, dec uint8, token string, fault *FormatError) {
-	if t.cols.NoReading != nil && t.cols.NoReading[strings.ToLower(s)] {
-		return NoReading, 0, s, nil
+	own := t.cols.NoPulse
+	if sat {
+		own = t.cols.NoSpO2
+	}
+	if t.cols.NoReading != nil || own != nil {
+		if low := strings.ToLower(s); t.cols.NoReading[low] || own[low] {
+			return NoReading, 0, s, nil
+		}
 	}
 	v, d, mark, ok := parseDecimal(stripPercent(s))
 	if !ok {
@@ -354,7 +360,7 @@ var (
 	keysTechnician = wordSet("technician tech operator tester")
 	keysAveraging  = wordSet("averaging average mittelung moyennage promedio")
 	keysSex        = wordSet("sex gender geschlecht sexe sexo")
-	keysStart      = wordSet("start started begin début inicio")
+	keysStart      = wordSet("start started begin begins starttime startdate beginn startzeit startdatum startuhrzeit aufnahmebeginn début debut inicio comienzo")
 )
 
 // maxKeyed is how many cells a line above the table may have to be read as

@@ -15,16 +15,19 @@ import (
 type Columns struct {
 	Time, Date, Elapsed, SpO2, Pulse string // "" if not given; Pulse may be "none"
 	Quality                          string
+	Stamps                           string          // what numbers in the time column count: "serial", "epoch", "epoch_ms" or ""
+	Start                            string          // date and time of the start of elapsed time, such as 2026-03-01T22:00:00, or ""
 	Order                            string          // "dmy", "mdy", "ymd" or ""
 	Delimiter                        rune            // 0 if not given
 	Decimal                          byte            // '.', ',' or 0
 	Header                           int             // line of the header from 1, 0 for none, -1 if not given
-	NoReading                        map[string]bool // further no-reading codes, lower case
+	NoReading                        map[string]bool // further no-reading codes of both columns, lower case
+	NoSpO2, NoPulse                  map[string]bool // further no-reading codes of one column, lower case
 	Unit                             string          // "percent", "fraction" or ""
 }
 
 // columnsHelp is the mend of a mapping that cannot be read.
-const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, date, elapsed, spo2, pulse, quality (a number or a header; "…" around one that holds a comma), order, delimiter, decimal, header, none, unit`
+const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, date, elapsed, spo2, pulse, quality (a number or a header; "…" around one that holds a comma), order, stamps, start, delimiter, decimal, header, none, none_spo2, none_pulse, unit`
 
 // ParseColumns reads a mapping such as
 //
@@ -33,10 +36,15 @@ const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, dat
 //
 // Keys: time, date, elapsed, spo2, pulse and quality name a column by number
 // or header (pulse and quality also take "none"); order is dmy, mdy or ymd;
-// delimiter is one character or comma, semicolon, tab, pipe; decimal is . or
-// , or point, comma; header is the line of the header, 0 for none; none lists
-// further no-reading codes, divided by |; unit is percent or fraction. The
-// error is a *FormatError that wraps ErrOptions.
+// stamps says what numbers in the time column count: serial (a spreadsheet's
+// days), epoch or epoch_ms; start is the date and time at which elapsed time
+// begins; delimiter is one character or comma, semicolon, tab, pipe, blanks
+// (columns aligned by blanks); decimal is . or , or point, comma, and makes
+// the other one a thousands mark in elapsed time; header is the line of the
+// header, 0 for none; none lists further no-reading codes, divided by |, and
+// none_spo2 and none_pulse those of one column; unit is percent or fraction.
+// A value in quotes may hold commas, and a quote twice for once. The error is
+// a *FormatError that wraps ErrOptions.
 func ParseColumns(s string) (Columns, error) {
 	c := Columns{Header: -1}
 	seen := map[string]bool{}
@@ -68,6 +76,11 @@ func columnsValue(key, s string) (value, rest string, err error) {
 	switch {
 	case strings.HasPrefix(s, `"`):
 		value, rest, ok := strings.Cut(s[1:], `"`)
+		for ok && strings.HasPrefix(rest, `"`) {
+			var more string
+			more, rest, ok = strings.Cut(rest[1:], `"`)
+			value += `"` + more
+		}
 		rest = strings.TrimLeft(rest, " ")
 		if !ok || rest != "" && rest[0] != ',' {
 			return "", "", columnsError(key, `a value that ends in "`, "no such end")
@@ -97,7 +110,7 @@ func (c *Columns) set(key, value string) error {
 		}
 		return v, nil
 	}
-	if n, err := strconv.Atoi(value); err == nil && n < 1 && key != "header" && key != "none" {
+	if n, err := strconv.Atoi(value); err == nil && n < 1 && key != "header" && !strings.HasPrefix(key, "none") {
 		return columnsError(key, "a column number from 1", value)
 	}
 	var err error
@@ -116,6 +129,13 @@ func (c *Columns) set(key, value string) error {
 		c.Quality = value
 	case "order":
 		c.Order, err = pick("dmy", "mdy", "ymd")
+	case "stamps":
+		c.Stamps, err = pick(string(countSerial), string(countEpoch), string(countEpochMS))
+	case "start":
+		if _, _, ok := parseStart(value); !ok {
+			return columnsError(key, "a date and time such as 2026-03-01T22:00:00", strconv.Quote(excerpt(value)))
+		}
+		c.Start = value
 	case "unit":
 		c.Unit, err = pick("percent", "fraction")
 	case "decimal":
@@ -127,11 +147,14 @@ func (c *Columns) set(key, value string) error {
 		}
 	case "delimiter":
 		var v string
-		v, err = pick(",", ";", "\t", "|", "comma", "semicolon", "tab", "pipe")
+		v, err = pick(",", ";", "\t", "|", "comma", "semicolon", "tab", "pipe", "blanks")
 		for _, d := range delimiters {
 			if v == string(d.char) || v == d.name {
 				c.Delimiter = d.char
 			}
+		}
+		if v == "blanks" {
+			c.Delimiter = byBlanks
 		}
 	case "header":
 		c.Header, err = strconv.Atoi(value)
@@ -139,15 +162,97 @@ func (c *Columns) set(key, value string) error {
 			return columnsError(key, "a line number, or 0 for no header", strconv.Quote(value))
 		}
 	case "none":
-		c.NoReading = map[string]bool{}
-		for _, code := range strings.Split(value, "|") {
-			c.NoReading[strings.ToLower(strings.TrimSpace(code))] = true
-		}
+		c.NoReading = codeSet(value)
+	case "none_spo2":
+		c.NoSpO2 = codeSet(value)
+	case "none_pulse":
+		c.NoPulse = codeSet(value)
 	default:
 		return columnsError(key, "a known key", strconv.Quote(excerpt(key)))
 	}
 	return err
 }
+
+func codeSet(value string) map[string]bool {
+	out := map[string]bool{}
+	for _, code := range strings.Split(value, "|") {
+		out[strings.ToLower(strings.TrimSpace(code))] = true
+	}
+	return out
+}
+
+// parseStart reads a date and time that need no date order.
+func parseStart(s string) (day, ns int64, ok bool) {
+	d, rest, ok := parseDate(strings.TrimSpace(s))
+	if !ok || !d.fixed {
+		return 0, 0, false
+	}
+	day, ok = d.days("ymd")
+	c, why := parseClock(trimStampGap(rest))
+	return day, c.ns, ok && why == "" && !c.hasOff
+}
+
+// String returns c as ParseColumns reads it, keys in a fixed order, so that a
+// mapping can be stored as text and used for the next file of that shape.
+func (c Columns) String() string {
+	var out []string
+	put := func(key, value string) {
+		if value == "" {
+			return
+		}
+		if strings.ContainsAny(value, "\",\t") || strings.TrimSpace(value) != value {
+			value = `"` + strings.ReplaceAll(value, `"`, `""`) + `"`
+		}
+		out = append(out, key+"="+value)
+	}
+	codes := func(key string, set map[string]bool) {
+		if set != nil {
+			list := make([]string, 0, len(set))
+			for code := range set {
+				list = append(list, code)
+			}
+			slices.Sort(list)
+			v := strings.Join(list, "|")
+			if v == "" { // the empty field alone, which is no reading anyway
+				return
+			}
+			put(key, v)
+		}
+	}
+	put("time", c.Time)
+	put("date", c.Date)
+	put("elapsed", c.Elapsed)
+	put("spo2", c.SpO2)
+	put("pulse", c.Pulse)
+	put("quality", c.Quality)
+	put("order", c.Order)
+	put("stamps", c.Stamps)
+	put("start", c.Start)
+	switch c.Delimiter {
+	case 0:
+	case byBlanks:
+		put("delimiter", "blanks")
+	default:
+		put("delimiter", delimiterName(c.Delimiter))
+	}
+	switch c.Decimal {
+	case '.':
+		put("decimal", "point")
+	case ',':
+		put("decimal", "comma")
+	}
+	if c.Header >= 0 {
+		put("header", strconv.Itoa(c.Header))
+	}
+	codes("none", c.NoReading)
+	codes("none_spo2", c.NoSpO2)
+	codes("none_pulse", c.NoPulse)
+	put("unit", c.Unit)
+	return strings.Join(out, ",")
+}
+
+// byBlanks stands for columns aligned by blanks.
+const byBlanks = ' '
 
 var delimiters = []struct {
 	char rune
@@ -159,6 +264,9 @@ func delimiterName(c rune) string {
 		if d.char == c {
 			return d.name
 		}
+	}
+	if c == byBlanks {
+		return "blanks"
 	}
 	return string(c)
 }
@@ -177,21 +285,23 @@ const (
 	roleMarker // AM or PM in a column of its own
 	roleQuality
 	roleEvent
+	roleAlarm // alarms and error codes: marks, never readings
 	roleName
 	roleIdentifier
 )
 
 // Words of headers, lower case, English first, then German, French, Spanish.
 var (
-	wordsOther   = wordSet("alarm alarms alert limit limits lim threshold thresh setting flow lpm l litre liter litres liters delta change drop diff slope trend odi events battery pleth plethysmogram amplitude wave waveform transit index perfusion pi temperature temp grenze grenzwert alarmgrenze seuil limite umbral débit durchfluss flujo")
+	wordsOther   = wordSet("limit limits lim threshold thresh setting flow lpm l litre liter litres liters delta change drop diff slope trend odi events battery pleth plethysmogram amplitude wave waveform transit index perfusion pi temperature temp grenze grenzwert alarmgrenze alarmgrenzen grenzwerte seuil límite limite umbral débit durchfluss flujo")
 	wordsSummary = wordSet("min minimum max maximum lowest highest nadir low high")
-	wordsSat     = wordSet("spo2 sao2 sp02 sa02 o2sat oxysat satur saturation sat o2sättigung sättigung saettigung sauerstoffsättigung sauerstoffsaettigung saturación saturacion oxygen oxygène oxygene sauerstoff oxígeno oxigeno")
-	wordsPulse   = wordSet("pulse pulserate pr hr bpm heartrate heart puls pulsrate pulsfrequenz herzfrequenz herzrate pouls fc cardiaque pulso cardiaca cardíaca")
-	wordsTime    = wordSet("time timestamp datetime clock stamp zeit uhrzeit zeitstempel heure horodatage hora tiempo")
+	wordsSat     = wordSet("spo2 sao2 sp02 sa02 o2sat oxysat satur saturation sat o2sättigung sättigung saettigung sättigungswert o2sat spo2wert sauerstoffsättigung sauerstoffsaettigung saturación saturacion oxygen oxygène oxygene sauerstoff oxígeno oxigeno")
+	wordsPulse   = wordSet("pulse pulserate pr hr bpm heartrate heart puls pulsrate pulsfrequenz herzfrequenz herzrate herzschlag pulswert pulsschlag pouls fc cardiaque rythme pulsaciones latidos pulso cardiaca cardíaca")
+	wordsTime    = wordSet("time timestamp datetime clock stamp zeit uhrzeit zeitstempel zeitpunkt messzeit heure horodatage temps hora tiempo epoch unix")
 	wordsDate    = wordSet("date datum fecha")
 	wordsElapsed = wordSet("elapsed seconds secs sec millisecond milliseconds verstrichen écoulé ecoule transcurrido sekunden secondes segundos")
-	wordsQuality = wordSet("quality status signal artifact artifacts artefact artefakt motion movement flag flags qualität qualitaet signalqualität signalqualitaet bewegung qualité qualite état etat mouvement calidad estado movimiento señal senal")
-	wordsEvent   = wordSet("event marker mark comment comments note notes annotation remark remarks ereignis bemerkung kommentar événement commentaire evento comentario")
+	wordsQuality = wordSet("quality status signal artifact artifacts artefact artefakt motion movement flag flags qualität qualitaet signalqualität signalqualitaet signalgüte signalguete bewegungsartefakt fiabilité fiabilidad artefacto artéfact artefactos bewegung qualité qualite état etat mouvement calidad estado movimiento señal senal")
+	wordsEvent   = wordSet("event marker mark comment comments note notes annotation remark remarks ereignis ereignisse bemerkung bemerkungen remarque remarques observaciones observación marke kommentar événement commentaire evento comentario")
+	wordsAlarm   = wordSet("alarm alarms alert alerts error errors fault faults fehler fehlercode störung alarme alarmes erreur défaut alarma alarmas fallo")
 	wordsBirth   = wordSet("birth dob born birthdate birthday geburtsdatum geboren geb naissance né née nacimiento")
 
 	// A key or header is an identifier of the person if it has one of the
@@ -245,6 +355,8 @@ func headerRole(cell string) role {
 		return roleOther
 	case hasWord(w, wordsBirth):
 		return roleOther
+	case hasWord(w, wordsAlarm):
+		return roleAlarm
 	case hasWord(w, wordsQuality):
 		return roleQuality
 	case joined == "am pm" || joined == "ampm":
@@ -321,6 +433,8 @@ type roles struct {
 	marker            int
 	sat, pulse        int
 	unit              int64 // nanoseconds of one unit of elapsed time
+	count             countKind
+	alarms            []int
 	quality           []qualityColumn
 	events, persons   []int
 	personIdentifiers map[int]bool
@@ -334,6 +448,17 @@ const (
 	timePair             // date and time in two
 	timeOfDay            // time of day alone
 	timeElapsed          // time since the start
+	timeCount            // a number that counts days or seconds from a fixed day
+)
+
+// countKind says from when and in what a number counts that stands for a date
+// and time.
+type countKind string
+
+const (
+	countSerial  countKind = "serial"   // days since 1899-12-30, as spreadsheets count (ECMA-376 part 1, 18.17.4, from memory)
+	countEpoch   countKind = "epoch"    // seconds since 1970-01-01 UTC
+	countEpochMS countKind = "epoch_ms" // milliseconds since 1970-01-01 UTC
 )
 
 type qualityColumn struct {
@@ -359,6 +484,7 @@ const (
 	shapeDate
 	shapeStamp
 	shapeMarker
+	shapeDotted // 12.03.26: a date or a time of day
 )
 
 func cellShape(s string) shape {
@@ -370,6 +496,9 @@ func cellShape(s string) shape {
 	}
 	if d, rest, ok := parseDate(s); ok && d.plausible() {
 		if rest = trimStampGap(rest); rest == "" {
+			if _, why := parseClock(s); why == "" {
+				return shapeDotted
+			}
 			return shapeDate
 		}
 		if _, why := parseClock(rest); why != noClock {
@@ -386,22 +515,38 @@ func cellShape(s string) shape {
 	if _, ok := parseElapsedClock(s); ok {
 		return shapeClock
 	}
-	if m := strings.ToLower(strings.ReplaceAll(s, ".", "")); m == "am" || m == "pm" {
+	if _, rest, ok := cutMarker(s); ok && rest == "" && len(s) > 1 { // a letter alone may be a header
 		return shapeMarker
 	}
 	return shapeOther
 }
 
-// columnShape is the commonest shape of the filled cells of a column.
+// columnShape is the commonest shape of the filled cells of a column. Cells
+// such as 12.03.26 are times of day if they change with most rows, which no
+// date does, and dates beside cells that can be nothing else.
 func columnShape(rows [][]string, col int) shape {
-	var n [shapeMarker + 1]int
+	var n [shapeDotted + 1]int
+	dotted := map[string]bool{}
 	for _, r := range rows {
 		if col < len(r) {
-			n[cellShape(trimCell(r[col]))]++
+			s := trimCell(r[col])
+			sh := cellShape(s)
+			n[sh]++
+			if sh == shapeDotted {
+				dotted[s] = true
+			}
 		}
 	}
+	if d := n[shapeDotted]; d > 0 && (n[shapeClock] > 0 || n[shapeDate] > 0 || d > 2) {
+		to := shapeDate
+		if n[shapeClock] > n[shapeDate] || n[shapeDate] == 0 && 2*len(dotted) > d {
+			to = shapeClock
+		}
+		n[to] += d
+		n[shapeDotted] = 0
+	}
 	best := shapeBlank
-	for _, s := range []shape{shapeOther, shapeNumber, shapeClock, shapeDate, shapeStamp, shapeMarker} {
+	for _, s := range []shape{shapeOther, shapeNumber, shapeClock, shapeDate, shapeStamp, shapeMarker, shapeDotted} {
 		if n[s] > 0 && (best == shapeBlank || n[s] > n[best]) {
 			best = s
 		}
@@ -420,6 +565,19 @@ type finder struct {
 	taken     map[int]bool
 	layout    []string
 	byNumbers bool // the saturation was found by its numbers
+}
+
+// shape is the shape of column c. Too few cells such as 12.03.26 are what the
+// header says, else dates.
+func (f *finder) shape(c int) shape {
+	s := columnShape(f.rows, c)
+	if s != shapeDotted {
+		return s
+	}
+	if f.header != nil && c < len(f.header) && headerRole(f.header[c]) == roleTime {
+		return shapeClock
+	}
+	return shapeDate
 }
 
 // name is how people see column c.
@@ -524,6 +682,10 @@ func (f *finder) find() (roles, error) {
 	}
 	r.events = f.withRole(roleEvent)
 	for _, c := range r.events {
+		f.taken[c] = true
+	}
+	r.alarms = f.withRole(roleAlarm)
+	for _, c := range r.alarms {
 		f.taken[c] = true
 	}
 	var unused []int
@@ -694,7 +856,7 @@ func (f *finder) findTime(r *roles) error {
 	}
 
 	if r.date >= 0 && r.stamp < 0 {
-		if columnShape(f.rows, r.date) == shapeStamp {
+		if f.shape(r.date) == shapeStamp {
 			return take(timeStamp, r.date, -1, f.name(r.date)+", date and time, as given")
 		}
 		cands := f.shaped(shapeClock, f.withRole(roleTime))
@@ -704,7 +866,7 @@ func (f *finder) findTime(r *roles) error {
 		return take(timePair, cands[0], r.date, f.name(r.date)+" and "+f.name(cands[0]))
 	}
 	if r.stamp >= 0 {
-		switch s := columnShape(f.rows, r.stamp); {
+		switch s := f.shape(r.stamp); {
 		case r.date >= 0:
 			return take(timePair, r.stamp, r.date, f.name(r.date)+" and "+f.name(r.stamp)+", as given")
 		case s == shapeStamp:
@@ -715,6 +877,9 @@ func (f *finder) findTime(r *roles) error {
 				return take(timePair, r.stamp, dates[0], f.name(dates[0])+" and "+f.name(r.stamp))
 			}
 			return take(timeOfDay, r.stamp, -1, f.name(r.stamp)+", time of day, as given")
+		case s == shapeNumber && f.countOf(r.stamp) != "":
+			r.count = f.countOf(r.stamp)
+			return take(timeCount, r.stamp, -1, f.name(r.stamp)+", as given, "+r.count.words())
 		case s == shapeNumber:
 			return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.name(r.stamp), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
 		default:
@@ -749,11 +914,19 @@ func (f *finder) findTime(r *roles) error {
 		return take(timeOfDay, clocks[0], -1, f.name(clocks[0])+", time of day")
 	}
 	elapsed := f.withRole(roleElapsed)
+	counts := slices.DeleteFunc(append(slices.Clone(cands), elapsed...), func(c int) bool { return f.taken[c] || f.countOf(c) == "" })
+	switch {
+	case len(counts) > 1:
+		return f.whichTime(counts)
+	case len(counts) == 1:
+		r.count = f.countOf(counts[0])
+		return take(timeCount, counts[0], -1, f.name(counts[0])+", "+r.count.words())
+	}
 	if len(elapsed) > 1 {
 		return f.fail(ErrAmbiguous, "time", "one column of elapsed time", f.names(elapsed), fmt.Sprintf("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
 	}
 	if len(elapsed) == 1 {
-		switch columnShape(f.rows, elapsed[0]) {
+		switch f.shape(elapsed[0]) {
 		case shapeStamp: // "Time in s" over full stamps is no elapsed time
 			return take(timeStamp, elapsed[0], -1, f.name(elapsed[0])+", date and time")
 		case shapeNumber, shapeClock, shapeBlank:
@@ -767,7 +940,7 @@ func (f *finder) findTime(r *roles) error {
 	if f.header != nil {
 		if timed := append(f.withRole(roleTime), elapsed...); len(timed) > 0 {
 			found := "other content in " + f.names(timed)
-			if columnShape(f.rows, timed[0]) == shapeNumber {
+			if f.shape(timed[0]) == shapeNumber {
 				return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.names(timed), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
 			}
 			return f.fail(ErrFormat, "time", "a date and time such as 2026-03-01 22:14:00, or a time of day", found, "name the column of time: --columns time=N")
@@ -791,7 +964,7 @@ func (f *finder) whichTime(cands []int) error {
 func (f *finder) shaped(s shape, cands []int) []int {
 	var out []int
 	for _, c := range cands {
-		if !f.taken[c] && columnShape(f.rows, c) == s {
+		if !f.taken[c] && f.shape(c) == s {
 			out = append(out, c)
 		}
 	}
@@ -818,7 +991,7 @@ func (f *finder) findMarker(r *roles) error {
 	cands := f.withRole(roleMarker)
 	if f.header == nil {
 		for c := 0; c < f.width; c++ {
-			if !f.taken[c] && columnShape(f.rows, c) == shapeMarker {
+			if !f.taken[c] && f.shape(c) == shapeMarker {
 				cands = append(cands, c)
 			}
 		}
@@ -842,4 +1015,73 @@ func (f *finder) elapsedUnit(c int) int64 {
 		}
 	}
 	return 1e9
+}
+
+// words says what a count counts.
+func (k countKind) words() string {
+	switch k {
+	case countEpoch:
+		return "seconds since 1970-01-01 UTC"
+	case countEpochMS:
+		return "milliseconds since 1970-01-01 UTC"
+	}
+	return "days since 1899-12-30, as spreadsheets count"
+}
+
+// countOf tells what the numbers of column c count, "" if they are no count of
+// a date and time. The ranges leave no other reading: 1e9 s are more than 30
+// years, and numbers that grow by less than 0.01 with every row are far too
+// close together for seconds.
+func (f *finder) countOf(c int) countKind {
+	within := func(lo, hi int64) bool {
+		n := 0
+		for _, r := range f.rows {
+			if c >= len(r) || trimCell(r[c]) == "" {
+				continue
+			}
+			v, _, _, ok := splitNumber(trimCell(r[c]))
+			if !ok || v < lo || v >= hi {
+				return false
+			}
+			n++
+		}
+		return n > 0
+	}
+	switch {
+	case f.cols.Stamps != "":
+		if f.shape(c) == shapeNumber {
+			return countKind(f.cols.Stamps)
+		}
+		return ""
+	case within(1e9, 42e8):
+		return countEpoch
+	case within(1e12, 42e11):
+		return countEpochMS
+	case !within(36526, 73051): // the years 2000 to 2099
+		return ""
+	}
+	var last int64
+	near, known, fine := 0, false, false
+	steps := 0
+	for _, r := range f.rows {
+		if c >= len(r) {
+			continue
+		}
+		ns, decimals, ok := parseCount(trimCell(r[c]), countSerial)
+		if !ok {
+			continue
+		}
+		fine = fine || decimals >= 4
+		if known {
+			steps++
+			if abs(ns-last) < 864e9 {
+				near++
+			}
+		}
+		last, known = ns, true
+	}
+	if fine && 2*near >= steps {
+		return countSerial
+	}
+	return ""
 }

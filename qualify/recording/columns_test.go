@@ -69,9 +69,10 @@ func TestHeaders(t *testing.T) {
 		roleQuality:    "Quality|Status|Signal|SpO2 Status|Signal Quality|Motion|Artifact|Pulse quality|Qualität|Bewegung|État|Movimiento",
 		roleMarker:     "AM/PM|am pm",
 		roleEvent:      "Event|Marker|Comment|Note|Bemerkung",
+		roleAlarm:      "Low SpO2 Alarm|Alarm|Error code|Fehlercode|Alarme|Fallo",
 		roleIdentifier: "Patient ID|MRN|Subject No.",
 		roleName:       "Patient|Name|Last Name|Vorname|Patient's name",
-		roleOther:      "SpO2 alarm limit|SpO2 low limit|Low SpO2 Alarm|Alarm|Saturation threshold|Oxygen flow (L/min)|O2 Flow|Perfusion Index|PI|Pulse amplitude|Alarmgrenze SpO2|SpO2 change|Date of birth|Seuil SpO2|Index|Device name",
+		roleOther:      "SpO2 alarm limit|SpO2 low limit|Saturation threshold|Oxygen flow (L/min)|O2 Flow|Perfusion Index|PI|Pulse amplitude|Alarmgrenze SpO2|SpO2 change|Date of birth|Seuil SpO2|Index|Device name",
 		roleUnknown:    "|Row|#|Position|Resp|ID|Session ID|Channel name",
 	}
 	for want, headers := range cases {
@@ -156,7 +157,7 @@ func TestElapsed(t *testing.T) {
 		{"milliseconds", "Time (ms),SpO2\n0,94\n250,88\n", Options{}, "0=94 0.25=88"},
 		{"minutes", "Elapsed (min),SpO2\n0,94\n0.5,88\n", Options{}, "0=94 30=88"},
 		{"h:mm:ss", "Elapsed,SpO2\n0:00:00,94\n26:00:00,88\n", Options{}, "0=94 93600=88"},
-		{"finer than a millisecond", "Time (ms),SpO2\n0.5,94\n0.75,88\n", Options{}, "0=94 0.00025=88"},
+		{"finer than a millisecond", "Time (ms),SpO2\n0.5,94\n60.75,88\n", Options{}, "0=94 0.06025=88"},
 		{"given", "Time,SpO2\n0,94\n4,88\n", Options{Columns: "elapsed=1"}, "0=94 4=88"},
 		{"no time, step given", "SpO2,Pulse\n94,61\n88,62\n", Options{IntervalMS: 4000}, "0=94 4=88"},
 		{"one column alone", "94\n88\n", Options{IntervalMS: 4000}, "0=94 4=88"},

@@ -24,6 +24,7 @@ type series struct {
 	per    int64        // ticks a second
 	dated  bool         // stamps carry full dates
 	header map[int]bool // rows that follow a repeated header
+	whole  int64        // the unit to which all stamps are cut, in ticks; 0 if finer
 
 	idx      []int32 // rows in their present order
 	breaks   []int   // indexes into idx
@@ -53,6 +54,7 @@ func (s *series) order(zoned bool) {
 		rising = rising && (i == 0 || s.t[i] > s.t[i-1])
 	}
 	if !rising {
+		s.jitter()
 		if !s.spread() {
 			s.dropCopies()
 		}
@@ -175,6 +177,98 @@ func (s *series) spread() bool {
 	}
 	s.warn(WarnSpread, "Every time stamp stands %d times with differing values: the rows are spread evenly between stamps.", n)
 	return true
+}
+
+// maxJitter is how many stamps may lie between one that a row too many shares
+// and one that lacks a row, for the two to be taken as one jitter (our choice).
+const maxJitter = 10
+
+// jitter handles rows whose true times waver around whole seconds to which
+// their stamps are cut: a second holds a row too many and a neighbour one too
+// few. Neither is two values at one instant. The rows between the two are
+// moved by one step, in file order, so that each step holds its rows again.
+// It acts only where the common step is the unit of the stamps itself, for
+// with longer steps two rows at one stamp cannot come from jitter.
+func (s *series) jitter() {
+	if s.whole == 0 {
+		return
+	}
+	g := s.groups()
+	step := s.whole
+	sizes := map[int]int{}
+	for _, x := range g {
+		sizes[x.to-x.from]++
+	}
+	n := 1
+	for size, c := range sizes {
+		if c > sizes[n] || c == sizes[n] && size > n {
+			n = size
+		}
+	}
+	if n > maxRepeat || sizes[n] < 3 {
+		return
+	}
+	// cell k stands for one step: positions [from, to), none for a hole.
+	type cell struct {
+		group
+		at int64
+	}
+	var cells []cell
+	var runs []int // where in cells a new run begins
+	for k, x := range g {
+		at := s.at(x.from)
+		if k > 0 {
+			switch last := cells[len(cells)-1]; at - last.at {
+			case step:
+			case 2 * step:
+				cells = append(cells, cell{group{x.from, x.from}, last.at + step})
+			default:
+				runs = append(runs, len(cells))
+			}
+		}
+		cells = append(cells, cell{x, at})
+	}
+	runs = append(runs, len(cells))
+	moved := 0
+	open, openAt := 0, -1 // +1 after a cell with a row too many, -1 after one with too few
+	for k, run := 0, 0; k < len(cells); k++ {
+		if k == runs[run] {
+			run++
+			open = 0
+		}
+		off := cells[k].to - cells[k].from - n
+		switch {
+		case off == 0:
+			continue
+		case off == -open && open != 0 && k-openAt <= maxJitter:
+			if open > 0 { // rows move to later steps
+				for i := openAt; i < k; i++ {
+					cells[i].to--
+					cells[i+1].from--
+				}
+			} else {
+				for i := openAt; i < k; i++ {
+					cells[i].to++
+					cells[i+1].from++
+				}
+			}
+			moved++
+			open = 0
+		case off == 1 || off == -1:
+			open, openAt = off, k
+		default:
+			open = 0
+		}
+	}
+	if moved == 0 {
+		return
+	}
+	for _, c := range cells {
+		for k := c.from; k < c.to; k++ {
+			s.t[s.idx[k]] = c.at
+		}
+	}
+	s.warn(WarnJitter, "In %d %s a stamp holds a row too many and a near one a row too few, as jitter around cut stamps makes them: the rows between were moved by one step.", moved, plural(moved, "place", "places"))
 }
 
 func gcd(a, b int64) int64 {

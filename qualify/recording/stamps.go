@@ -35,20 +35,24 @@ func digits(s string, i, max int) (v, next int) {
 // of day at all.
 const noClock = "no time of day such as 22:14:00"
 
-// parseClock reads h:mm, h:mm:ss or h:mm:ss.f with AM or PM and an offset
-// behind it if there are any. why is "" or says what is wrong.
+// parseClock reads h:mm, h:mm:ss, h:mm:ss.f or h.mm.ss with AM or PM and an
+// offset behind it if there are any. why is "" or says what is wrong.
 func parseClock(s string) (c clock, why string) {
 	h, i := digits(s, 0, 2)
-	if i == 0 || i >= len(s) || s[i] != ':' {
+	if i == 0 || i >= len(s) || s[i] != ':' && s[i] != '.' {
 		return c, noClock
 	}
+	sep := s[i]
 	m, j := digits(s, i+1, 2)
 	if j != i+3 {
 		return c, noClock
 	}
 	i = j
 	sec := 0
-	if i < len(s) && s[i] == ':' {
+	if sep == '.' && (i >= len(s) || s[i] != '.') { // 22.14 is a number
+		return c, noClock
+	}
+	if i < len(s) && s[i] == sep {
 		if sec, j = digits(s, i+1, 2); j != i+3 {
 			return c, noClock
 		}
@@ -96,20 +100,47 @@ func parseClock(s string) (c clock, why string) {
 	return c, ""
 }
 
-// cutMarker cuts AM or PM, in any case and with or without points, off the
-// front of s.
+// markers are the signs of a 12 h clock, longest first where one begins
+// another: English and Spanish after the Unicode CLDR tables, from memory; the
+// German and French words and the single letters are common practice, no
+// source.
+var markers = []struct {
+	text string
+	pm   bool
+}{
+	{"a. m.", false}, {"p. m.", true}, {"a.m.", false}, {"p.m.", true}, {"a m", false}, {"p m", true},
+	{"am", false}, {"pm", true}, {"a.", false}, {"p.", true}, {"a", false}, {"p", true},
+	{"vormittags", false}, {"nachmittags", true}, {"vorm.", false}, {"nachm.", true}, {"vorm", false}, {"nachm", true},
+	{"du matin", false}, {"de l'après-midi", true}, {"matin", false}, {"après-midi", true},
+	{"de la mañana", false}, {"de la tarde", true}, {"mañana", false}, {"tarde", true},
+}
+
+// cutMarker cuts the sign of a 12 h clock, in any case, off the front of s.
 func cutMarker(s string) (pm bool, rest string, ok bool) {
-	lower := strings.ToLower(s[:min(len(s), 5)])
-	for _, m := range [...]string{"a.m.", "p.m.", "a. m.", "p. m.", "am", "pm"} {
-		if strings.HasPrefix(lower, m) {
-			rest = s[len(m):]
-			if rest != "" && rest[0] != ' ' && rest[0] != '+' && rest[0] != '-' {
-				return false, s, false
-			}
-			return m[0] == 'p', rest, true
+	s = plainBlanks(s)
+	for _, m := range markers {
+		n := len(m.text)
+		if len(s) < n || !strings.EqualFold(s[:n], m.text) {
+			continue
+		}
+		if rest = s[n:]; rest == "" || rest[0] == ' ' || rest[0] == '+' || rest[0] == '-' {
+			return m.pm, rest, true
 		}
 	}
 	return false, s, false
+}
+
+var blanks = strings.NewReplacer("\u00a0", " ", "\u202f", " ", "\u2009", " ", "’", "'")
+
+// plainBlanks turns no-break and thin blanks into plain ones and curved
+// apostrophes into straight ones.
+func plainBlanks(s string) string {
+	for i := 0; i < len(s); i++ {
+		if s[i] >= utf8.RuneSelf {
+			return blanks.Replace(s)
+		}
+	}
+	return s
 }
 
 // parseOffset reads Z, UTC, GMT, +hh, +hhmm or +hh:mm.

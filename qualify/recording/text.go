@@ -84,6 +84,13 @@ type textReader struct {
 	faults   faults
 	pending  []oddRow
 	blank    int
+	aligned  bool           // the columns were aligned by blanks
+	units    []string       // of the row below the header
+	lastMark map[int]string // last cell of an event or alarm column
+	rounded  bool           // a stamp of a spreadsheet was rounded to a second
+	began    bool           // the first row counts from a start that is known
+	grouped  byte           // thousands mark met in elapsed time
+	lastNS   int64          // elapsed time of the row before
 }
 
 type textMark struct {
@@ -112,11 +119,15 @@ func readText(data []byte, opt Options, zone *time.Location) (*Recording, error)
 	if err != nil {
 		return nil, err
 	}
-	// A spreadsheet writes ="88" to keep a cell as it is.
-	if bytes.Contains(body, []byte(`="`)) {
-		body = bytes.ReplaceAll(body, []byte(`="`), []byte(`"`))
+	t := newTextReader(opt, cols, zone)
+	if err := t.read(body, encoding, cut); err != nil {
+		return nil, err
 	}
-	t := &textReader{
+	return t.rec, nil
+}
+
+func newTextReader(opt Options, cols Columns, zone *time.Location) *textReader {
+	return &textReader{
 		opt: opt, cols: cols, zone: zone,
 		rec:      &Recording{Format: FormatText},
 		names:    map[int]string{},
@@ -125,29 +136,84 @@ func readText(data []byte, opt Options, zone *time.Location) (*Recording, error)
 		words:    map[string]Flag{},
 		persons:  map[string]bool{},
 		severals: map[int]int{},
+		lastMark: map[int]string{},
+	}
+}
+
+// read reads body into t.rec.
+func (t *textReader) read(body []byte, encoding string, cut bool) error {
+	// A spreadsheet writes ="88" to keep a cell as it is.
+	if bytes.Contains(body, []byte(`="`)) {
+		body = bytes.ReplaceAll(body, []byte(`="`), []byte(`"`))
 	}
 	if cut {
 		t.warn(WarnCutFile, "The file ends in zero bytes, as a write that was cut off leaves them.")
 	}
-	t.lines = splitHead(body)
-	if err := t.locate(len(body)); err != nil {
-		return nil, err
+	body, err := t.place(body)
+	if err != nil {
+		return err
 	}
-	t.layout(fmt.Sprintf("Delimited text in %s, columns divided by %s.", encoding, delimiterName(t.table.delim)))
+	by := t.table.delim
+	if t.aligned {
+		by = byBlanks
+	}
+	t.layout(fmt.Sprintf("Delimited text in %s, columns divided by %s.", encoding, delimiterName(by)))
 	if err := t.findRoles(); err != nil {
-		return nil, err
+		return err
 	}
 	for i := 0; i < t.table.first; i++ {
 		t.declare(t.lines[i].text, nil, i+1)
 	}
 	t.readRows(body)
 	if err := t.faults.err(); err != nil {
-		return nil, err
+		return err
 	}
-	if err := t.finish(); err != nil {
-		return nil, err
+	return t.finish()
+}
+
+// place locates the table, if need be in a text whose columns are aligned by
+// blanks, and returns the text to read it from.
+func (t *textReader) place(body []byte) ([]byte, error) {
+	t.lines = splitHead(body)
+	if t.cols.Delimiter != byBlanks {
+		err := t.locate(len(body))
+		if err == nil && t.table.header >= 0 || errors.Is(err, ErrOptions) {
+			return body, err
+		}
+		plain, lines := t.table, t.lines
+		if aligned := t.placeAligned(body, plain.score); aligned != nil && (err != nil || t.table.header >= 0) {
+			return aligned, nil
+		}
+		t.table, t.lines, t.aligned = plain, lines, false
+		return body, err
 	}
-	return t.rec, nil
+	if aligned := t.placeAligned(body, 0); aligned != nil {
+		return aligned, nil
+	}
+	return nil, t.fail(0, ErrFormat, "columns aligned by blanks, as given", "no two rows that are alike", "correct --columns delimiter=")
+}
+
+// placeAligned locates a table of columns aligned by blanks with at least
+// score rows, or returns nil.
+func (t *textReader) placeAligned(body []byte, score int) []byte {
+	given := t.cols.Delimiter
+	defer func() { t.cols.Delimiter = given }()
+	t.cols.Delimiter = '\t'
+	var best table
+	var bestLines []textLine
+	var out []byte
+	for _, least := range []int{2, 1} {
+		aligned := tabsForBlanks(body, least)
+		if aligned == nil {
+			continue
+		}
+		t.lines = splitHead(aligned)
+		if t.locate(len(aligned)) == nil && t.table.width > 1 && t.table.score >= max(score, best.score+1) {
+			best, bestLines, out = t.table, t.lines, aligned
+		}
+	}
+	t.table, t.lines, t.aligned = best, bestLines, out != nil
+	return out
 }
 
 func (t *textReader) warn(code, format string, args ...any) {
@@ -493,6 +559,10 @@ func (t *textReader) row(cells []string, line int, afterHeader *bool) {
 	}
 	fault, timed := t.reading(cells, line)
 	if fault == nil {
+		if len(t.pending) == 1 && len(t.line) == 1 && !t.pending[0].timed {
+			t.warn(WarnCutStart, "Line %d, the first row, is cut short and was not read: the recorder may have overwritten what stood before it.", t.pending[0].fault.Line)
+			t.pending = t.pending[:0]
+		}
 		if len(t.pending) > 0 {
 			t.refusePending()
 		}
@@ -560,16 +630,31 @@ func (t *textReader) repeatsHeader(cells []string) bool {
 	return true
 }
 
-// unitRow tells whether a row right below the header names units.
+// unitWords are what stands in a row of units below the header, beside
+// patterns of dates and times.
+var unitWords = wordSet("% percent pct prozent bpm 1/min /min min-1 s sec min ms hh:mm:ss h:mm:ss hh:mm yyyy-mm-dd dd.mm.yyyy dd/mm/yyyy mm/dd/yyyy tt.mm.jjjj jj/mm/aaaa dd/mm/aaaa schläge/min lpm ppm beats/min pulse/min")
+
+// unitRow tells whether a row right below the header names units: all its
+// filled cells do.
 func (t *textReader) unitRow(cells []string) bool {
-	if t.roles.sat >= len(cells) {
+	filled := 0
+	for _, c := range cells {
+		c = strings.ToLower(strings.Trim(trimCell(c), "[]()"))
+		if c == "" {
+			continue
+		}
+		for _, w := range strings.Fields(c) {
+			if !unitWords[w] {
+				return false
+			}
+		}
+		filled++
+	}
+	if filled == 0 {
 		return false
 	}
-	switch strings.ToLower(strings.Trim(trimCell(cells[t.roles.sat]), "[]()")) {
-	case "%", "percent", "pct", "prozent":
-		return true
-	}
-	return false
+	t.units = slices.Clone(cells)
+	return true
 }
 
 // reading takes one row of the table, or says what keeps it from being one.
@@ -609,9 +694,10 @@ func (t *textReader) reading(cells []string, line int) (fault *FormatError, time
 	}
 	t.sat.keep(sat, satDec, satToken)
 	for _, c := range t.roles.events {
-		if s := cell(c); s != "" && cellShape(s) == shapeOther && !noReadingWord(s) && len(t.marks) < maxMarks {
-			t.marks = append(t.marks, textMark{len(t.line), shorten(s, maxValueLen)})
-		}
+		t.note(c, cell(c), false)
+	}
+	for _, c := range t.roles.alarms {
+		t.note(c, cell(c), true)
 	}
 	for _, c := range t.roles.persons {
 		t.person(c, cell(c), line)
@@ -630,6 +716,39 @@ func (t *textReader) reading(cells []string, line int) (fault *FormatError, time
 	return nil, true
 }
 
+// note keeps the mark of an event or alarm column. Cells that repeat the one
+// above them tell of the same mark. Numbers and alarms carry the header, and
+// nothing in such a column is ever a reading.
+func (t *textReader) note(c int, s string, alarm bool) {
+	if noReadingWord(s) || s == "0" {
+		s = ""
+	}
+	if s == t.lastMark[c] {
+		return
+	}
+	t.lastMark[c] = strings.Clone(s)
+	if s == "" {
+		return
+	}
+	if len(t.marks) == maxMarks {
+		t.warn(WarnMarksCut, "The file has more than %d marks; the others are not shown.", maxMarks)
+	}
+	if alarm || cellShape(s) != shapeOther {
+		s = t.heading(c) + ": " + s
+	}
+	if len(t.marks) <= maxMarks {
+		t.marks = append(t.marks, textMark{len(t.line), shorten(s, maxValueLen)})
+	}
+}
+
+// heading is the header of column c.
+func (t *textReader) heading(c int) string {
+	if t.table.header >= 0 && c < len(t.table.cells) && t.table.cells[c] != "" {
+		return shorten(t.table.cells[c], 40)
+	}
+	return fmt.Sprintf("column %d", c+1)
+}
+
 // stamp reads the time of a row.
 func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int64, off int32, hasOff bool, fault *FormatError) {
 	const mend = "correct the row at its source, or name the column of time: --columns time=N"
@@ -644,6 +763,13 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 			return 0, 0, 0, false, t.fault(line, r.stamp, "a number or h:mm:ss of elapsed time", excerpt(s), mend)
 		}
 		return -1, ns, 0, false, nil
+	case timeCount:
+		ns, decimals, ok := parseCount(s, r.count)
+		if !ok {
+			return 0, 0, 0, false, t.fault(line, r.stamp, "a number that counts "+r.count.words(), excerpt(s), mend)
+		}
+		t.rounded = t.rounded || r.count == countSerial && decimals > 0 && decimals < 10
+		return -1, ns, 0, r.count != countSerial, nil
 	}
 	date = -1
 	col := r.stamp
@@ -690,11 +816,31 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 	return date, c.ns, c.off, c.hasOff, nil
 }
 
-// elapsed reads a cell of elapsed time, in nanoseconds.
+// elapsed reads a cell of elapsed time, in nanoseconds. A number such as 1,234
+// is read the way that lies nearer to the row above, unless the decimal mark is
+// given.
 func (t *textReader) elapsed(s string) (int64, bool) {
 	if strings.Contains(s, ":") {
 		return parseElapsedClock(s)
 	}
+	ns, ok := t.elapsedNumber(s)
+	if plain, mark, grouped := groupedNumber(s); grouped {
+		far, fits := t.elapsedNumber(plain)
+		switch {
+		case !fits:
+		case t.cols.Decimal != 0:
+			if mark != t.cols.Decimal {
+				ns, ok, t.grouped = far, true, mark
+			}
+		case !ok || len(t.line) > 0 && abs(far-t.lastNS) < abs(ns-t.lastNS):
+			ns, ok, t.grouped = far, true, mark
+		}
+	}
+	t.lastNS = ns
+	return ns, ok
+}
+
+func (t *textReader) elapsedNumber(s string) (int64, bool) {
 	mant, dec, _, ok := parseDecimal(s)
 	if !ok || mant < 0 || dec > 9 {
 		return 0, false
@@ -732,9 +878,35 @@ func (t *textReader) finish() error {
 	if err := t.settleTime(&s); err != nil {
 		return err
 	}
-	s.order(t.rec.Clock != ClockWall && t.rec.Clock != ClockTimeOfDay)
+	s.whole = t.wholeStep(&s)
+	s.order(t.began || t.rec.Clock != ClockWall && t.rec.Clock != ClockTimeOfDay)
 	t.gather(&s)
+	t.lateStart()
+	if t.began && t.zone != nil {
+		if err := placeInZone(t.rec, t.zone); err != nil {
+			return err
+		}
+	}
+	noteDefaultClock(t.rec)
 	return nil
+}
+
+// wholeStep is the unit to which all stamps are cut, in ticks: a second or, if
+// they show no seconds, a minute; 0 if some are finer.
+func (t *textReader) wholeStep(s *series) int64 {
+	if t.roles.mode == timeNone || t.roles.mode == timeElapsed {
+		return 0
+	}
+	unit := s.per
+	if t.styled && !t.style.hasSec {
+		unit = 60 * s.per
+	}
+	for _, v := range s.t {
+		if v%unit != 0 {
+			return 0
+		}
+	}
+	return unit
 }
 
 // settleSat fixes the scales and refuses a column that is no saturation.
@@ -762,9 +934,7 @@ func (t *textReader) settleSat() error {
 		t.warn(WarnNotSaturation, "%d numbers of the saturation column lie below 0 or above 100 and are no known code: they count as no reading.", t.sat.odd)
 	}
 	t.rec.PulseScale = Scale{1, 0, 1}
-	if t.roles.pulse < 0 {
-		t.warn(WarnNoPulse, "The file has no pulse column: a reading on a weak pulse cannot be recognised.")
-	} else {
+	if t.roles.pulse >= 0 {
 		t.rec.Pulse = t.pulse.codesInto()
 		t.rec.PulseScale.Den = pow10(int(t.pulse.max))
 		if t.pulse.odd > 0 {
@@ -849,12 +1019,48 @@ func (t *textReader) settleTime(s *series) error {
 	var day []int64
 	switch t.roles.mode {
 	case timeNone, timeElapsed:
+		if t.roles.mode == timeElapsed && slices.Max(t.ns)-slices.Min(t.ns) < minStepNS*int64(len(t.ns)-1) {
+			return t.fail(int(t.line[0]), ErrAmbiguous, "steps of elapsed time of at least 50 ms", "shorter ones", "if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time")
+		}
+		if day, ns, ok := t.startOf(); ok {
+			t.rec.Clock = ClockWall
+			t.began = true
+			for i, v := range t.ns {
+				s.t[i] = day*86400*s.per + (ns+v)/tick
+			}
+			return nil
+		}
 		t.rec.Clock = ClockElapsed
 		least := slices.Min(t.ns)
 		for i, ns := range t.ns {
 			s.t[i] = (ns - least) / tick
 		}
+		t.warn(WarnStartUnknown, "Rows count time from a start that the file does not say; give it with --columns start=2026-03-01T22:00:00.")
 		t.unusedZone()
+		return nil
+	case timeCount:
+		s.dated = true
+		for i, ns := range t.ns {
+			s.t[i] = floorDiv(ns, tick)
+		}
+		t.rec.Clock = ClockWall
+		if t.roles.count == countSerial {
+			how := "to the millisecond"
+			if t.rounded {
+				how = "to the second, because they have fewer than ten decimals"
+			}
+			t.warn(WarnSerial, "Stamps are day numbers of a spreadsheet that counts from 1899-12-30; they were rounded %s.", how)
+			return t.settleZone(s)
+		}
+		t.rec.Clock = ClockInstant
+		if t.zone == nil {
+			t.warn(WarnEpoch, "Stamps count from 1970-01-01 UTC and times are printed in UTC; give the zone for local dates.")
+			return nil
+		}
+		for i := range t.off {
+			_, off := time.Unix(floorDiv(t.ns[i], 1e9), 0).In(t.zone).Zone()
+			t.off[i] = int32(off)
+		}
 		return nil
 	case timeOfDay:
 		day = make([]int64, len(t.ns))
@@ -951,16 +1157,87 @@ func (t *textReader) unusedZone() {
 	}
 }
 
+// minStepNS is the least mean step of elapsed time that is believed: 50 ms, far
+// below any oximeter's (our choice).
+const minStepNS = 50e6
+
+// startOf is the day and time at which elapsed time begins: given, or the one
+// date and the one time of day that stand above the table.
+func (t *textReader) startOf() (day, ns int64, ok bool) {
+	if t.cols.Start != "" {
+		day, ns, ok = parseStart(t.cols.Start)
+		t.layout("Start: " + t.cols.Start + ", as given.")
+		return day, ns, ok
+	}
+	at, ok := t.declaredClock()
+	if !ok {
+		return 0, 0, false
+	}
+	if day, ok = t.preambleDate(); ok {
+		t.warn(WarnStart, "Rows count time; the date and time of the start are taken from above the table.")
+	}
+	return day, at, ok
+}
+
+// declaredClock is the one time of day that stands in a start above the table.
+func (t *textReader) declaredClock() (ns int64, ok bool) {
+	for _, d := range t.rec.Declared {
+		if d.Kind != "start_date" {
+			continue
+		}
+		v := d.Value
+		if _, rest, dated := parseDate(v); dated {
+			v = trimStampGap(rest)
+		} else if first, _, dated := cutTimeFirst(v); dated {
+			v = first
+		}
+		c, why := parseClock(v)
+		if why != "" || c.hasOff {
+			continue
+		}
+		if ok && c.ns != ns {
+			return 0, false
+		}
+		ns, ok = c.ns, true
+	}
+	return ns, ok
+}
+
+// lateStart warns if the one start above the table, with date and time, lies
+// well before the first row.
+func (t *textReader) lateStart() {
+	at, ok := t.declaredClock()
+	if !ok || t.roles.mode == timeNone || t.roles.mode == timeElapsed || t.rec.Clock != ClockWall {
+		return
+	}
+	before := len(t.rec.Warnings)
+	day, ok := t.preambleDate()
+	t.rec.Warnings = t.rec.Warnings[:before]
+	if !ok {
+		return
+	}
+	const tolerance = 120 // seconds (our choice)
+	late := floorDiv(t.rec.Time[0], t.rec.PerSecond) - day*86400 - at/1e9
+	if late > tolerance {
+		t.warn(WarnStartLate, "The first row is %d min later than the start above the table: the recorder may have overwritten the beginning.", late/60)
+	}
+}
+
 // headerOrder is the date order that the header of the dates prints.
 func (t *textReader) headerOrder() string {
 	col := t.roles.stamp
 	if t.roles.mode == timePair {
 		col = t.roles.date
 	}
-	if t.table.header < 0 || col >= len(t.table.cells) {
-		return ""
+	if t.table.header >= 0 && col < len(t.table.cells) {
+		if o := headerOrder(t.table.cells[col]); o != "" {
+			return o
+		}
 	}
-	return headerOrder(t.table.cells[col])
+	if col < len(t.units) {
+		return headerOrder(t.units[col])
+	}
+	return ""
 }
 
 // crossings finds the midnights between rows that are less than an hour apart

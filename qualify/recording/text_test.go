@@ -75,9 +75,7 @@ func print(r *Recording) string {
 func warned(r *Recording) string {
 	var out []string
 	for _, w := range r.Warnings {
-		if w.Code != WarnNoPulse {
-			out = append(out, w.Code)
-		}
+		out = append(out, w.Code)
 	}
 	slices.Sort(out)
 	return strings.Join(slices.Compact(out), " ")
@@ -330,7 +328,7 @@ func TestDateFromPreamble(t *testing.T) {
 	const body = "\nTime,SpO2\n23:59:56,94\n00:00:00,88\n"
 	cases := []struct{ above, columns, end, warned string }{
 		{"Date: 2026-03-01", "", "2026-03-02T00:00:00", WarnDatePreamble},
-		{"Recording date: 24/03/2026 21:00", "", "2026-03-25T00:00:00", WarnDatePreamble},
+		{"Recording date: 24/03/2026 21:00", "", "2026-03-25T00:00:00", WarnDatePreamble + " " + WarnStartLate},
 		{"Start date: 1 March 2026", "", "2026-03-02T00:00:00", WarnDatePreamble},
 		{"Date: 03/04/2026", "", "00:00:00", WarnDateNotRead},
 		{"Date: 03/04/2026", "order=dmy", "2026-04-04T00:00:00", WarnDatePreamble},

@@ -3,7 +3,6 @@ package recording
 // Codes of the warnings that the reader of delimited text and the ordering of
 // samples give. Each is stable; the sentence beside it in Warning.Text is not.
 const (
-	WarnNoPulse        = "no_pulse_column"      // the file has no pulse column: a weak pulse cannot be recognised
 	WarnByNumbers      = "columns_by_numbers"   // no header: the column of saturation was recognised by its numbers alone
 	WarnNotSaturation  = "not_a_saturation"     // numbers below 0 or above 100 that are no known code were read as no reading
 	WarnNotPulse       = "not_a_pulse"          // numbers below 0 or above 999 in the pulse column were read as no reading
@@ -11,10 +10,12 @@ const (
 	WarnColumnNotRead  = "column_not_read"      // a quality column that holds numbers alone, whose meaning the file does not say
 	WarnFoot           = "foot_not_read"        // lines below the table were not read
 	WarnCutRow         = "last_row_cut"         // the last row is cut short and was not read
+	WarnCutStart       = "first_row_cut"        // the first row is cut short and was not read
 	WarnCutFile        = "zero_bytes_at_end"    // zero bytes at the end: the file may be cut short
 	WarnBlankRows      = "blank_rows"           // rows without any value were passed over
 	WarnCopies         = "copies_dropped"       // exact copies of rows were dropped
 	WarnConflict       = "conflicting_rows"     // two values at one instant: neither is used
+	WarnJitter         = "stamps_jitter"        // whole-second stamps of jittering rows were moved by one step
 	WarnSpread         = "stamps_spread"        // stamps that repeat evenly were spread evenly
 	WarnTransposed     = "rows_put_in_order"    // rows whose stamps transpose were put in order
 	WarnNewestFirst    = "newest_first"         // rows or blocks stored newest first were put in order
@@ -26,5 +27,12 @@ const (
 	WarnStampsCut      = "stamps_cut"           // stamps finer than a microsecond were cut to it
 	WarnDatePreamble   = "date_from_preamble"   // rows carry times of day; the date of the first is taken from above the table
 	WarnDateNotRead    = "date_not_read"        // the date above the table can be read in two ways or several are given
+	WarnStart          = "start_from_preamble"  // rows count time; the start is taken from above the table
+	WarnStartUnknown   = "start_unknown"        // rows count time from a start that the file does not say
+	WarnStartLate      = "starts_late"          // the first row is later than the start above the table: the memory may have overwritten it
+	WarnSerial         = "serial_stamps"        // stamps are a spreadsheet's day numbers, rounded as a warning says
+	WarnEpoch          = "epoch_stamps"         // stamps count from 1970-01-01 UTC; local dates need the zone
+	WarnClockDefault   = "clock_default"        // the date looks like that of a clock which nobody set
+	WarnMarksCut       = "marks_cut"            // more marks than are kept
 	WarnSeveralPersons = "several_persons"      // a column of names or identifiers holds more than one value
 )
