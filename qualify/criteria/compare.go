@@ -158,10 +158,13 @@ func decimal(x *big.Rat, places int) string {
 	return s
 }
 
-// readable prints x with two decimals, or with six where two would put it on
-// the other side of a limit: 4.999 must not read as 5.
+// readable prints x cut to two decimals, as the worksheet cuts all its figures,
+// or with six where two would put it on the other side of a limit: 4.999 must
+// not read as 5, nor 5.001.
 func readable(x *big.Rat, ls []limit) string {
-	s := decimal(x, 2)
+	hundredths := new(big.Rat).Mul(x, big.NewRat(100, 1))
+	whole := new(big.Int).Quo(hundredths.Num(), hundredths.Denom()) // towards zero
+	s := decimal(new(big.Rat).SetFrac(whole, big.NewInt(100)), 2)
 	shown, _ := new(big.Rat).SetString(s)
 	for _, l := range ls {
 		if shown.Cmp(l.fig) != x.Cmp(l.fig) {

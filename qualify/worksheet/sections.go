@@ -50,12 +50,13 @@ func decidingFindings(d criteria.Determination) []criteria.Finding {
 func deciding(in Input, src *sourceList) Section {
 	d := in.Determination
 	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: []Column{
-		{"Clause", .22, false}, {"Asked", .40, false}, {"Found", .15, false}, {"Verdict", .115, false}, {"Source", .115, false}}}}
+		{"Clause", .22, false}, {"Asked", .38, false}, {"Found", .13, false}, {"Verdict", .15, false}, {"Source", .12, false}}}}
 	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
 		why := f.Because
 		if why == f.Found {
 			why = ""
 		}
+		f.Found = withoutPlaces(f.Found, in.Facts)
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
 			{Text: f.Label, Sub: f.ID}, {Text: f.Asked, Sub: why}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)},
 			{Text: src.numbers(f.Cites, false), Sub: evidence(f)},
@@ -74,6 +75,17 @@ func deciding(in Input, src *sourceList) Section {
 		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in another text that reports it, draft is from memory.")
 	}
 	return s
+}
+
+// withoutPlaces leaves out where in the chart a found value stands: the
+// conditions of testing say it once for every fact.
+func withoutPlaces(found string, facts map[string]criteria.Fact) string {
+	for _, f := range facts {
+		if f.Place != nil {
+			found = strings.ReplaceAll(found, " ("+f.Place.String()+")", "")
+		}
+	}
+	return found
 }
 
 // evidence is the status of a clause in a word, and whose reading it is.
@@ -168,7 +180,7 @@ func clauses(in Input, src *sourceList) Section {
 	d := in.Determination
 	s := Section{ID: "clauses", Title: "Every clause",
 		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it.",
-		Table: &Table{Columns: []Column{{"Clause: what it asks", .54, false}, {"Found", .195, false}, {"Verdict", .14, false}, {"Source", .125, false}},
+		Table: &Table{Columns: []Column{{"Clause: what it asks", .53, false}, {"Found", .195, false}, {"Verdict", .155, false}, {"Source", .12, false}},
 			Beyond: "and %d clauses that stand above, do not apply or changed nothing, listed on the page"}}
 	above := map[string]bool{}
 	for _, f := range decidingFindings(d) {
