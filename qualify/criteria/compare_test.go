@@ -123,7 +123,7 @@ func TestLevelCutCountsRoundedSamples(t *testing.T) {
 // TestNumbersInWords checks that a printed figure never crosses a limit.
 func TestNumbersInWords(t *testing.T) {
 	five := []limit{{fig: big.NewRat(5, 1)}}
-	cases := []struct{ num, want string }{{"5", "5"}, {"6.3", "6.3"}, {"4.999", "4.999"}, {"298/60", "4.96"}, {"5.001", "5.001"}, {"-0.001", "0"}, {"0", "0"}}
+	cases := []struct{ num, want string }{{"5", "5"}, {"6.3", "6.3"}, {"4.999", "4.99"}, {"298/60", "4.96"}, {"5.001", "5.001"}, {"-0.001", "0"}, {"0", "0"}}
 	for _, c := range cases {
 		if got := readable(rat(t, c.num), five); got != c.want {
 			t.Errorf("%s: expected %q, found %q", c.num, c.want, got)
