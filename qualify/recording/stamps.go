@@ -436,6 +436,7 @@ type dateBook struct {
 	seen  map[string]int32
 	last  string
 	at    int32
+	order string // as settled, "" where no date needs one
 }
 
 // take reads a date off the front of s and returns its number in the book.
@@ -548,6 +549,9 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 				Mend:     "give the order of day, month and year: --columns order=" + strings.Join(fit, " or order=")}
 		}
 		fit, fitDays = []string{fit[sure[0]]}, [][]int64{fitDays[sure[0]]}
+	}
+	if open {
+		b.order = fit[0]
 	}
 	for _, d := range b.texts {
 		short = short || d.short || !d.fixed && d.len[2] <= 2

@@ -463,6 +463,7 @@ func (t *textReader) findRoles() error {
 		t.layout("No header.")
 	}
 	r, err := f.find()
+	t.roles = r
 	if err != nil {
 		return err
 	}
@@ -475,7 +476,6 @@ func (t *textReader) findRoles() error {
 	if f.byNumbers {
 		t.warn(WarnByNumbers, "The file has no header: the column of saturation was recognised by its numbers alone.")
 	}
-	t.roles = r
 	t.sat = number{name: "spo2", codes: map[string]int{}}
 	t.pulse = number{name: "pulse", codes: map[string]int{}}
 	return nil
@@ -941,6 +941,13 @@ func (t *textReader) settleSat() error {
 			t.warn(WarnNotPulse, "%d numbers of the pulse column lie below 0 or above %d: they count as no reading.", t.pulse.odd, maxPulse)
 		}
 	}
+	t.rec.Codes = t.codesMet()
+	return nil
+}
+
+// codesMet lists the no-reading codes met so far, by column.
+func (t *textReader) codesMet() []Count {
+	var out []Count
 	for _, n := range []*number{&t.sat, &t.pulse} {
 		tokens := make([]string, 0, len(n.codes))
 		for tok := range n.codes {
@@ -948,10 +955,10 @@ func (t *textReader) settleSat() error {
 		}
 		slices.Sort(tokens)
 		for _, tok := range tokens {
-			t.rec.Codes = append(t.rec.Codes, Count{n.name, shorten(tok, 40), n.codes[tok]})
+			out = append(out, Count{n.name, shorten(tok, 40), n.codes[tok]})
 		}
 	}
-	return nil
+	return out
 }
 
 // settleMarks decides what the numbers in quality columns are: unread where

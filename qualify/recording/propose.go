@@ -1,0 +1,287 @@
+package recording
+
+import (
+	"errors"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Proposal is how Read would take a file of delimited text, or as far as it
+// comes: what a mapping step shows. It holds cells of the file, which can be
+// personal data: they are shown to whoever sent the file and never logged.
+type Proposal struct {
+	Encoding  string
+	Delimiter string // comma, semicolon, tab, pipe or blanks
+	Header    int    // line of the header, 0 if there is none
+	Rows      []ProposedRow
+	Columns   []ProposedColumn
+	Dates     DateEvidence
+	// Offsets tells that stamps carry their offset from UTC, so that no zone
+	// is asked for.
+	Offsets bool
+	Codes   []Count // no-reading codes met
+	// Mapping is the proposal as --columns takes it. With the answers to
+	// Question added it can be stored for the next file of that shape.
+	Mapping string
+	// Question is what Read says: nil if it reads the file so, else an error
+	// that wraps ErrAmbiguous where an answer is all that lacks.
+	Question error
+}
+
+// ProposedRow is one row of the table as its cells stand in the file.
+type ProposedRow struct {
+	Line  int
+	Cells []string
+}
+
+// ProposedColumn is what one column is taken for.
+type ProposedColumn struct {
+	Number int // from 1
+	Header string
+	// Role is time, date, elapsed, marker (AM and PM), spo2, pulse, quality,
+	// event, alarm, name, identifier, or not read.
+	Role string
+	// Reason says why in a few words.
+	Reason string
+	// Could lists spo2 or pulse where the numbers allow it, for the choice
+	// that a mapping step offers.
+	Could []string
+}
+
+// DateEvidence says in which order day, month and year are read, and why.
+type DateEvidence struct {
+	// Order is dmy, mdy or ymd; "" if the dates need none, there are none, or
+	// the order has to be answered.
+	Order string
+	// Why is the evidence in one sentence, "" without dates.
+	Why string
+	// Answers lists the orders that fit where one has to be answered.
+	Answers []DateAnswer
+}
+
+// DateAnswer is one reading of the first doubtful date.
+type DateAnswer struct {
+	Order   string // as --columns order= takes it
+	Reading string // such as "3 April 2026"
+}
+
+// proposedRows is how many rows a proposal shows (our choice).
+const proposedRows = 10
+
+// notRead is the role of a column that is passed over.
+const notRead = "not read"
+
+// Propose says how the columns of a file of delimited text are taken, for a
+// step in which people confirm or correct it. data is the text itself, not
+// compressed. The error is that of Read where the file is no delimited text,
+// no table can be found in it, or opt cannot be used; the Proposal is nil then.
+func Propose(data []byte, opt Options) (*Proposal, error) {
+	if limit := opt.limit(); int64(len(data)) > limit {
+		_, err := ReadBytes(data, opt)
+		return nil, err
+	}
+	zone, err := loadZone(opt.Zone)
+	if err != nil {
+		return nil, err
+	}
+	cols, err := ParseColumns(opt.Columns)
+	if err != nil {
+		return nil, err
+	}
+	if looksLikeEDF(data) {
+		return nil, unreadable(0, "EDF, whose signals need no mapping", "give the file to be read as it is")
+	}
+	if err := refuseKnown(data); err != nil {
+		return nil, err
+	}
+	body, encoding, cut, err := decodeText(data)
+	if err != nil {
+		return nil, err
+	}
+	t := newTextReader(opt, cols, zone)
+	err = t.read(body, encoding, cut)
+	if t.table.width == 0 || errors.Is(err, ErrOptions) {
+		return nil, err
+	}
+	return t.proposal(encoding, err), nil
+}
+
+// proposal describes what t found before it ended with question.
+func (t *textReader) proposal(encoding string, question error) *Proposal {
+	p := &Proposal{Encoding: encoding, Delimiter: delimiterName(t.table.delim), Question: question,
+		Header: t.table.header + 1, Offsets: t.hasOff != nil}
+	if t.aligned {
+		p.Delimiter = delimiterName(byBlanks)
+	}
+	for i := t.table.header + 1; i < len(t.lines) && len(p.Rows) < proposedRows; i++ {
+		if cells := splitLine(t.lines[i].text, t.table.delim); i >= t.table.first && len(cells) > 0 && dataLike(cells) {
+			for k := range cells {
+				cells[k] = shorten(cells[k], maxValueLen)
+			}
+			p.Rows = append(p.Rows, ProposedRow{i + 1, cells})
+		}
+	}
+	if len(t.line) == 0 && t.roles.stamp >= 0 { // the rows were not reached
+		for i, row := range t.table.rows {
+			cell := func(c int) string {
+				if c < 0 || c >= len(row) {
+					return ""
+				}
+				return trimCell(row[c])
+			}
+			date, ns, _, hasOff, fault := t.stamp(cell, t.table.first+2+i)
+			if fault == nil {
+				t.dateAt, t.ns = append(t.dateAt, date), append(t.ns, ns)
+				p.Offsets = p.Offsets || hasOff
+			}
+		}
+	}
+	p.Dates = t.dateEvidence()
+	p.Codes = t.codesMet()
+	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, taken: map[int]bool{}}
+	could := map[int][]string{}
+	for _, c := range f.inRange(50, 100) {
+		could[c] = append(could[c], "spo2")
+	}
+	for _, c := range f.inRange(30, 200) {
+		could[c] = append(could[c], "pulse")
+	}
+	for c := range t.table.width {
+		col := ProposedColumn{Number: c + 1, Could: could[c]}
+		if t.table.header >= 0 && c < len(t.table.cells) {
+			col.Header = shorten(trimCell(t.table.cells[c]), maxValueLen)
+		}
+		col.Role, col.Reason = t.roleOf(c)
+		p.Columns = append(p.Columns, col)
+	}
+	p.Mapping = t.mapping(p.Dates.Order).String()
+	return p
+}
+
+// roleOf says what column c is taken for, and why.
+func (t *textReader) roleOf(c int) (name, reason string) {
+	r := &t.roles
+	given := func(text string) string {
+		switch {
+		case text != "":
+			return "as given"
+		case t.table.header >= 0:
+			return "by its header"
+		}
+		return "by its cells"
+	}
+	switch {
+	case c == r.sat:
+		return "spo2", given(t.cols.SpO2)
+	case c == r.pulse:
+		return "pulse", given(t.cols.Pulse)
+	case c == r.stamp && r.mode == timeElapsed:
+		return "elapsed", given(t.cols.Elapsed)
+	case c == r.stamp && r.mode == timeCount:
+		return "time", "its numbers are " + r.count.words()
+	case c == r.stamp:
+		return "time", given(t.cols.Time)
+	case c == r.date:
+		return "date", given(t.cols.Date)
+	case c == r.marker:
+		return "marker", "its cells are signs of a 12 h clock"
+	case slices.ContainsFunc(r.quality, func(q qualityColumn) bool { return q.col == c }):
+		return "quality", given(t.cols.Quality)
+	case slices.Contains(r.events, c):
+		return "event", given("")
+	case slices.Contains(r.alarms, c):
+		return "alarm", "by its header; shown as marks, never read as values"
+	case slices.Contains(r.persons, c) && r.personIdentifiers[c]:
+		return "identifier", given("")
+	case slices.Contains(r.persons, c):
+		return "name", given("")
+	}
+	if t.table.header < 0 || c >= len(t.table.cells) {
+		return notRead, "nothing says what it holds"
+	}
+	switch headerRole(t.table.cells[c]) {
+	case roleOther:
+		return notRead, "its header names something that is not read"
+	case roleUnknown:
+		return notRead, "its header is not known"
+	}
+	return notRead, "another column may be meant as well"
+}
+
+// dateEvidence says how the dates are read.
+func (t *textReader) dateEvidence() DateEvidence {
+	if len(t.dates.texts) == 0 {
+		return DateEvidence{}
+	}
+	var bad faults
+	_, layout, _, err := t.dates.settle(t.cols.Order, t.headerOrder(), t.crossings(), &bad)
+	i := slices.IndexFunc(t.dates.texts, func(d dateText) bool { return !d.fixed })
+	switch {
+	case bad.err() != nil:
+		return DateEvidence{Why: bad.err().Error()}
+	case err != nil:
+		e := DateEvidence{Why: err.Error()}
+		for _, o := range t.dates.texts[i].orders() {
+			if _, ok := t.dates.texts[i].days(o); ok {
+				e.Answers = append(e.Answers, DateAnswer{o, t.dates.texts[i].readings([]string{o})})
+			}
+		}
+		return e
+	}
+	return DateEvidence{Order: t.dates.order, Why: layout}
+}
+
+// mapping is what was found, in the form that --columns takes: columns by
+// their headers where these are unlike, else by number.
+func (t *textReader) mapping(order string) Columns {
+	m := t.cols
+	name := func(c int) string {
+		number := strconv.Itoa(c + 1)
+		if t.table.header < 0 || c >= len(t.table.cells) {
+			return number
+		}
+		h := trimCell(t.table.cells[c])
+		f := &finder{header: t.table.cells, width: t.table.width}
+		if _, err := strconv.Atoi(h); err == nil || h == "" || strings.EqualFold(h, "none") {
+			return number
+		}
+		if at, err := f.byName("", h); err != nil || at != c {
+			return number
+		}
+		return h
+	}
+	set := func(to *string, c int) {
+		if *to == "" && c >= 0 {
+			*to = name(c)
+		}
+	}
+	r := &t.roles
+	set(&m.SpO2, r.sat)
+	set(&m.Pulse, r.pulse)
+	set(&m.Date, r.date)
+	if r.mode == timeElapsed {
+		set(&m.Elapsed, r.stamp)
+	} else {
+		set(&m.Time, r.stamp)
+	}
+	if r.mode == timeCount {
+		m.Stamps = string(r.count)
+	}
+	if len(r.quality) == 1 {
+		set(&m.Quality, r.quality[0].col)
+	}
+	if m.Delimiter == 0 {
+		m.Delimiter = t.table.delim
+		if t.aligned {
+			m.Delimiter = byBlanks
+		}
+	}
+	if m.Decimal == 0 && r.mode != timeElapsed {
+		m.Decimal = t.mark
+	}
+	if m.Order == "" {
+		m.Order = order
+	}
+	return m
+}
