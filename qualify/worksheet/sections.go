@@ -3,6 +3,7 @@ package worksheet
 import (
 	"fmt"
 	"math/big"
+	"slices"
 	"sort"
 	"strings"
 
@@ -196,6 +197,7 @@ func clauses(in Input, src *sourceList) Section {
 				source = strings.TrimSpace(source + " " + evidence(f))
 			}
 			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
+			at := len(s.Table.Rows)
 			s.Table.Rows = append(s.Table.Rows, row)
 			// A decided clause rests on the parts that turned out like it, an
 			// open one on those that wait for an answer.
@@ -204,6 +206,9 @@ func clauses(in Input, src *sourceList) Section {
 				idle = !holds(f, above)
 			}
 			walk(f.Parts, depth+1, f.Outcome, away || idle)
+			if len(f.Parts) > 0 && !slices.ContainsFunc(s.Table.Rows[at+1:], func(r Row) bool { return !r.Minor }) {
+				s.Table.Rows[at].Minor = true // a heading over nothing
+			}
 		}
 	}
 	root := criteria.Unclear
