@@ -54,9 +54,53 @@ func (d *document) check(p *Pack, effective Date) {
 			d.fault(at.in("fact"), "a fact of type paper", item.Fact+", a fact of type "+string(def.Type), "use one of: "+strings.Join(papers(), ", "))
 		}
 	}
+	d.scope(p, ids, clauses)
 	d.consequences(p, top.in("allows"), p.Allows, clauses)
 	d.consequences(p, top.in("follow_up"), p.FollowUp, clauses)
 	d.unused(p)
+}
+
+// scope checks for whom, how long and under what exceptions a pack holds.
+func (d *document) scope(p *Pack, ids map[string]*step, clauses map[string]bool) {
+	var top *step
+	if p.Population != nil && p.OtherwiseSee == "" && !d.bad["otherwise_see"] {
+		d.fault(top.in("otherwise_see"), "the key otherwise_see beside population", "none", "add otherwise_see: "+descriptions["Pack.otherwise_see"])
+	}
+	d.forbid(top, "otherwise_see", p.Population == nil && p.OtherwiseSee != "", "without a population")
+	switch {
+	case p.Expires.IsZero():
+		d.forbid(top, "expires_cite", p.ExpiresCite != nil, "without the day expires")
+	case p.Expires.Before(p.EffectiveFrom):
+		d.fault(top.in("expires"), "a day from effective_from on", p.Expires.String(), "mend one of the two")
+	case p.ExpiresCite == nil && !d.bad["expires_cite"]:
+		d.fault(top.in("expires_cite"), "the key expires_cite beside expires", "none", "add expires_cite: "+descriptions["Pack.expires_cite"])
+	}
+	d.cited(p, top.in("expires_cite"), p.ExpiresCite)
+	for i, f := range p.DeferTo {
+		at := top.in("defer_to").at(i)
+		d.id(ids, at.in("id"), f.ID)
+		d.cited(p, at.in("cite"), f.Cite)
+	}
+	names := sortedKeys(clauses)
+	for i, o := range p.Overrides {
+		at := top.in("overrides").at(i)
+		d.id(ids, at.in("id"), o.ID)
+		d.cited(p, at.in("cite"), o.Cite)
+		d.period(at, "from", o.From, o.Until)
+		for j, id := range o.Waives {
+			if id != "" && !clauses[id] && len(names) > 0 {
+				d.fault(at.in("waives").at(j), "the id of a clause outside gates", quote(id), didYouMean(id, names))
+			}
+			d.once(at.in("waives").at(j), id, o.Waives[:j])
+		}
+	}
+}
+
+// period refuses a time that ends before it begins.
+func (d *document) period(at *step, first string, from, until Date) {
+	if !from.IsZero() && !until.IsZero() && until.Before(from) {
+		d.fault(at.in("until"), "a day from "+first+" on, "+from.String(), until.String(), "mend one of the two")
+	}
 }
 
 func papers() []string {
@@ -123,6 +167,13 @@ func (d *document) unused(p *Pack) {
 	}
 	for _, c := range slices.Concat(p.Allows, p.FollowUp) {
 		use(c.Cite)
+	}
+	use(p.ExpiresCite)
+	for _, f := range p.DeferTo {
+		use(f.Cite)
+	}
+	for _, o := range p.Overrides {
+		use(o.Cite)
 	}
 	for _, name := range sortedKeys(p.Cites) {
 		if !used[name] {
@@ -222,6 +273,7 @@ func (d *document) node(n *Node, at *step, gate bool) {
 		d.require(at, "id", n.ID != "")
 		d.require(at, "label", n.Label != "" || n.Known)
 	}
+	d.period(at, "since", n.Since, n.Until)
 	if n.NOf != nil && n.NOf.N > len(n.NOf.Of) && len(n.NOf.Of) > 0 {
 		d.fault(at.in("n_of").in("n"), fmt.Sprintf("at most the number of parts, %d", len(n.NOf.Of)), fmt.Sprint(n.NOf.N), "write a smaller number, or add parts")
 	}

@@ -104,8 +104,9 @@ func (l *Library) add(r Region, versions []*Pack) {
 }
 
 // Walk calls f for every node of the pack, parents before their parts: first
-// the condition of custody, then the criteria. gate is true for a node of
-// custody.when or applies_when and for all that lies below one.
+// the condition of custody, the population and the conditions of deferral,
+// then the criteria. gate is true for a node of these conditions or of
+// applies_when and for all that lies below one.
 func (p *Pack) Walk(f func(n *Node, gate bool)) {
 	p.visit(func(n *Node, _ *step, gate bool) { f(n, gate) })
 }
@@ -127,6 +128,10 @@ func (p *Pack) visit(f func(n *Node, at *step, gate bool)) {
 	var top *step
 	if p.Custody != nil {
 		p.Custody.When.visit(top.in("custody").in("when"), true, f)
+	}
+	p.Population.visit(top.in("population"), true, f)
+	for i := range p.DeferTo {
+		p.DeferTo[i].When.visit(top.in("defer_to").at(i).in("when"), true, f)
 	}
 	p.Criteria.visit(top.in("criteria"), false, f)
 }

@@ -48,6 +48,21 @@ type Pack struct {
 	Title         string `yaml:"title" validate:"required"`
 	Withdrawn     bool   `yaml:"withdrawn"` // the payer stopped: no criteria in force from EffectiveFrom
 
+	// Population is who the pack is for. Where it is not met the outcome is
+	// undetermined with the disposition not_addressed, and OtherwiseSee says
+	// in words which set to choose. Where it is not known its facts are asked
+	// before any other.
+	Population   *Node  `yaml:"population"`
+	OtherwiseSee string `yaml:"otherwise_see"`
+	// DeferTo lists conditions under which another set of criteria decides.
+	DeferTo []Deferral `yaml:"defer_to" validate:"dive"`
+	// Expires is the last day on which the edition counts as current. A test
+	// after it is judged all the same, with a caution.
+	Expires     Date     `yaml:"expires"`
+	ExpiresCite []string `yaml:"expires_cite"`
+	// Overrides waive clauses for a time.
+	Overrides []Override `yaml:"overrides" validate:"dive"`
+
 	Cites   map[string]Citation `yaml:"cites" validate:"required,dive"`
 	Reading Reading             `yaml:"reading"`
 	Custody *Custody            `yaml:"custody"`
@@ -111,6 +126,29 @@ type Custody struct {
 	Cite []string `yaml:"cite" validate:"required"`
 }
 
+// Deferral hands a case to another set of criteria: where When is met the
+// outcome is undetermined with the disposition deferred.
+type Deferral struct {
+	ID     string   `yaml:"id" validate:"required"`
+	When   *Node    `yaml:"when" validate:"required"`
+	Region string   `yaml:"region" validate:"required"` // folder of the set that decides, or its name in words
+	Text   string   `yaml:"text" validate:"required"`   // why, one sentence
+	Cite   []string `yaml:"cite" validate:"required"`
+	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
+}
+
+// Override waives clauses for tests from From to Until, both included. A
+// draft never acts.
+type Override struct {
+	ID     string   `yaml:"id" validate:"required"`
+	From   Date     `yaml:"from" validate:"required"`
+	Until  Date     `yaml:"until"`                      // zero: not yet ended
+	Waives []string `yaml:"waives" validate:"required"` // ids of the clauses that do not apply meanwhile
+	Text   string   `yaml:"text" validate:"required"`   // the sentence for the worksheet
+	Cite   []string `yaml:"cite" validate:"required"`
+	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
+}
+
 // Node is one clause: a group, or a leaf. Exactly one of AllOf, AnyOf,
 // NoneOf, NOf, Fact and Unsettled is set.
 type Node struct {
@@ -123,6 +161,11 @@ type Node struct {
 	// AppliesWhen gates the node: where it is not met the node does not apply
 	// and drops out of its group.
 	AppliesWhen *Node `yaml:"applies_when"`
+
+	// Since and Until bound the dates of tests to which the clause applies,
+	// both included; zero is unbounded.
+	Since Date `yaml:"since"`
+	Until Date `yaml:"until"`
 
 	AllOf  []*Node `yaml:"all_of" validate:"dive"`
 	AnyOf  []*Node `yaml:"any_of" validate:"dive"`
@@ -167,6 +210,11 @@ type Node struct {
 
 	// Disposition of the case when a failure of this clause decides it.
 	Disposition string `yaml:"disposition" validate:"omitempty,oneof=not_covered invalid_test refer recommended_against manual_review"`
+
+	// Strength and Grade are those of a guideline's recommendation, for the
+	// worksheet: they change no verdict.
+	Strength string `yaml:"strength" validate:"omitempty,oneof=strong conditional"`
+	Grade    string `yaml:"grade"` // of the evidence, in the document's words
 
 	Cite    []string `yaml:"cite"`
 	Status  Status   `yaml:"status" validate:"omitempty,oneof=verified verified-secondary draft"`

@@ -53,6 +53,10 @@ func packSchema() object {
 	root["if"] = object{"properties": object{"withdrawn": object{"const": true}}, "required": []string{"withdrawn"}}
 	root["then"] = object{"properties": object{"criteria": false}}
 	root["else"] = object{"required": []string{"criteria"}}
+	root["dependentRequired"] = object{
+		"population": []string{"otherwise_see"}, "otherwise_see": []string{"population"},
+		"expires": []string{"expires_cite"}, "expires_cite": []string{"expires"},
+	}
 	defs := object{
 		"date":     object{"type": "string", "format": "date"},
 		"text":     object{"type": "string", "pattern": `\S`},
@@ -82,7 +86,7 @@ func structSchema(t reflect.Type, gate bool) object {
 		if key == "" {
 			continue
 		}
-		s := fieldSchema(f.Type, gate || key == "applies_when" || key == "when")
+		s := fieldSchema(f.Type, gate || key == "applies_when" || key == "when" || key == "population")
 		if word {
 			s = object{"type": []string{"string", "boolean"}}
 		}
