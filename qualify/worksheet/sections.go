@@ -412,8 +412,8 @@ func levels(in Input) Section {
 	a := in.Analysis
 	s := Section{ID: "levels", Title: "Time at or below",
 		Lead: "The criteria ask for the rows marked so. Low counts only readings that nobody doubts, value every plausible reading, high also what may have been one. Minutes and percentages are cut, never rounded.",
-		Table: &Table{Columns: []Column{{"Saturation", .23, false}, {"Low", .11, true}, {"Value", .11, true}, {"High", .11, true},
-			{"Value, min", .10, true}, {"% of valid", .09, true}, {"Longest unbroken run", .25, true}}}}
+		Table: &Table{Columns: []Column{{"Saturation", .20, false}, {"Low", .13, true}, {"Value", .13, true}, {"High", .13, true},
+			{"Value, min", .10, true}, {"% of valid", .09, true}, {"Longest unbroken run", .22, true}}}}
 	if a == nil {
 		return s
 	}
@@ -689,7 +689,7 @@ func placeText(p *criteria.Place) string {
 
 func identity(rows []IdentityRow) Section {
 	s := Section{ID: "identity", Title: "Whose test it is",
-		Table: &Table{Columns: []Column{{"Mark", .13, false}, {"Case", .22, false}, {"Other paper", .27, false}, {"Same?", .38, false}}}}
+		Table: &Table{Columns: []Column{{"Mark", .12, false}, {"Case", .23, false}, {"Other paper", .40, false}, {"Same?", .25, false}}}}
 	for _, r := range rows {
 		c := Cell{Mark: &markSame}
 		if !r.Same {
