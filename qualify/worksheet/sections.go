@@ -412,8 +412,8 @@ func levels(in Input) Section {
 	a := in.Analysis
 	s := Section{ID: "levels", Title: "Time at or below",
 		Lead: "The criteria ask for the rows marked so. Low counts only readings that nobody doubts, value every plausible reading, high also what may have been one. Minutes and percentages are cut, never rounded.",
-		Table: &Table{Columns: []Column{{"Saturation", .20, false}, {"Low", .13, true}, {"Value", .13, true}, {"High", .13, true},
-			{"Value, min", .10, true}, {"% of valid", .09, true}, {"Longest unbroken run", .22, true}}}}
+		Table: &Table{Columns: []Column{{"Saturation", .22, false}, {"Low", .125, true}, {"Value", .125, true}, {"High", .125, true},
+			{"Minutes", .085, true}, {"% of valid", .085, true}, {"Longest unbroken run", .235, true}}}}
 	if a == nil {
 		return s
 	}
