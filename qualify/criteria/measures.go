@@ -163,6 +163,15 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 		s.days(&r, "test_date", "discharge_date")
 	case "days_test_to_start":
 		s.days(&r, "test_date", "start_date")
+	case "days_test_to_certificate":
+		s.days(&r, "test_date", "certificate_date")
+	case "days_between_gases":
+		s.days(&r, "test_date", "second_test_date")
+		if r.known && r.value.Sign() < 0 {
+			r.exactly(new(big.Rat).Neg(r.value))
+		}
+	case "highest_spot_spo2":
+		s.highest(&r)
 	case "exertion_improvement":
 		air, okAir := s.stated("exertion_spo2_air")
 		oxygen, okOxygen := s.stated("exertion_spo2_oxygen")
@@ -373,6 +382,20 @@ func printed(x *big.Rat, places int) (lo, hi *big.Rat) {
 	step := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
 	h := new(big.Rat).SetFrac(big.NewInt(1), step.Mul(step, big.NewInt(2)))
 	return greatest(zero, minus(x, h)), new(big.Rat).Add(x, h)
+}
+
+// highest is the highest of the facts that r is computed from, known once all
+// of them are.
+func (s *source) highest(r *reading) {
+	high := zero
+	for _, name := range r.def.From {
+		f, ok := s.stated(name)
+		if !ok {
+			return
+		}
+		high = greatest(high, f.Value.Num)
+	}
+	r.exactly(high)
 }
 
 func (s *source) days(r *reading, from, to string) {
