@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -27,35 +28,101 @@ func Read(r io.Reader, opt Options) (*Recording, error) {
 // ReadBytes is Read for an upload that is already in memory. data is neither
 // changed nor kept.
 func ReadBytes(data []byte, opt Options) (*Recording, error) {
-	if limit := opt.limit(); int64(len(data)) > limit {
-		return nil, &FormatError{
-			Offset: limit, Err: ErrTooLarge,
-			Expected: fmt.Sprintf("an upload of at most %d bytes", limit),
-			Found:    "more bytes than that",
-			Mend:     "export one night at a time, or raise the limit",
-		}
+	if err := opt.admit(data); err != nil {
+		return nil, err
 	}
 	zone, err := loadZone(opt.Zone)
 	if err != nil {
 		return nil, err
 	}
-	var rec *Recording
-	if looksLikeEDF(data) {
-		rec, err = readEDF(data, opt)
-		if err == nil && zone != nil {
-			err = placeInZone(rec, zone)
+	all, err := unpack(data, opt)
+	if err != nil {
+		return nil, err
+	}
+	if len(all) > 1 {
+		return nil, &FormatError{
+			Format: "zip archive", Err: ErrAmbiguous,
+			Expected: "one recording",
+			Found:    fmt.Sprintf("%d recordings", len(all)),
+			Mend:     "give one of them, or all of them as a batch",
 		}
-	} else {
-		rec, err = readText(data, opt, zone)
+	}
+	c := all[0]
+	rec, err := readContent(c, opt, zone)
+	if err != nil {
+		if c.packed != nil {
+			err = fmt.Errorf("inside the %s: %w", c.container(), err)
+		}
+		return nil, err
+	}
+	if c.packed != nil || rec.Format != FormatWFDB {
+		rec.SHA256 = digest(data)
+		rec.Size = int64(len(data))
+	}
+	rec.Container = c.container()
+	rec.Zone = opt.Zone
+	if c.packed != nil {
+		rec.Layout = append([]string{"Unpacked from " + strings.Join(c.packed, ", in it ") + "."}, rec.Layout...)
+	}
+	if c.beside > 0 {
+		rec.Warnings = append(rec.Warnings, Warning{WarnBeside, fmt.Sprintf("%d %s in the archive %s no recording and %s not read.",
+			c.beside, plural(c.beside, "file", "files"), plural(c.beside, "is", "are"), plural(c.beside, "was", "were"))})
+	}
+	return rec, nil
+}
+
+// readContent reads a recording that is not packed. Where the format counts
+// from one start, the zone places that start.
+func readContent(c content, opt Options, zone *time.Location) (rec *Recording, err error) {
+	switch recognise(c.data) {
+	case FormatEDF:
+		rec, err = readEDF(c.data, opt)
+	case FormatWFDB:
+		rec, err = readWFDB(c.data, c.sibling, opt)
+	case FormatFHIR:
+		return readFHIR(c.data, opt)
+	case FormatXLSX:
+		return readWorkbook(c.data, opt, zone)
+	default:
+		return readText(c.data, opt, zone)
+	}
+	if err == nil && zone != nil {
+		err = placeInZone(rec, zone)
 	}
 	if err != nil {
 		return nil, err
 	}
-	rec.SHA256 = digest(data)
-	rec.Size = int64(len(data))
-	rec.Container = "none"
-	rec.Zone = opt.Zone
 	return rec, nil
+}
+
+// recognise names the format of a recording by its content: one of the Format
+// constants, FormatText if it is none of the others.
+func recognise(data []byte) string {
+	switch {
+	case looksLikeEDF(data):
+		return FormatEDF
+	case isZip(data): // unpack leaves no other
+		return FormatXLSX
+	case looksLikeFHIR(data):
+		return FormatFHIR
+	case looksLikeWFDB(data):
+		return FormatWFDB
+	}
+	return FormatText
+}
+
+// admit refuses an upload above the limit.
+func (opt Options) admit(data []byte) error {
+	limit := opt.limit()
+	if int64(len(data)) <= limit {
+		return nil
+	}
+	return &FormatError{
+		Offset: limit, Err: ErrTooLarge,
+		Expected: fmt.Sprintf("an upload of at most %d bytes", limit),
+		Found:    "more bytes than that",
+		Mend:     "export one night at a time, or raise the limit",
+	}
 }
 
 // digest is the SHA-256 of data in lower-case hexadecimal.
@@ -90,17 +157,19 @@ func loadZone(name string) (*time.Location, error) {
 }
 
 // signatures are the first bytes of formats that people send instead of a
-// recording. The byte values are those of the formats' own documents: RFC 1952
-// (gzip), the ZIP application note, ISO 32000 (PDF), from memory.
-var signatures = []struct{ start, name, mend string }{
-	{"\x1f\x8b", "a gzip file", "unpack it and give the file inside"},
-	{"PK\x03\x04", "a zip archive or a workbook", "unpack it, or save the sheet as delimited text, and give that file"},
-	{"PK\x05\x06", "an empty zip archive", "export the recording again"},
-	{"\xd0\xcf\x11\xe0", "a workbook or document in an old binary form", "save the sheet as delimited text and give that file"},
-	{"%PDF", "a PDF document", "give the recording as delimited text or EDF, or type the figures of the report as facts"},
-	{"{", "JSON, perhaps a FHIR resource", "export the recording as delimited text or EDF"},
-	{"[{", "JSON", "export the recording as delimited text or EDF"},
-	{"<", "XML or a web page", "export the recording as delimited text or EDF"},
+// recording, or beside one. The byte values are those of the formats' own
+// documents (ISO 32000 for PDF, and so on), from memory.
+var signatures = []struct {
+	start, name, mend string
+	document          bool // in an archive it is passed over
+}{
+	{"\xd0\xcf\x11\xe0", "a workbook or document in an old binary form", "save the sheet as delimited text and give that file", false},
+	{"%PDF", "a PDF document", "give the recording itself, or type the figures of the report as facts", true},
+	{"{\\rtf", "a word processor's document", exportMend, true},
+	{"\x89PNG", "a picture", exportMend, true},
+	{"\xff\xd8\xff", "a picture", exportMend, true},
+	{"[{", "a list in JSON", "give one FHIR Observation, or a Bundle", false},
+	{"<", "XML or a web page", "give a FHIR resource as JSON, or " + exportMend, true},
 }
 
 // refuseKnown names what data is if it is a well-known format that is not
@@ -112,10 +181,8 @@ func refuseKnown(data []byte) error {
 			return unreadable(0, s.name, s.mend)
 		}
 	}
-	// A WFDB header names a signal file and its storage format on its second
-	// line, for example "night.dat 16 …" (WFDB header page, header(5)).
-	if lines := bytes.SplitN(head, []byte("\n"), 3); len(lines) > 1 && bytes.Contains(lines[1], []byte(".dat ")) {
-		return unreadable(0, "a WFDB header", "export the recording as delimited text or EDF")
+	if len(data) > 262 && string(data[257:262]) == "ustar" {
+		return unreadable(257, "a tar archive", "give the recording itself, or in a zip archive")
 	}
 	return nil
 }
@@ -123,24 +190,35 @@ func refuseKnown(data []byte) error {
 func unreadable(offset int64, found, mend string) error {
 	return &FormatError{
 		Offset: offset, Err: ErrFormat,
-		Expected: "delimited text or EDF",
+		Expected: "delimited text, EDF, WFDB, FHIR as JSON, or a workbook",
 		Found:    found,
 		Mend:     mend,
 	}
 }
 
-const exportMend = "export the recording as delimited text or EDF and give that file"
+const (
+	exportMend = "export the recording as delimited text or EDF and give that file"
+	// binaryMend is for bytes of no known format.
+	binaryMend = exportMend + "; if it is the signal file of a WFDB record, its header is needed: " + wfdbTogether
+)
 
 // decodeText turns an upload into UTF-8 with line feeds, or refuses it. Its
 // second result names the encoding for the worksheet.
 func decodeText(data []byte) (text []byte, encoding string, cut bool, err error) {
 	trimmed := data
+	bare, isBare := bareUTF16(data)
 	switch {
 	case bytes.HasPrefix(data, []byte("\xff\xfe")):
-		text, err = decodeUTF16(data[2:], binary.LittleEndian)
+		trimmed = trimZeroPairs(data)
+		text, err = decodeUTF16(trimmed[2:], binary.LittleEndian)
 		encoding = "UTF-16"
 	case bytes.HasPrefix(data, []byte("\xfe\xff")):
-		text, err = decodeUTF16(data[2:], binary.BigEndian)
+		trimmed = trimZeroPairs(data)
+		text, err = decodeUTF16(trimmed[2:], binary.BigEndian)
+		encoding = "UTF-16"
+	case isBare:
+		trimmed = trimZeroPairs(data)
+		text, err = decodeUTF16(trimmed, bare)
 		encoding = "UTF-16"
 	default:
 		// Zero bytes at the end are what a write that was cut off leaves.
@@ -157,7 +235,7 @@ func decodeText(data []byte) (text []byte, encoding string, cut bool, err error)
 	}
 	for i, c := range text {
 		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != '\f' && !(c == 0x1a && i == len(text)-1) || c == 0x7f {
-			return nil, "", false, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), exportMend)
+			return nil, "", false, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), binaryMend)
 		}
 	}
 	text = bytes.TrimSuffix(text, []byte{0x1a})
@@ -200,7 +278,7 @@ func decode1252(data []byte) ([]byte, error) {
 		r := rune(c)
 		if c >= 0x80 && c < 0xa0 {
 			if r = high1252[c-0x80]; r == 0 {
-				return nil, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), exportMend)
+				return nil, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), binaryMend)
 			}
 		}
 		out = utf8.AppendRune(out, r)

@@ -28,6 +28,9 @@ const (
 	FormatEDF  = "edf"
 	FormatEDFC = "edf+c"
 	FormatEDFD = "edf+d"
+	FormatWFDB = "wfdb"
+	FormatFHIR = "fhir"
+	FormatXLSX = "xlsx"
 )
 
 // Flag marks one sample; flags combine.
@@ -165,8 +168,11 @@ type OffsetChange struct {
 // (ClockTimeOfDay) or since the first sample (ClockElapsed). Time never falls,
 // except at an index listed in Breaks.
 type Recording struct {
-	SHA256    string // of the bytes as they came, lower-case hex
-	Size      int64  // bytes as they came
+	// SHA256 is that of the bytes as they came, lower-case hex, and Size their
+	// number. Of a WFDB record whose files lie side by side both are those of
+	// the header and the files that it names, in its order, one after the other.
+	SHA256    string
+	Size      int64
 	Format    string // one of the Format constants
 	Container string // "none", "gzip" or "zip"
 	Zone      string // IANA name if one was given, else ""
@@ -282,13 +288,23 @@ type Options struct {
 	// leaves them as wall-clock times.
 	Zone string
 	// Columns is a mapping for delimited text as --columns takes it, "" to
-	// find the columns by their headers and shapes. See ParseColumns.
+	// find the columns by their headers and shapes. See ParseColumns. For EDF,
+	// WFDB and FHIR the keys spo2, pulse and unit alone mean something; for a
+	// workbook sheet=NAME (or its number from 1) is one more.
 	Columns string
 	// IntervalMS is the step between rows in milliseconds for a file without
 	// any time column; 0 if not given.
 	IntervalMS int64
-	// MaxBytes limits the upload; 0 means DefaultMaxBytes.
+	// MaxBytes limits the upload, and again what it unpacks to; 0 means
+	// DefaultMaxBytes.
 	MaxBytes int64
+	// Sibling returns the file of that name beside the upload, for a WFDB
+	// header; nil if nothing lies beside it. Names hold no folder.
+	Sibling func(name string) ([]byte, error)
+	// Workbook turns the sheets of a workbook of at most limit unpacked bytes
+	// into delimited text, names and texts in the order of the book; nil
+	// refuses workbooks. Package sheets has one: its library stays there.
+	Workbook func(data []byte, limit int64) (names []string, texts [][]byte, err error)
 }
 
 // DefaultMaxBytes is the largest upload that is read: 64 MiB, several times

@@ -493,12 +493,10 @@ func TestBroken(t *testing.T) {
 		{"a byte that Windows-1252 lacks", head + "22:00:00,94,6\x81\n", 0, 0, 29, "0x81"},
 		{"half a UTF-16 pair", "\xff\xfe\x00\xd8\x41\x00", 0, 0, 2, "UTF-16"},
 		{"gzip", "\x1f\x8b\x08\x00rest", 0, 0, 0, "gzip"},
-		{"zip", "PK\x03\x04rest", 0, 0, 0, "zip archive or a workbook"},
+		{"zip", "PK\x03\x04rest", 0, 0, 0, "zip archive"},
 		{"a workbook in an old form", "\xd0\xcf\x11\xe0rest", 0, 0, 0, "workbook"},
 		{"PDF", "%PDF-1.7\n", 0, 0, 0, "PDF"},
-		{"FHIR", "{\"resourceType\": \"Observation\"}", 0, 0, 0, "FHIR"},
 		{"XML", "<?xml version=\"1.0\"?>", 0, 0, 0, "XML"},
-		{"WFDB header", "night 2 1 3600\nnight.dat 16 10(0)/%\n", 0, 0, 0, "WFDB"},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
