@@ -15,7 +15,7 @@ import (
 type Quantity struct {
 	Text string   // as written in the pack
 	Rat  *big.Rat // in Unit
-	Unit string   // "%", "points", "s", "min", "h", "mmHg", "kPa", "L/min", "days", "years", "mm", "g/L" or ""
+	Unit string   // "%", "points", "s", "min", "h", "mmHg", "kPa", "L/min", "days", "weeks", "years", "mm", "m", "g/L" or ""
 }
 
 // Quantities is one quantity or a list of the same limit in several units.
@@ -39,8 +39,10 @@ var units = map[string]struct {
 	"kPa":   {"pressure", big.NewRat(1000, 1)},
 	"L/min": {"flow", big.NewRat(1, 1)},
 	"days":  {"days", big.NewRat(1, 1)},
+	"weeks": {"weeks", big.NewRat(1, 1)},
 	"years": {"years", big.NewRat(1, 1)},
 	"mm":    {"length", big.NewRat(1, 1)},
+	"m":     {"length", big.NewRat(1000, 1)},
 	"g/L":   {"mass concentration", big.NewRat(1, 1)},
 	"":      {"", big.NewRat(1, 1)},
 }

@@ -1,6 +1,7 @@
 package criteria
 
 import (
+	"cmp"
 	"math/big"
 
 	"airwarrant/qualify/analysis"
@@ -172,12 +173,22 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 		}
 	case "highest_spot_spo2":
 		s.highest(&r)
+	case "days_since_exacerbation":
+		s.days(&r, "last_exacerbation_date", "test_date")
+	case "days_since_treatment_change":
+		s.days(&r, "last_treatment_change_date", "test_date")
 	case "exertion_improvement":
-		air, okAir := s.stated("exertion_spo2_air")
-		oxygen, okOxygen := s.stated("exertion_spo2_oxygen")
-		if okAir && okOxygen {
-			r.exactly(minus(oxygen.Value.Num, air.Value.Num))
-		}
+		s.difference(&r, "exertion_spo2_oxygen", "exertion_spo2_air")
+	case "exertion_fall":
+		s.difference(&r, "rest_spo2", "exertion_spo2_air")
+	case "dyspnea_score_gain":
+		s.difference(&r, "dyspnea_score_air", "dyspnea_score_oxygen")
+	case "paco2_rise":
+		s.difference(&r, "oxygen_paco2", "rest_paco2")
+	case "walk_distance_gain":
+		s.gain(&r, "walk_distance_air", "walk_distance_oxygen")
+	case "walk_time_gain":
+		s.gain(&r, "walk_time_air", "walk_time_oxygen")
 	case "age":
 		birth, okBirth := s.stated("birth_date")
 		test, okTest := s.stated("test_date")
@@ -214,6 +225,12 @@ func (s *source) readStated(r *reading) {
 		if ok {
 			r.words = []string{f.Value.Word}
 		}
+	case rules.TypeDate:
+		if ok {
+			x := dayNumber(f.Value.Date)
+			r.lo, r.value, r.hi = x, x, x
+		}
+		r.complete()
 	case rules.TypeNumber, rules.TypeOxygen:
 		if ok {
 			x := f.Value.Num
@@ -259,15 +276,17 @@ func (r *reading) spans(s span) {
 // complete gives a number the range that its unit allows where nothing
 // narrower is known.
 func (r *reading) complete() {
-	r.whole = r.unit == "days" || r.unit == "years" || r.def.Name == "session_choice"
+	r.whole = r.unit == "days" || r.unit == "weeks" || r.unit == "years" || r.def.Name == "session_choice" || r.def.Type == rules.TypeDate
 	var lo, hi *big.Rat
 	switch {
+	case r.def.Name == "walk_distance_gain", r.def.Name == "walk_time_gain", r.def.Name == "dyspnea_score_gain", r.def.Name == "paco2_rise":
+		// no bound is known
 	case r.unit == "%":
 		lo, hi = zero, hundred
 	case r.unit == "" && r.def.Param != "": // a share
 		lo, hi = zero, one
-	case r.unit == "days":
-	case r.def.Name == "exertion_improvement":
+	case r.unit == "days", r.def.Type == rules.TypeDate:
+	case r.def.Name == "exertion_improvement", r.def.Name == "exertion_fall":
 		lo, hi = new(big.Rat).Neg(hundred), hundred
 	default:
 		lo = zero
@@ -396,6 +415,37 @@ func (s *source) highest(r *reading) {
 		high = greatest(high, f.Value.Num)
 	}
 	r.exactly(high)
+}
+
+// figure returns a stated number in unit.
+func (s *source) figure(name, unit string) (*big.Rat, bool) {
+	f, ok := s.stated(name)
+	if !ok {
+		return nil, false
+	}
+	d, _ := definition(name)
+	return convert(f.Value.Num, cmp.Or(f.Value.Unit, d.Unit), unit), true
+}
+
+// difference is one stated number less another, in the unit of r.
+func (s *source) difference(r *reading, from, less string) {
+	a, okA := s.figure(from, r.unit)
+	b, okB := s.figure(less, r.unit)
+	if okA && okB {
+		r.exactly(minus(a, b))
+	}
+}
+
+// gain is by how many percent of before the number after lies above it. Of
+// nothing there is no percentage.
+func (s *source) gain(r *reading, before, after string) {
+	d, _ := definition(before)
+	a, okA := s.figure(before, d.Unit)
+	b, okB := s.figure(after, d.Unit)
+	if okA && okB && a.Sign() > 0 {
+		x := minus(b, a)
+		r.exactly(x.Quo(x.Mul(x, hundred), a))
+	}
 }
 
 func (s *source) days(r *reading, from, to string) {
