@@ -104,7 +104,8 @@ func TestImportsKeepTheDirectionOfTheArrows(t *testing.T) {
 func TestNoStageReadsTheClock(t *testing.T) {
 	seen := 0
 	for _, p := range list(t) {
-		if !under(p.ImportPath, "airwarrant/qualify") && !under(p.ImportPath, "airwarrant/rules") {
+		if !under(p.ImportPath, "airwarrant/qualify") && !under(p.ImportPath, "airwarrant/rules") ||
+			under(p.ImportPath, "airwarrant/qualify/casework/storetest") { // a suite of tests, with seeded numbers
 			continue
 		}
 		for _, f := range p.GoFiles {

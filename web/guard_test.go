@@ -725,7 +725,7 @@ func TestNoCriteriaOnThatDay(t *testing.T) {
 func TestEveryWordIsSaid(t *testing.T) {
 	for _, d := range rules.Vocabulary() {
 		for _, w := range d.Words {
-			if wordFor(d.Name, w) == w && strings.Contains(w, "_") {
+			if strings.Contains(wordFor(d.Name, w), "_") {
 				t.Errorf("the word %s of %s is not said for people", w, d.Name)
 			}
 		}

@@ -32,7 +32,8 @@ var noneOf = map[string]string{
 	"pulmonary_hypertension": "no",
 }
 
-// wordFor says word w of fact name for people, or w itself.
+// wordFor says word w of fact name for people; a word that has no better
+// saying here is said plainly.
 func wordFor(name, w string) string {
 	if w == "none" {
 		if s, ok := noneOf[name]; ok {
@@ -42,7 +43,7 @@ func wordFor(name, w string) string {
 	if s, ok := wordsOf[w]; ok {
 		return s
 	}
-	return w
+	return rules.PlainWord(w)
 }
 
 // custodyWords are short names of what is stated about custody.
