@@ -494,6 +494,9 @@ func cellShape(s string) shape {
 	if _, _, _, ok := parseDecimal(stripPercent(s)); ok {
 		return shapeNumber
 	}
+	if _, mark, ok := groupedNumber(s); ok && mark != ' ' {
+		return shapeNumber
+	}
 	if d, rest, ok := parseDate(s); ok && d.plausible() {
 		if rest = trimStampGap(rest); rest == "" {
 			if _, why := parseClock(s); why == "" {

@@ -86,6 +86,7 @@ type textReader struct {
 	blank    int
 	aligned  bool           // the columns were aligned by blanks
 	units    []string       // of the row below the header
+	full     bool           // maxMarks are kept
 	lastMark map[int]string // last cell of an event or alarm column
 	rounded  bool           // a stamp of a spreadsheet was rounded to a second
 	began    bool           // the first row counts from a start that is known
@@ -731,14 +732,16 @@ func (t *textReader) note(c int, s string, alarm bool) {
 		return
 	}
 	if len(t.marks) == maxMarks {
-		t.warn(WarnMarksCut, "The file has more than %d marks; the others are not shown.", maxMarks)
+		if !t.full {
+			t.warn(WarnMarksCut, "The file has more than %d marks; the others are not shown.", maxMarks)
+		}
+		t.full = true
+		return
 	}
 	if alarm || cellShape(s) != shapeOther {
 		s = t.heading(c) + ": " + s
 	}
-	if len(t.marks) <= maxMarks {
-		t.marks = append(t.marks, textMark{len(t.line), shorten(s, maxValueLen)})
-	}
+	t.marks = append(t.marks, textMark{len(t.line), shorten(s, maxValueLen)})
 }
 
 // heading is the header of column c.
