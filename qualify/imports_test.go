@@ -34,6 +34,7 @@ var forbidden = []struct {
 	{"airwarrant/qualify", "os", nil, "the chain reads no file and no environment"},
 	{"airwarrant/rules", "os", nil, "packs come as a file system from the caller"},
 	{"airwarrant/", "github.com/jung-kurt/gofpdf", []string{"airwarrant/qualify/worksheet"}, "closed by its author: it stays in one package"},
+	{"airwarrant/", "github.com/xuri/excelize", []string{"airwarrant/qualify/recording/sheets"}, "one package knows the workbook library"},
 	{"airwarrant/", "github.com/ncruces/go-sqlite3", []string{"airwarrant/functions/internal/store/local"}, "one package knows the database"},
 	{"airwarrant/qualify", "log", nil, "a stage does not log"},
 	{"airwarrant/qualify", "log/slog", nil, "a stage does not log"},

@@ -18,6 +18,7 @@ import (
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/recording/sheets"
 	"airwarrant/rules"
 )
 
@@ -107,6 +108,9 @@ func (res *Result) choose(rec, session int) {
 }
 
 func read(src Source, opt analysis.Options) (Reading, error) {
+	if src.Read.Workbook == nil {
+		src.Read.Workbook = sheets.Tables
+	}
 	rec, err := recording.ReadBytes(src.Data, src.Read)
 	if err != nil {
 		return Reading{}, fmt.Errorf("%s: %w", src.Name, err)
