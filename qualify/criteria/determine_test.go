@@ -40,6 +40,9 @@ func TestBoundsOfARecording(t *testing.T) {
 		{"report and recording agree", "95 6h, 88 378s", "7.2", "bounds", Met, []string{}, "6.3 min in the recording, 7.2 min on the signed report"},
 		{"report and recording on two sides", "95 6h, 88 4m", "7.2", "bounds", Unclear, []string{"reported_minutes"}, ""},
 		{"doubt and a report that disagrees", "95 6h, 88 4m, 87? 2m", "4.0", "bounds", Unclear, []string{"span_judgement"}, ""},
+		{"a report whose rounding reaches across the limit and agrees", "95 6h, 88 5m", "5.0", "bounds", Met, []string{}, "5 min in the recording, 5 min on the signed report"},
+		{"a report that rounds the recording across the limit", "95 6h, 88 298s", "5.0", "bounds", Unclear, []string{"reported_minutes"}, ""},
+		{"a coarse report beside a recording that meets", "95 6h, 88 302s", "5", "bounds", Met, []string{}, ""},
 		{"neither", "", "", "bounds", Unclear, []string{"reported_minutes"}, "recording not seen"},
 	}
 	for _, c := range cases {
@@ -419,6 +422,21 @@ func TestNotes(t *testing.T) {
 	if d := Determine(p, f, nil); !slices.Contains(d.Notes, "The signed report prints 7.2 min, 0.9 min more than the recording gives.") {
 		t.Errorf("the difference of report and recording is not told: %q", d.Notes)
 	}
+	f.Named = stated(t, map[string]string{"reported_minutes": "6.3"})
+	if d := Determine(p, f, nil); len(d.Notes) != 0 {
+		t.Errorf("a report of the recording's minutes, rounded, differs in nothing: %q", d.Notes)
+	}
+	any := &rules.Node{ID: "any", Fact: "time_at_or_below", SpO2: quantity(t, "88 %"), MoreThan: quantities(t, "0 s"), Status: rules.Verified}
+	p.Criteria = anyOf("r", minutesAt88(t, "minutes", "5 min"), any)
+	f = Facts{Night: night(t, "95 6h, 88 376s"), Named: stated(t, map[string]string{"reported_minutes": "7.2"})}
+	if d := Determine(p, f, nil); len(d.Notes) != 1 {
+		t.Errorf("the difference of report and recording is told once, whoever reads it: %q", d.Notes)
+	}
+	f = Facts{Night: night(t, "95 6h"), Named: stated(t, map[string]string{"reported_minutes": "0.0"})}
+	if d := Determine(p, f, nil); d.Outcome != DoesNotQualify {
+		t.Errorf("no time in the recording and 0.0 min on the report: expected does_not_qualify, found %s, asking %v", d.Outcome, asksOf(d))
+	}
+	p.Criteria = allOf("r", minutesAt88(t, "minutes", "5 min"))
 	p.Reading.Level = "half_up"
 	d = Determine(p, Facts{Night: night(t, "95 6h, 88.4 3m, 88 2m")}, nil)
 	if got := findingOf(t, d, "minutes"); got.Outcome != Met || got.Found != "5 min, each sample read as a whole percent; 2 min unrounded" {

@@ -408,6 +408,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	if e.facts.ClockDoubt != "" {
 		add(e.facts.ClockDoubt)
 	}
+	differs := map[string]bool{} // levels of which the report's difference has been told
 	for _, l := range e.leaves {
 		if l.fixed || !l.readings[0].known || !isNumber(l.def) {
 			continue
@@ -415,6 +416,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		u := &l.readings[0]
 		s := u.shown(l.node)
 		name := cmp.Or(l.node.Label, e.idOf[l.node])
+		param := paramOrZero(l.node, l.def).RatString()
 		if deciding[l.node] && e.roundingDecides(l) {
 			add(fmt.Sprintf("Rounding decides %q: %s.", name, e.found(l)))
 		}
@@ -422,7 +424,8 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
 				name, s.text(short), s.text(u.missing)))
 		}
-		if u.recording != nil && u.report != nil {
+		if u.recording != nil && u.report != nil && u.report.lo.Cmp(u.report.hi) < 0 && !differs[param] {
+			differs[param] = true
 			d := new(big.Rat).Sub(u.report.value, u.recording.value)
 			switch d.Sign() {
 			case 1:

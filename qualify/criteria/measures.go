@@ -375,7 +375,8 @@ func (s *source) fall(r *reading, a *analysis.Analysis, points *big.Rat) {
 
 // reported adds the minutes of a signed report to a time at or below the
 // level of the pack's reports: alone they are the reading, beside a recording
-// the hull of both is.
+// the hull of both is. A report whose printed figure may be the recording's
+// time, rounded, agrees with it, and is there a single figure.
 func (s *source) reported(r *reading, level *big.Rat) {
 	q := s.pack.Reading.ReportLevel
 	f, ok := s.stated("reported_minutes")
@@ -391,6 +392,13 @@ func (s *source) reported(r *reading, level *big.Rat) {
 	if r.recording == nil {
 		r.spans(*r.report)
 		return
+	}
+	if r.report.lo.Cmp(r.hi) <= 0 && r.report.hi.Cmp(r.lo) >= 0 {
+		// The report may print the very time of the recording, rounded: its
+		// rounding is then no doubt about that time, and only the figure as
+		// printed can fall on another side of a limit.
+		v := r.report.value
+		r.report = &span{v, v, v}
 	}
 	r.lo, r.hi = least(r.lo, r.report.lo), greatest(r.hi, r.report.hi)
 }
