@@ -242,7 +242,7 @@ func splitHead(body []byte) []textLine {
 }
 
 // splitLine divides one physical line into cells and drops blank ones at its
-// end.
+// end, but for the second cell: a stamp with nothing behind it is a row.
 func splitLine(s string, delim rune) []string {
 	var cells []string
 	if strings.Contains(s, `"`) {
@@ -255,8 +255,8 @@ func splitLine(s string, delim rune) []string {
 	for i := range cells {
 		cells[i] = trimCell(cells[i])
 	}
-	for len(cells) > 0 && cells[len(cells)-1] == "" {
-		cells = cells[:len(cells)-1]
+	for n := len(cells); n > 0 && cells[n-1] == "" && (n != 2 || cells[0] == ""); n-- {
+		cells = cells[:n-1]
 	}
 	return cells
 }
@@ -396,7 +396,7 @@ func (t *textReader) locateBy(delim rune) table {
 func findHeader(cells [][]string) int {
 	for i, c := range cells {
 		col := slices.IndexFunc(c, func(s string) bool { return headerRole(s) == roleSat })
-		if col < 0 || !headerLike(c) || len(c) == 1 && strings.Contains(c[0], ":") {
+		if col < 0 || !headerLike(c) || (len(c) == 1 || len(c) == 2 && c[1] == "") && strings.Contains(c[0], ":") {
 			continue
 		}
 		looked := 0
