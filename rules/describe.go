@@ -49,6 +49,44 @@ func Describe(n *Node) string {
 	return what + " is " + strings.Join(limits, " and ")
 }
 
+// DescribeWhole is Describe with the parts of a group in one sentence, for
+// conditions: "age is at least 18 years and diagnosis: copd".
+func DescribeWhole(n *Node) string {
+	if n.Label != "" && n.Children() != nil {
+		return n.Label
+	}
+	parts := make([]string, len(n.Children()))
+	for i, c := range n.Children() {
+		parts[i] = DescribeWhole(c)
+		if c.Children() != nil && c.Label == "" {
+			parts[i] = "(" + parts[i] + ")"
+		}
+	}
+	switch {
+	case n.AllOf != nil:
+		return strings.Join(parts, " and ")
+	case n.AnyOf != nil:
+		return strings.Join(parts, " or ")
+	case n.NoneOf != nil:
+		return "none of these is so: " + strings.Join(parts, "; ")
+	case n.NOf != nil:
+		return "at least " + strconv.Itoa(n.NOf.N) + " of these are so: " + strings.Join(parts, "; ")
+	}
+	return Describe(n)
+}
+
+// Period says in words from which day to which, both included; a zero Date is
+// no bound: "from 2030-01-01 on".
+func Period(from, until Date) string {
+	switch {
+	case from.IsZero():
+		return "up to " + until.String()
+	case until.IsZero():
+		return "from " + from.String() + " on"
+	}
+	return "from " + from.String() + " to " + until.String()
+}
+
 var comparatorWords = map[string]string{
 	"at_least":    "at least",
 	"more_than":   "more than",

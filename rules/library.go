@@ -123,6 +123,51 @@ func (p *Pack) FindClause(id string) *Node {
 	return clause
 }
 
+// DraftText is a part of a pack that is from memory: it decides nothing until
+// a maintainer has confirmed it in the document.
+type DraftText struct {
+	ID   string // of the clause, deferral or override; a gate has that of its clause
+	Text string // what the pack says, in words
+	Cite []string
+}
+
+// Drafts lists what a maintainer may confirm, in the order of the pack, each id
+// once. A clause that is unsettled is not among them: it says nothing.
+func (p *Pack) Drafts() []DraftText {
+	var out []DraftText
+	seen := map[string]bool{}
+	add := func(status Status, id, text string, cite []string) {
+		if status == Draft && id != "" && !seen[id] {
+			seen[id] = true
+			out = append(out, DraftText{id, text, cite})
+		}
+	}
+	var walk func(n *Node, owner string)
+	walk = func(n *Node, owner string) {
+		if n == nil {
+			return
+		}
+		id := cmp.Or(n.ID, owner)
+		walk(n.AppliesWhen, id)
+		if n.Unsettled == "" {
+			add(n.Status, id, strings.TrimPrefix(n.Label+": "+Describe(n), ": "), n.Cite)
+		}
+		for _, c := range n.Children() {
+			walk(c, id)
+		}
+	}
+	walk(p.Population, "population")
+	for _, d := range p.DeferTo {
+		add(d.Status, d.ID, d.Text, d.Cite)
+		walk(d.When, d.ID)
+	}
+	for _, o := range p.Overrides {
+		add(o.Status, o.ID, o.Text, o.Cite)
+	}
+	walk(p.Criteria, "")
+	return out
+}
+
 // visit is Walk with the path of each node in its file.
 func (p *Pack) visit(f func(n *Node, at *step, gate bool)) {
 	var top *step

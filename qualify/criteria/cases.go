@@ -49,7 +49,11 @@ func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
 	root := d.open(cases)
 	var list []testCase
 	if root != nil {
-		list = d.cases(root, clauseIDs(p))
+		var confirmable []string
+		for _, c := range p.Drafts() {
+			confirmable = append(confirmable, c.ID)
+		}
+		list = d.cases(root, clauseIDs(p), confirmable)
 	}
 	var out []CaseResult
 	for _, f := range d.faults {
@@ -116,7 +120,7 @@ func (d *document) keys(n ast.Node, key string, known ...string) map[string]entr
 }
 
 // cases reads a file of cases; those with a fault are left out.
-func (d *document) cases(root ast.Node, ids []string) []testCase {
+func (d *document) cases(root ast.Node, ids, confirmable []string) []testCase {
 	top := d.keys(root, "", "base", "cases")
 	bases := map[string]map[string]Fact{}
 	if b, ok := top["base"]; ok {
@@ -140,7 +144,7 @@ func (d *document) cases(root ast.Node, ids []string) []testCase {
 	var out []testCase
 	for i, n := range list.Values {
 		before := len(d.faults)
-		c := d.testCase(n, fmt.Sprintf("cases[%d]", i), bases, ids)
+		c := d.testCase(n, fmt.Sprintf("cases[%d]", i), bases, ids, confirmable)
 		if len(d.faults) == before {
 			out = append(out, c)
 		}
@@ -148,7 +152,7 @@ func (d *document) cases(root ast.Node, ids []string) []testCase {
 	return out
 }
 
-func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]Fact, ids []string) testCase {
+func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]Fact, ids, confirmable []string) testCase {
 	var c testCase
 	c.line, _ = place(n)
 	m := d.keys(n, key, "name", "source", "base", "facts", "profile", "confirmed", "want")
@@ -192,12 +196,12 @@ func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]
 	}
 	if e, ok := m["confirmed"]; ok {
 		c.confirmed = Confirmations{}
-		for _, id := range d.words(e.node, path(key, "confirmed"), ids) {
+		for _, id := range d.words(e.node, path(key, "confirmed"), confirmable) {
 			c.confirmed[id] = true
 		}
 	}
 	if e, ok := m["want"]; ok {
-		c.want = d.wanted(e.node, path(key, "want"), ids)
+		c.want = d.wanted(e.node, path(key, "want"), ids, confirmable)
 	} else {
 		d.fault(n, path(key, "want"), &fault{"want: with outcome:", "none", "a case that expects nothing proves nothing: add want: {outcome: …}"})
 	}
@@ -209,7 +213,7 @@ var (
 	verdicts = []Verdict{Met, NotMet, Unclear, NotApplicable}
 )
 
-func (d *document) wanted(n ast.Node, key string, ids []string) wanted {
+func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
 	w := wanted{verdicts: map[Verdict][]string{}}
 	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows")
 	word := func(name string, known []string) string {
@@ -235,7 +239,7 @@ func (d *document) wanted(n ast.Node, key string, ids []string) wanted {
 	}
 	if e, ok := m["needs"]; ok {
 		known := append([]string{needRecording, needJudgement}, statable...)
-		for _, id := range ids {
+		for _, id := range append(slices.Clone(ids), confirmable...) {
 			known = append(known, needConfirm+id)
 		}
 		w.needs = d.words(e.node, path(key, "needs"), known)

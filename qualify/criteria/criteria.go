@@ -76,7 +76,9 @@ type Finding struct {
 	Cites       []string     `json:"cites"` // document, section, edition, in words
 	Status      rules.Status `json:"status"`
 	ReadingOurs bool         `json:"our_reading"`
-	Decided     bool         `json:"decided"` // it is one of decided_by
+	Strength    string       `json:"strength,omitempty"` // of a guideline's recommendation
+	Grade       string       `json:"grade,omitempty"`    // of its evidence, in the document's words
+	Decided     bool         `json:"decided"`            // it is one of decided_by
 	Parts       []Finding    `json:"parts"`
 }
 

@@ -39,6 +39,7 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		det.Disposition = e.openDisposition(det.Needs)
 		by.status = e.openStatus(det.Needs)
 	}
+	det.Cautions = append(det.Cautions, e.editionCautions()...)
 	det.Status = by.status
 	deciding := map[*rules.Node]bool{}
 	for _, n := range by.leaves {
@@ -48,14 +49,14 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		}
 	}
 	parts := p.Criteria.Children()
-	if parts == nil || p.Criteria.AppliesWhen != nil {
+	if parts == nil || len(e.gates[p.Criteria]) > 0 {
 		parts = []*rules.Node{p.Criteria}
 	}
 	for _, n := range parts {
 		det.Clauses = append(det.Clauses, e.finding(n, deciding))
 	}
 	det.Because = e.because(&det, by.leaves)
-	det.Notes = append(det.Notes, e.notes(deciding)...)
+	det.Notes = append(append(det.Notes, e.notes(deciding)...), e.overrideNotes()...)
 	if det.Outcome == Qualifies {
 		verdicts := map[string]Verdict{}
 		for n := range e.result {
@@ -184,7 +185,10 @@ func (e *evaluation) openLeaves(n *rules.Node) decided {
 
 // openDisposition says who has to move an undetermined case.
 func (e *evaluation) openDisposition(needs []Need) string {
-	if e.result[e.root] == value(vNotApplicable) {
+	switch s := e.shut(); {
+	case s != nil && s.to != nil:
+		return "deferred"
+	case s != nil, e.result[e.root] == value(vNotApplicable):
 		return "not_addressed"
 	}
 	for _, n := range needs {
@@ -202,6 +206,12 @@ func (e *evaluation) openDisposition(needs []Need) string {
 
 // openStatus is the weakest status of the clauses that wait.
 func (e *evaluation) openStatus(needs []Need) rules.Status {
+	if s := e.shut(); s != nil && s.to != nil {
+		if s.to.Status == rules.Draft && e.conf[s.to.ID] {
+			return rules.Verified
+		}
+		return s.to.Status
+	}
 	waits := map[string]bool{}
 	for _, n := range needs {
 		for _, id := range n.Decides {

@@ -16,10 +16,16 @@ type evaluation struct {
 	leaves []*leaf // in pack order, gates before what they gate
 	leafOf map[*rules.Node]*leaf
 	idOf   map[*rules.Node]string // id of a clause; of a gate without one, that of its clause
-	vars   []*variable            // ordered as the vocabulary
+	gates  map[*rules.Node][]*rules.Node
+	// calendar holds, for each gate that dates make, why a clause behind it
+	// does not apply.
+	calendar map[*rules.Node]string
+	scope    []scoped    // conditions of the pack as a whole; none where root is not its criteria
+	vars     []*variable // ordered as the vocabulary
 
 	d       *diagram
 	result  map[*rules.Node]ref  // value of every node, gates too
+	open    ref                  // whether the criteria are for this case: not met where they are not
 	away    map[*rules.Node]bool // clauses inside one that does not apply
 	outcome ref                  // of the root, with not applicable read as undetermined
 	// approximate says that the diagram grew too large and plain three-valued
@@ -74,9 +80,15 @@ func newEvaluation(p *rules.Pack, root *rules.Node, f Facts, barred bool, conf C
 	e := &evaluation{
 		source: source{pack: p, facts: f, barred: barred},
 		conf:   conf, root: root,
-		leafOf: map[*rules.Node]*leaf{}, idOf: map[*rules.Node]string{},
+		leafOf: map[*rules.Node]*leaf{}, idOf: map[*rules.Node]string{}, gates: map[*rules.Node][]*rules.Node{}, calendar: map[*rules.Node]string{},
 	}
 	byKey := map[varKey]*variable{}
+	if root == p.Criteria {
+		e.scopes()
+		for _, s := range e.scope {
+			e.collect(s.when, s.id, byKey)
+		}
+	}
 	e.collect(root, root.ID, byKey)
 	e.arrange(byKey)
 	e.run(maxNodes)
@@ -96,21 +108,29 @@ func (e *evaluation) run(limit int) {
 
 func (e *evaluation) build() {
 	e.result = map[*rules.Node]ref{}
-	e.outcome = e.d.apply(opOutcome, e.node(e.root, e.d, e.result, nil), value(0))
+	e.open, e.outcome = e.whole(e.d, e.result, nil)
 	e.away = map[*rules.Node]bool{}
-	e.depart(e.root, false)
+	for _, s := range e.scope {
+		e.depart(s.when, false)
+	}
+	e.depart(e.root, e.open == value(vNotMet))
 }
 
 // depart marks the parts of clauses whose gate is shut: whatever they would
 // be by themselves, they do not apply.
 func (e *evaluation) depart(n *rules.Node, away bool) {
 	e.away[n] = away
-	if g := n.AppliesWhen; g != nil {
-		away = away || e.result[g] == value(vNotMet) || e.result[g] == value(vNotApplicable)
+	for _, g := range e.gates[n] {
+		away = away || e.shuts(g)
 	}
 	for _, c := range n.Children() {
 		e.depart(c, away)
 	}
+}
+
+// shuts reports whether a gate makes what is behind it not apply.
+func (e *evaluation) shuts(g *rules.Node) bool {
+	return e.result[g] == value(vNotMet) || e.result[g] == value(vNotApplicable)
 }
 
 // collect makes the leaves of a tree; owner is the id of the clause around it.
@@ -118,7 +138,11 @@ func (e *evaluation) collect(n *rules.Node, owner string, byKey map[varKey]*vari
 	id := cmp.Or(n.ID, owner)
 	e.idOf[n] = id
 	if n.AppliesWhen != nil {
-		e.collect(n.AppliesWhen, id, byKey)
+		e.gates[n] = append(e.gates[n], n.AppliesWhen)
+	}
+	e.gates[n] = append(e.gates[n], e.periods(n)...)
+	for _, g := range e.gates[n] {
+		e.collect(g, id, byKey)
 	}
 	if parts := n.Children(); parts != nil {
 		for _, c := range parts {
@@ -212,11 +236,12 @@ func (e *evaluation) leaf(n *rules.Node) *leaf {
 		!first.known && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
 		return settle(vNotApplicable)
 	case first.words == nil && !isNumber(def):
-		return settle(vUnclear) // dates and lists are only known or not
+		return settle(vUnclear) // lists are only known or not
 	}
 	for i := range l.readings {
 		u := &l.readings[i]
 		if isNumber(def) {
+			u.express(n)
 			u.limits = limits(n, u.unit)
 		}
 	}
@@ -225,7 +250,7 @@ func (e *evaluation) leaf(n *rules.Node) *leaf {
 
 func isNumber(d *rules.FactDef) bool {
 	switch d.Type {
-	case rules.TypeNumber, rules.TypeOxygen, rules.TypeDuration:
+	case rules.TypeNumber, rules.TypeOxygen, rules.TypeDuration, rules.TypeDate:
 		return true
 	}
 	return false
@@ -380,8 +405,8 @@ func (e *evaluation) node(n *rules.Node, d *diagram, out map[*rules.Node]ref, dr
 		}
 		r = d.apply(opDraft, r, open)
 	}
-	if n.AppliesWhen != nil {
-		r = d.apply(opGate, e.node(n.AppliesWhen, d, out, drafts), r)
+	for _, g := range e.gates[n] {
+		r = d.apply(opGate, e.node(g, d, out, drafts), r)
 	}
 	out[n] = r
 	return r

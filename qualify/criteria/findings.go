@@ -14,7 +14,7 @@ import (
 func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Finding {
 	f := Finding{
 		ID: n.ID, Label: n.Label, Outcome: e.verdict(n), Asked: rules.Describe(n),
-		Cites: []string{}, Status: e.evidence(n), ReadingOurs: n.Reading == "ours", Decided: deciding[n], Parts: []Finding{},
+		Cites: []string{}, Strength: n.Strength, Grade: n.Grade, Status: e.evidence(n), ReadingOurs: n.Reading == "ours", Decided: deciding[n], Parts: []Finding{},
 	}
 	for _, k := range n.Cite {
 		f.Cites = append(f.Cites, CiteText(e.pack, k))
@@ -30,20 +30,38 @@ func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Findi
 	} else {
 		f.Because = groupBecause(&f, n)
 	}
-	if e.away[n] {
+	switch {
+	case e.away[n] && e.shut() != nil:
+		f.Because = "Not looked at: these criteria are not for this case."
+	case e.away[n]:
 		f.Because = "Does not apply, because the clause around it does not."
-	} else if g := n.AppliesWhen; g != nil && e.bareApplies(n) {
-		switch v := e.verdict(g); v {
-		case NotMet, NotApplicable:
-			f.Because = "Does not apply. It would if: " + rules.Describe(g) + "."
-		case Unclear:
-			f.Because = "Whether it applies is open. It does if: " + rules.Describe(g) + ". " + f.Because
-		}
+	case e.bareApplies(n):
+		f.Because = e.gateBecause(n, f.Because)
 	}
 	if n.Note != "" && f.Outcome != NotApplicable {
 		f.Because = strings.TrimSpace(f.Because + " " + n.Note)
 	}
 	return f
+}
+
+// gateBecause tells the first gate that shuts a clause, or else the first that
+// may, before what is said of the clause itself.
+func (e *evaluation) gateBecause(n *rules.Node, because string) string {
+	open := ""
+	for _, g := range e.gates[n] {
+		calendar, dated := e.calendar[g]
+		switch {
+		case e.shuts(g) && dated:
+			return calendar
+		case e.shuts(g):
+			return "Does not apply. It would if: " + rules.DescribeWhole(g) + "."
+		case e.result[g] != value(vMet) && dated:
+			open = "Whether it applies hangs on the date of the test. "
+		case e.result[g] != value(vMet):
+			open = "Whether it applies is open. It does if: " + rules.DescribeWhole(g) + ". "
+		}
+	}
+	return open + because
 }
 
 // bareApplies reports whether the gate is what made a clause not apply, or
@@ -204,6 +222,8 @@ func (e *evaluation) numberText(l *leaf) string {
 		out = text(u.report.value) + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); recording not seen"
 	case u.def.Name == "reported_minutes":
 		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
+	case u.stated != "":
+		out = u.stated + ", which is " + text(u.value)
 	default:
 		out = text(u.value) + doubt(&span{u.lo, u.value, u.hi})
 	}
@@ -340,6 +360,9 @@ func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
 		return "Criteria met: " + e.sentence(leaves) + "."
 	case DoesNotQualify:
 		return "Written criteria not met: " + e.sentence(leaves) + "."
+	}
+	if s := e.shut(); s != nil {
+		return e.shutText(s)
 	}
 	if det.CustodyBarred {
 		for _, n := range det.Needs {

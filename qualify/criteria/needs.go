@@ -3,6 +3,7 @@ package criteria
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -19,6 +20,7 @@ const (
 // asked is a need with how decisive it is.
 type asked struct {
 	Need
+	scope     bool    // it says whether the criteria are for this case at all
 	share     float64 // of the fact's cells that settle the outcome alone
 	reduction float64 // nodes of the diagram that an answer saves on average
 	order     int
@@ -29,6 +31,7 @@ type asked struct {
 func (e *evaluation) needs() []Need {
 	var list []*asked
 	byFact := map[string]*asked{}
+	scope := e.d.support(e.open)
 	for _, i := range e.essential() {
 		v := e.vars[i]
 		share, reduction := e.weigh(v)
@@ -44,6 +47,7 @@ func (e *evaluation) needs() []Need {
 				byFact[n.Fact] = a
 				list = append(list, a)
 			}
+			a.scope = a.scope || scope[i]
 			a.share, a.reduction = max(a.share, share), max(a.reduction, reduction)
 			for _, id := range ids {
 				if !slices.Contains(a.Decides, id) {
@@ -55,6 +59,7 @@ func (e *evaluation) needs() []Need {
 	slices.SortStableFunc(list, func(a, b *asked) int {
 		return cmp.Or(
 			boolRank(b.Fact == "custody" && e.barred)-boolRank(a.Fact == "custody" && e.barred),
+			boolRank(b.scope)-boolRank(a.scope),
 			cmp.Compare(b.share, a.share), cmp.Compare(b.reduction, a.reduction), cmp.Compare(a.order, b.order))
 	})
 	out := []Need{}
@@ -74,10 +79,12 @@ func plural(n int, one, many string) string {
 	return many
 }
 
-// essential returns the variables that can change the outcome, in order. In
+// essential returns the variables that can change the outcome, or whether the
+// criteria are for this case, in order. In
 // plain three-valued logic nobody can tell, and every open one is asked.
 func (e *evaluation) essential() []int {
 	in := e.d.support(e.outcome)
+	maps.Copy(in, e.d.support(e.open))
 	if e.approximate {
 		for _, l := range e.leaves {
 			if e.verdict(l.node) == Unclear {
@@ -214,19 +221,23 @@ func (e *evaluation) reportLevel(v *variable) bool {
 func (e *evaluation) confirmations() []Need {
 	drafts := map[*rules.Node]int{}
 	var order []*rules.Node
-	e.visit(e.root, func(n *rules.Node) {
+	visit := func(n *rules.Node) {
 		if e.unconfirmed(n) {
 			drafts[n] = len(e.vars) + len(order)
 			order = append(order, n)
 		}
-	})
+	}
+	for _, s := range e.scope {
+		e.visit(s.when, visit)
+	}
+	e.visit(e.root, visit)
 	if len(order) == 0 {
 		return nil
 	}
 	var in map[int]bool
 	if !e.approximate {
 		d := newDiagram(maxNodes)
-		r := d.apply(opOutcome, e.node(e.root, d, map[*rules.Node]ref{}, drafts), value(0))
+		_, r := e.whole(d, map[*rules.Node]ref{}, drafts)
 		if !d.full {
 			in = d.support(r)
 		}
@@ -257,8 +268,8 @@ func (e *evaluation) confirmations() []Need {
 
 // visit walks the tree, each gate before its clause.
 func (e *evaluation) visit(n *rules.Node, f func(*rules.Node)) {
-	if n.AppliesWhen != nil {
-		e.visit(n.AppliesWhen, f)
+	for _, g := range e.gates[n] {
+		e.visit(g, f)
 	}
 	f(n)
 	for _, c := range n.Children() {
