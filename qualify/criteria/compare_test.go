@@ -89,6 +89,14 @@ func TestPublishedBoundaries(t *testing.T) {
 		{atOrBelow("rest_pao2", "55 mmHg", "7.3 kPa"), "half_up", "7.32 kPa", NotMet, "kPa are not read as whole numbers"},
 		{atOrBelow("rest_pao2", "55 mmHg"), "none", "7.33 kPa", Met, "54.98 mmHg"},
 		{atOrBelow("rest_pao2", "55 mmHg"), "none", "7.34 kPa", NotMet, "55.05 mmHg"},
+		{atOrBelow("rest_pao2", "55 mmHg"), "half_up", "7.39 kPa", Met, "55.43 mmHg, reads 55"},
+		{atOrBelow("rest_pao2", "55 mmHg"), "half_up", "7.4 kPa", NotMet, "55.50 mmHg, reads 56"},
+		{band, "half_up", "7.39 kPa", NotMet, "55.43 mmHg, reads 55"},
+		{band, "half_up", "7.4 kPa", Met, "55.50 mmHg, reads 56: no pressure lies between the bands"},
+		{band, "half_up", "7.93 kPa", Met, "59.48 mmHg, reads 59"},
+		{band, "half_up", "8.0 kPa", NotMet, "60.00 mmHg, reads 60"},
+		{atOrBelow("rest_pao2", "7.3 kPa"), "half_up", "54 mmHg", Met, "7.20 kPa"},
+		{atOrBelow("rest_pao2", "7.3 kPa"), "half_up", "55 mmHg", NotMet, "7.33 kPa; kPa are not read as whole numbers"},
 	}
 	for _, c := range cases {
 		p := packOf(c.node)
@@ -97,6 +105,18 @@ func TestPublishedBoundaries(t *testing.T) {
 		if got := d.Clauses[0].Outcome; got != c.want {
 			t.Errorf("%s = %s, read %s (%s): expected %s, found %s", c.node.Fact, c.value, c.level, c.reason, c.want, got)
 		}
+	}
+}
+
+// TestConvertedPressureInWords checks that a pressure in a unit that the
+// document does not use is shown as it was stated, converted and read.
+func TestConvertedPressureInWords(t *testing.T) {
+	leaf := clause("gas", "rest_pao2", func(n *rules.Node) { n.AtOrBelow = quantities(t, "55 mmHg") })
+	p := packOf(leaf)
+	p.Reading.Level = "half_up"
+	d := Determine(p, Facts{Named: stated(t, map[string]string{"rest_pao2": "7.4 kPa"})}, nil)
+	if got := d.Clauses[0].Found; got != "7.4 kPa, which is 55.5 mmHg, read as 56 mmHg" {
+		t.Errorf("found %q", got)
 	}
 }
 

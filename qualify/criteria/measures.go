@@ -22,6 +22,7 @@ type reading struct {
 	unit   string
 	value  *big.Rat // as measured or stated; nil if it is not known
 	places int      // decimals of a stated number, -1 for a computed one
+	stated string   // a number that was converted, as it was stated; "" of any other
 
 	words []string // words and booleans: those that are possible
 
@@ -39,6 +40,31 @@ func (r *reading) point() bool {
 		return r.hi != nil && r.lo.Cmp(r.hi) == 0
 	}
 	return len(r.words) == 1
+}
+
+// express converts a stated number into the unit of the leaf's first figure
+// where the leaf has none in the number's own unit, so that it is rounded as
+// the document's figures are: 7.4 kPa beside 55 and 56 mmHg is 55.5 mmHg,
+// which reads as 56, and not a pressure between the two.
+func (r *reading) express(n *rules.Node) {
+	if !r.known || r.def.Settles == "computed" || !r.point() || r.value == nil {
+		return
+	}
+	to := ""
+	for _, qs := range []rules.Quantities{n.AtOrBelow, n.Below, n.AtLeast, n.MoreThan, n.EqualTo} {
+		for _, q := range qs {
+			if q.Unit == r.unit {
+				return
+			}
+			to = cmp.Or(to, q.Unit)
+		}
+	}
+	if scales[to].base == "" || scales[to].base != scales[r.unit].base {
+		return
+	}
+	r.stated = withUnit(r.value.FloatString(r.places), r.unit)
+	x := convert(r.value, r.unit, to)
+	r.lo, r.value, r.hi, r.unit, r.places = x, x, x, to, -1
 }
 
 // source reads facts for one pack.
