@@ -146,6 +146,9 @@ func readFHIR(data []byte, opt Options) (*Recording, error) {
 		}
 		return nil, f.refusal(top, "resourceType", ErrFormat, "Observation or Bundle", found)
 	}
+	if opt.Zone != "" {
+		f.warn(WarnZoneNotUsed, "A zone was given and not used: the times of FHIR carry offsets already.")
+	}
 	return f.finish(top)
 }
 

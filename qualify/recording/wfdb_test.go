@@ -261,16 +261,16 @@ func TestWFDBRefusals(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r, err := readRecord(c.files, c.opt)
-			refused(t, r, err, c.class, c.says)
+			isRefused(t, r, err, c.class, c.says)
 		})
 	}
 	// A signal file alone is bytes of no known kind.
 	r, err := recording.ReadBytes([]byte(data), recording.Options{})
-	refused(t, r, err, recording.ErrFormat, "its header is needed")
+	isRefused(t, r, err, recording.ErrFormat, "its header is needed")
 }
 
-// refused holds what every refusal keeps: nil, a class, and all its parts.
-func refused(t *testing.T, r *recording.Recording, err error, class error, says string) {
+// isRefused holds what every refusal keeps: nil, a class, and all its parts.
+func isRefused(t *testing.T, r *recording.Recording, err error, class error, says string) {
 	t.Helper()
 	if r != nil || !errors.Is(err, class) {
 		t.Fatalf("got %v, %v; want an error of class %v", r, err, class)
