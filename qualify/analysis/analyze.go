@@ -262,7 +262,8 @@ func (s *stretch) next(i int) int {
 }
 
 // commonest returns the commonest positive step, the smaller one on a tie; 0
-// if there is none.
+// if there is none. Where no step is common, because fine stamps jitter around
+// the recorder's own step, it is the middle of the densest steps.
 func (s *stretch) commonest() int64 {
 	count := map[int64]int{}
 	var last int64
@@ -288,7 +289,50 @@ func (s *stretch) commonest() int64 {
 			best = step
 		}
 	}
+	all := 0
+	for step, n := range count {
+		if step > 0 {
+			all += n
+		}
+	}
+	if all >= lastingSteps && commonShare*count[best] < all {
+		return densest(count)
+	}
 	return best
+}
+
+// commonShare: a step that fewer than one in four steps have is not common
+// (our choice).
+const commonShare = 4
+
+// densest returns the middle step of those that lie in the fullest range from
+// some step to one and a half times as long, the lower range on a tie. A
+// jitter of up to a fifth of the step falls in one such range (our choice).
+func densest(count map[int64]int) int64 {
+	steps := make([]int64, 0, len(count))
+	for step := range count {
+		if step > 0 {
+			steps = append(steps, step)
+		}
+	}
+	slices.Sort(steps)
+	var most, from, to int
+	for i, j, n := 0, 0, 0; i < len(steps); i++ {
+		for ; j < len(steps) && steps[j] <= steps[i]+steps[i]/2; j++ {
+			n += count[steps[j]]
+		}
+		if n > most {
+			most, from, to = n, i, j
+		}
+		n -= count[steps[i]]
+	}
+	half := 0
+	for _, step := range steps[from:to] {
+		if half += count[step]; 2*half >= most {
+			return step
+		}
+	}
+	return 0
 }
 
 // findRegimes returns where which nominal interval holds. A run of at least

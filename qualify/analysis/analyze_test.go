@@ -220,6 +220,35 @@ func TestInterval(t *testing.T) {
 	}
 }
 
+// Stamps in milliseconds jitter around a step of one second: the interval is
+// found all the same, each reading weighs the step to the next, and a lost row
+// is bridged, two are a gap.
+func TestFineJitter(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 8))
+	for _, jitter := range []int64{1, 20, 190} {
+		r := &recording.Recording{PerSecond: 1000, SpO2Scale: recording.Scale{Mul: 1, Den: 1}}
+		for i := range int64(300) {
+			if i == 100 || i == 101 { // two rows are lost
+				continue
+			}
+			r.Time, r.SpO2 = append(r.Time, 1000*i+rng.Int64N(jitter+1)-jitter/2), append(r.SpO2, 90)
+		}
+		a := Analyze(r, all(r), Options{})
+		if a.Interval < 950 || a.Interval > 1050 {
+			t.Errorf("jitter of %d ms: interval %d ms", jitter, a.Interval)
+		}
+		gap := r.Time[100] - r.Time[99]
+		if want := r.Time[297] - r.Time[0] + a.Interval; *a.Recorded != want || a.Valid != want-gap+a.Interval {
+			t.Errorf("jitter of %d ms: %d of %d ms, expected %d of %d", jitter, a.Valid, *a.Recorded, want-gap+a.Interval, want)
+		}
+	}
+	// The middle range is the fullest; the middle of its seven steps is 40.
+	count := map[int64]int{5: 2, 38: 2, 39: 1, 40: 1, 45: 2, 56: 1, 90: 3}
+	if got := densest(count); got != 40 {
+		t.Errorf("the middle of the densest steps is %d, expected 40", got)
+	}
+}
+
 // Settings that are no whole ticks refine the ticks, so that sums stay exact.
 func TestFinerTicks(t *testing.T) {
 	for _, c := range []struct {
