@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"slices"
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
@@ -70,9 +71,9 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		if len(asks) > 0 {
 			// The recording is there, but which stretch of it is the test is
 			// not known: that question stands for those about its measures.
-			ask(&d, asks, "recording", "reported_minutes", "span_judgement")
+			res.ask(&d, asks, "recording", "reported_minutes", "span_judgement")
 		}
-		dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
+		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
 		res.Determinations = append(res.Determinations, d)
 		res.Packs = append(res.Packs, pack)
 	}
@@ -194,12 +195,18 @@ func (res *Result) recorderDate() rules.Date {
 }
 
 // ask makes d undetermined and puts needs in front of its questions; the
-// questions about the facts named in instead drop out.
-func ask(d *criteria.Determination, needs []criteria.Need, instead ...string) {
+// questions about the facts named in instead drop out. What was asked before
+// and nobody knows is told as the reason and not asked again.
+func (res *Result) ask(d *criteria.Determination, needs []criteria.Need, instead ...string) {
 	d.Outcome, d.Disposition = criteria.Undetermined, "incomplete"
 	d.DecidedBy, d.Allows, d.FollowUp = []string{}, []string{}, []string{}
 	d.Because = needs[0].Why
-	out := append([]criteria.Need{}, needs...)
+	out := []criteria.Need{}
+	for _, n := range needs {
+		if res.Facts[n.Fact].State != criteria.Unknown {
+			out = append(out, n)
+		}
+	}
 next:
 	for _, n := range d.Needs {
 		for _, name := range instead {
@@ -215,6 +222,9 @@ next:
 		out = append(out, n)
 	}
 	d.Needs = out
+	if !slices.ContainsFunc(out, func(n criteria.Need) bool { return n.Who != rules.Maintainer }) {
+		d.Disposition = "manual_review"
+	}
 	for i := range d.Clauses {
 		undecide(&d.Clauses[i])
 	}
@@ -230,22 +240,25 @@ func undecide(f *criteria.Finding) {
 // dateDoubts asks for the date of the test where it picks the version and is
 // not settled: not stated at all, or stated otherwise than the recorder's
 // clock has it, with another version in force on that day.
-func dateDoubts(d *criteria.Determination, lib *rules.Library, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
+func (res *Result) dateDoubts(d *criteria.Determination, lib *rules.Library, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
 	def, _ := rules.Lookup("test_date")
 	need := criteria.Need{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{}}
 	switch {
 	case !dated && on.IsZero():
 		need.Why = "the date of the test picks the version of the criteria, and nobody has stated it"
+		if res.Facts["test_date"].State == criteria.Unknown {
+			need.Why = "the date of the test picks the version of the criteria; it was asked and is not known"
+		}
 		if !recorded.IsZero() {
 			need.Why += fmt.Sprintf("; the recorder's clock says %s, and nobody has checked that clock", recorded)
 		}
-		ask(d, []criteria.Need{need})
+		res.ask(d, []criteria.Need{need})
 	case dated && !recorded.IsZero() && recorded != stated:
 		note := fmt.Sprintf("The recorder's clock dates the test %s, the stated date is %s.", recorded, stated)
 		other, err := lib.InForce(region, recorded)
 		if on.IsZero() && (err != nil || other != pack) {
 			need.Why = note + " Different versions of the criteria hold on the two days"
-			ask(d, []criteria.Need{need})
+			res.ask(d, []criteria.Need{need})
 			return
 		}
 		d.Notes = append(d.Notes, note+" The same version of the criteria holds on both.")

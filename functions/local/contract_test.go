@@ -155,6 +155,29 @@ func TestCheckReachesDeterminations(t *testing.T) {
 	}
 }
 
+// TestCheckAsksNothingTwice checks that what was asked and is not known is
+// not asked again (design section 7.5), the date and the session included.
+func TestCheckAsksNothingTwice(t *testing.T) {
+	dateless := strings.ReplaceAll(conditions, "test_date: 2024-03-01", "test_date: unknown")
+	two := night("93*5400 88*90") + strings.SplitAfterN(strings.ReplaceAll(night("93*5400 88*90"), "2024-03-0", "2024-03-1"), "\n", 2)[1]
+	for _, c := range []struct{ name, rec, facts, fact string }{
+		{"date", night("93*5400 88*90"), dateless, "test_date"},
+		{"session", two, conditions + "session_choice: unknown\ndependent_edema: false\npulmonary_hypertension: none\np_wave_height: 0\nhematocrit: 45\n", "session_choice"},
+		{"awake value", night("93*5400 88*90"), strings.ReplaceAll(conditions, "awake_spo2: 93", "awake_spo2: unknown"), "awake_spo2"},
+	} {
+		r := command(t, "", "check", file(t, "n.csv", c.rec), "--criteria", "us-medicare", "--facts", file(t, "f.yaml", c.facts), "--json")
+		d := decode(t, r).Determinations[0]
+		if r.code != exitUndetermined || d.Disposition != "manual_review" {
+			t.Errorf("%s: exit %d, %s, %s", c.name, r.code, d.Outcome, d.Disposition)
+		}
+		for _, n := range d.Needs {
+			if n.Fact == c.fact {
+				t.Errorf("%s: asked again: %v", c.name, d.Needs)
+			}
+		}
+	}
+}
+
 func TestCheckDoesNotReadABarredFile(t *testing.T) {
 	facts := strings.ReplaceAll(conditions, "order_on_file", "none")
 	// Not even a file that could not be read is refused: no byte of it is looked at.
