@@ -24,6 +24,13 @@ func FuzzText(f *testing.F) {
 		"94\n88\n",
 		"sep=|\r\nTime|SpO2|Event\r\nMar 24, 2026 10:14:08 PM|94 %|lights off\r\n",
 		"22:00:00,94,161\n22:00:04,88,162\n",
+		"Time       SpO2   Pulse\n22:00:00   94     61\n22:00:04          62\n22:00:08   88     63\n",
+		"Datum;Zeit;SpO2;Alarm;Bemerkung\nTT.MM.JJJJ;hh:mm:ss;%;;\n03.04.2026;22.00.00;94;0;\n03.04.2026;22.00.04;88;3;O2 2 l\n",
+		"Start: 2026-03-24 22:00\nSeconds;SpO2\n992;94\n996;94\n1.000;88\n1.004;88\n",
+		"Time,SpO2\n46105.9166666667,94\n46105.9167129630,88\n",
+		"Epoch,SpO2\n1774404000,94\n1774404004,88\n",
+		"Hora;Saturación\n:59:56 p. m.;94\n10:00:00 p. m.;94\n10:00:04 p.\u00a0m.;88\n",
+		"time,spo2\n22:00:10,94\n22:00:11,93\n22:00:11,92\n22:00:13,91\n22:00:14,90\n",
 	}
 	for _, s := range seeds {
 		f.Add([]byte(s), "", "")
@@ -35,6 +42,15 @@ func FuzzText(f *testing.F) {
 			return
 		}
 		opt := Options{Zone: zone, Columns: columns, IntervalMS: 4000, MaxBytes: 1 << 20}
+		p, err := Propose(data, opt)
+		if (p == nil) != (err != nil) {
+			t.Fatalf("a proposal %v with the error %v", p, err)
+		}
+		if p != nil {
+			if again, err := ParseColumns(p.Mapping); err != nil || again.String() != p.Mapping {
+				t.Fatalf("the mapping %q is read back as %q, %v", p.Mapping, again.String(), err)
+			}
+		}
 		r, err := ReadBytes(data, opt)
 		if err != nil {
 			if r != nil {

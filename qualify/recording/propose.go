@@ -2,15 +2,18 @@ package recording
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
-// Proposal is how Read would take a file of delimited text, or as far as it
+// Proposal is how Read would take a file of delimited text or a sheet, or as far as it
 // comes: what a mapping step shows. It holds cells of the file, which can be
 // personal data: they are shown to whoever sent the file and never logged.
 type Proposal struct {
+	Sheet     string // number of the sheet of a workbook, "" for text
 	Encoding  string
 	Delimiter string // comma, semicolon, tab, pipe or blanks
 	Header    int    // line of the header, 0 if there is none
@@ -72,25 +75,75 @@ const proposedRows = 10
 // notRead is the role of a column that is passed over.
 const notRead = "not read"
 
-// Propose says how the columns of a file of delimited text are taken, for a
-// step in which people confirm or correct it. data is the text itself, not
-// compressed. The error is that of Read where the file is no delimited text,
-// no table can be found in it, or opt cannot be used; the Proposal is nil then.
+// Propose says how the columns of a file of delimited text, or of one sheet of
+// a workbook, are taken, for a step in which people confirm or correct it. The
+// file may be packed as for Read. The error is that of Read where there is no
+// such text, no table can be found in it, or opt cannot be used; the Proposal
+// is nil then.
 func Propose(data []byte, opt Options) (*Proposal, error) {
-	if limit := opt.limit(); int64(len(data)) > limit {
-		_, err := ReadBytes(data, opt)
+	if err := opt.admit(data); err != nil {
 		return nil, err
 	}
 	zone, err := loadZone(opt.Zone)
 	if err != nil {
 		return nil, err
 	}
-	cols, err := ParseColumns(opt.Columns)
+	all, err := unpack(data, opt)
 	if err != nil {
 		return nil, err
 	}
-	if looksLikeEDF(data) {
-		return nil, unreadable(0, "EDF, whose signals need no mapping", "give the file to be read as it is")
+	if len(all) > 1 {
+		_, err := ReadBytes(data, opt)
+		return nil, err
+	}
+	c := all[0]
+	switch recognise(c.data) {
+	case FormatText:
+		return proposeText(c.data, opt, zone)
+	case FormatXLSX:
+		return proposeSheet(c.data, opt, zone)
+	}
+	return nil, &FormatError{Offset: 0, Err: ErrFormat, Expected: "delimited text or a workbook",
+		Found: "a format whose signals need no mapping", Mend: "give the file to be read as it is"}
+}
+
+// proposeSheet proposes for the first sheet in which a table can be found.
+func proposeSheet(data []byte, opt Options, zone *time.Location) (*Proposal, error) {
+	sheet, columns, err := cutSheet(opt.Columns)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Workbook == nil {
+		return nil, unreadable(0, "a workbook", "save the sheet as delimited text and give that file")
+	}
+	names, texts, err := opt.Workbook(data, opt.limit())
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", unreadable(0, "a workbook that cannot be read", "save the sheet as delimited text and give that file"), err)
+	}
+	_, first := readWorkbook(data, opt, zone)
+	opt.Columns = columns
+	for i, name := range names {
+		number := strconv.Itoa(i + 1)
+		if len(texts[i]) == 0 || sheet != "" && !strings.EqualFold(sheet, name) && sheet != number {
+			continue
+		}
+		p, err := proposeText(texts[i], opt, zone)
+		if err != nil {
+			continue
+		}
+		p.Sheet, p.Mapping, p.Question = number, "sheet="+number+","+p.Mapping, first
+		return p, nil
+	}
+	if first == nil {
+		first = unreadable(0, "sheets without a table", "save the sheet as delimited text and give that file")
+	}
+	return nil, first
+}
+
+func proposeText(data []byte, opt Options, zone *time.Location) (*Proposal, error) {
+	cols, err := ParseColumns(opt.Columns)
+	if err != nil {
+		return nil, err
 	}
 	if err := refuseKnown(data); err != nil {
 		return nil, err

@@ -1,6 +1,8 @@
 package recording
 
 import (
+	"archive/zip"
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
@@ -136,17 +138,40 @@ func TestProposeDetails(t *testing.T) {
 	if want := []Count{{"spo2", "127", 1}}; !slices.Equal(p.Codes, want) {
 		t.Errorf("codes %v, want %v", p.Codes, want)
 	}
+	workbook := func([]byte, int64) ([]string, [][]byte, error) {
+		return []string{"Notes", "Night"}, [][]byte{[]byte("a letter\n"), []byte("Time,SpO2,SaO2\n22:00:00,94,95\n")}, nil
+	}
+	var packed bytes.Buffer
+	z := zip.NewWriter(&packed)
+	for _, part := range []string{"[Content_Types].xml", "xl/workbook.xml"} {
+		if _, err := z.Create(part); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	p, err = Propose(packed.Bytes(), Options{Workbook: workbook})
+	if err != nil || p.Sheet != "2" || p.Mapping != "sheet=2,time=Time,delimiter=comma" || !errors.Is(p.Question, ErrAmbiguous) {
+		t.Errorf("a workbook gives %+v, %v", p, err)
+	}
+	p, err = Propose(packed.Bytes(), Options{Workbook: workbook, Columns: p.Mapping + ",spo2=2"})
+	if err != nil || p.Question != nil {
+		t.Errorf("a workbook with the answer gives %+v, %v", p, err)
+	}
 	for name, c := range map[string]struct {
 		text string
 		opt  Options
 		err  error
 	}{
-		"no table":      {"a letter\n", Options{}, ErrFormat},
-		"a document":    {"%PDF-1.7", Options{}, ErrFormat},
-		"no such zone":  {"Time,SpO2\n22:00:00,94\n", Options{Zone: "Mars/Olympus"}, ErrOptions},
-		"no such key":   {"Time,SpO2\n22:00:00,94\n", Options{Columns: "colour=1"}, ErrOptions},
-		"no such place": {"Time,SpO2\n22:00:00,94\n", Options{Columns: "spo2=7"}, ErrOptions},
-		"too long":      {"Time,SpO2\n22:00:00,94\n", Options{MaxBytes: 3}, ErrTooLarge},
+		"a workbook that nobody opens": {packed.String(), Options{}, ErrFormat},
+		"signals":                      {"{\"resourceType\": \"Observation\"}", Options{}, ErrFormat},
+		"no table":                     {"a letter\n", Options{}, ErrFormat},
+		"a document":                   {"%PDF-1.7", Options{}, ErrFormat},
+		"no such zone":                 {"Time,SpO2\n22:00:00,94\n", Options{Zone: "Mars/Olympus"}, ErrOptions},
+		"no such key":                  {"Time,SpO2\n22:00:00,94\n", Options{Columns: "colour=1"}, ErrOptions},
+		"no such place":                {"Time,SpO2\n22:00:00,94\n", Options{Columns: "spo2=7"}, ErrOptions},
+		"too long":                     {"Time,SpO2\n22:00:00,94\n", Options{MaxBytes: 3}, ErrTooLarge},
 	} {
 		if p, err := Propose([]byte(c.text), c.opt); !errors.Is(err, c.err) || p != nil {
 			t.Errorf("%s: got %v, %v; want %v", name, p, err, c.err)
