@@ -210,6 +210,10 @@ func TestDispositions(t *testing.T) {
 	gated := yes("a", "symptoms")
 	gated.AppliesWhen = yes("", "sleep_apnea")
 	open := &rules.Node{ID: "a", Label: "deferred to another text", Unsettled: "ask the payer", Status: rules.Verified}
+	f := Determine(packOf(allOf("r", open)), Facts{}, nil).Clauses[0]
+	if !strings.Contains(f.Asked, "ask the payer") || strings.Contains(f.Because, "ask the payer") {
+		t.Errorf("what is unsettled is said once: %q, %q", f.Asked, f.Because)
+	}
 	cases := []struct {
 		name             string
 		tree             *rules.Node

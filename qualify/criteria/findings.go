@@ -271,7 +271,7 @@ func (e *evaluation) leafBecause(l *leaf, found string) string {
 	n := l.node
 	switch {
 	case n.Unsettled != "":
-		return "Unsettled: " + n.Unsettled
+		return "The document leaves it open, or was not seen." // Describe says what
 	case l.fixed && l.value == vNotApplicable && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
 		return "Does not apply: " + factWords(n.UnlessKnown) + " stands in for it."
 	case l.fixed && l.value == vNotApplicable:

@@ -154,13 +154,24 @@ func next(d criteria.Determination) string {
 		return s
 	}
 	if len(d.Needs) == 0 {
-		return "No question is left that this case could answer; the notes say what has to be settled."
+		return "No question is left that this case could answer; the open clauses say what has to be settled."
 	}
 	s := "Decides next, from the " + strings.ToLower(roleName(d.Needs[0].Who)) + ": " + d.Needs[0].Question
-	if n := len(d.Needs) - 1; n == 1 {
+	more, maintainer := len(d.Needs)-1, 0
+	for _, n := range d.Needs[1:] {
+		if n.Who == rules.Maintainer {
+			maintainer++
+		}
+	}
+	switch {
+	case more == 1 && maintainer == 1:
+		s += " One more question is below, for the rule maintainer."
+	case more == 1:
 		s += " One more question is below."
-	} else if n > 1 {
-		s += fmt.Sprintf(" %d more questions are below.", n)
+	case more > 1 && maintainer > 0:
+		s += fmt.Sprintf(" %d more questions are below, %d of them for the rule maintainer.", more, maintainer)
+	case more > 1:
+		s += fmt.Sprintf(" %d more questions are below.", more)
 	}
 	return s
 }
