@@ -60,6 +60,7 @@ func TestForms(t *testing.T) {
 		{"UTF-16 without a mark, big end first", utf16Bytes("Time,SpO2\n22:00:00,94\n22:00:04,88\n", binary.BigEndian)[2:], Options{}, timed, ""},
 		{"zero bytes after UTF-16", utf16Bytes("Time,SpO2\n22:00:00,94\n22:00:04,88\n", binary.LittleEndian) + "\x00\x00\x00\x00", Options{}, timed, WarnCutFile},
 		{"a start that the rows miss", "Start: 2026-03-24 20:00:00\nTime,SpO2\n2026-03-24 22:00:00,94\n2026-03-24 22:00:04,88\n", Options{}, dated, WarnStartLate},
+		{"a start before midnight, the first row after it", "Start: 2026-03-23 23:59:00\nTime,SpO2\n00:00:00,94\n00:00:04,88\n", Options{}, "2026-03-24T00:00:00", WarnDatePreamble},
 		{"an unset clock", "Time,SpO2\n2000-01-01 00:00:00,94\n2000-01-01 00:00:04,88\n", Options{}, "2000-01-01T00:00:00", WarnClockDefault},
 		{"an unset clock of a later year", "Time,SpO2\n2026-01-01 00:00:00,94\n2026-01-01 00:00:04,88\n", Options{}, "2026-01-01T00:00:00", WarnClockDefault},
 		{"an evening of 1 January", "Time,SpO2\n2026-01-01 22:00:00,94\n2026-01-01 22:00:04,88\n", Options{}, "2026-01-01T22:00:00", ""},

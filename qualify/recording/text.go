@@ -1085,6 +1085,11 @@ func (t *textReader) settleTime(s *series) error {
 		}
 		t.rec.Clock = ClockTimeOfDay
 		if first, ok := t.preambleDate(); ok {
+			// A start late in the evening above a first row early in the
+			// morning: midnight lies between.
+			if at, ok := t.declaredClock(); ok && at-t.ns[0] > dayNS/2 {
+				first++
+			}
 			for i := range day {
 				day[i] += first
 			}
