@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -74,18 +75,25 @@ func batch(args []string, e env) error {
 			return err
 		}
 	}
-	files, err := sortedFiles(words[0])
+	folder, err := filepath.EvalSymlinks(words[0]) // the folder may be named by a link, what is in it not
+	if err != nil {
+		return fmt.Errorf("batch: %w; check the name", err)
+	}
+	files, err := sortedFiles(folder)
 	if err != nil {
 		return fmt.Errorf("batch: %w; check the name", err)
 	}
 	lines := []line{}
 	for i, f := range files {
-		name, err := filepath.Rel(words[0], f)
+		name, err := filepath.Rel(folder, f.path)
 		if err != nil {
 			return err
 		}
 		fmt.Fprintf(e.err, "%d of %d: %s\n", i+1, len(files), name)
-		src, err := load(f, e, ro)
+		src, err := qualify.Source{}, f.err
+		if err == nil {
+			src, err = load(f.path, e, ro)
+		}
 		if err != nil {
 			lines = append(lines, line{File: name, DecidedBy: []string{}, Missing: []string{}, Problem: err.Error()})
 			continue
@@ -157,6 +165,7 @@ func lineOf(name, hash string, res *qualify.Result) line {
 	for _, n := range d.Needs {
 		l.Missing = append(l.Missing, n.Fact)
 	}
+	l.Problem = res.Readings[0].Withheld
 	return l
 }
 
@@ -200,6 +209,9 @@ func factsTable(name string) (map[string]map[string]criteria.Fact, error) {
 	key := -1
 	for i, h := range head {
 		head[i] = strings.TrimSpace(h)
+		if slices.Contains(head[:i], head[i]) {
+			return nil, fmt.Errorf("--facts: %s:1: column %d: expected each column once; found %q a second time; delete one of the two", name, i+1, head[i])
+		}
 		switch {
 		case head[i] == "file" || head[i] == "sha256":
 			if key < 0 {

@@ -8,7 +8,7 @@ import (
 	"math/big"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -274,12 +274,30 @@ func sessionChoice(s string) (map[int]int, error) {
 	return out, nil
 }
 
-// sortedFiles lists the regular files below dir by path, hidden ones left out.
-func sortedFiles(dir string) ([]string, error) {
-	var out []string
+// found is a file below a folder, or why the file or folder there cannot be
+// read.
+type found struct {
+	path string
+	err  error
+}
+
+// sortedFiles lists the files below dir by path, hidden ones left out. What is
+// no regular file is listed with its fault and never opened: a link may lead
+// out of the folder, and a pipe never ends.
+func sortedFiles(dir string) ([]found, error) {
+	if info, err := os.Stat(dir); err != nil {
+		return nil, err
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("%s: expected a folder; found a file", dir)
+	}
+	var out []found
 	err := filepath.WalkDir(dir, func(path string, d os.DirEntry, err error) error {
-		if err != nil {
+		switch {
+		case err != nil && path == dir:
 			return err
+		case err != nil:
+			out = append(out, found{path, fmt.Errorf("%w; let the folder be read, or take it away", err)})
+			return filepath.SkipDir
 		}
 		if d.Name() != "." && strings.HasPrefix(d.Name(), ".") && path != dir {
 			if d.IsDir() {
@@ -287,11 +305,14 @@ func sortedFiles(dir string) ([]string, error) {
 			}
 			return nil
 		}
-		if d.Type().IsRegular() {
-			out = append(out, path)
+		switch {
+		case d.Type().IsRegular():
+			out = append(out, found{path: path})
+		case !d.IsDir():
+			out = append(out, found{path, fmt.Errorf("expected a file; found a link, a pipe or a device; put the recording itself into the folder")})
 		}
 		return nil
 	})
-	sort.Strings(out)
+	slices.SortFunc(out, func(a, b found) int { return strings.Compare(a.path, b.path) })
 	return out, err
 }

@@ -400,6 +400,62 @@ func TestBatchGoesOnAfterABadFile(t *testing.T) {
 	}
 }
 
+// TestBatchGivesEveryFileItsLine checks that links and what was withheld are
+// told, and that a column of facts that stands twice is refused.
+func TestBatchGivesEveryFileItsLine(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "night.csv"), []byte(night("93*900 88*90")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink("/dev/zero", filepath.Join(dir, "zero.csv")); err != nil {
+		t.Fatal(err)
+	}
+	table := file(t, "facts.csv", "file,custody,test_date,test_state,test_place\nnight.csv,none,2024-03-01,asleep,home\n")
+	r := command(t, "", "batch", dir, "--criteria", "us-medicare", "--facts", table, "--json")
+	var lines []struct{ File, Outcome, Problem string }
+	if err := json.Unmarshal([]byte(r.out), &lines); err != nil || r.code != exitOK || len(lines) != 2 {
+		t.Fatalf("exit %d, %v: %s%s", r.code, err, r.out, r.err)
+	}
+	if l := lines[0]; l.Outcome != "undetermined" || !strings.Contains(l.Problem, "Not read") {
+		t.Errorf("what was withheld is not told: %+v", l)
+	}
+	if l := lines[1]; l.File != "zero.csv" || l.Outcome != "" || !strings.Contains(l.Problem, "found a link") {
+		t.Errorf("the link has no line of its own: %+v", l)
+	}
+	byLink := filepath.Join(t.TempDir(), "link")
+	if err := os.Symlink(dir, byLink); err != nil {
+		t.Fatal(err)
+	}
+	if l := command(t, "", "batch", byLink, "--criteria", "us-medicare", "--facts", table, "--json"); l.code != exitOK || l.out != r.out {
+		t.Errorf("a folder named by a link: exit %d: %s%s", l.code, l.out, l.err)
+	}
+	if r := command(t, "", "batch", table, "--criteria", "us-medicare"); r.code != exitUsage || r.out != "" || !strings.Contains(r.err, "expected a folder") {
+		t.Errorf("a file for a folder: exit %d, %s%s", r.code, r.out, r.err)
+	}
+	twice := file(t, "twice.csv", "file,custody,custody\nnight.csv,order_on_file,none\n")
+	if r := command(t, "", "batch", dir, "--criteria", "us-medicare", "--facts", twice); r.code != exitUsage || r.out != "" || !strings.Contains(r.err, "column 3") {
+		t.Errorf("a column twice: exit %d, %s%s", r.code, r.out, r.err)
+	}
+}
+
+// TestRulesCheckWantsCases checks that a version without a single case is a
+// fault.
+func TestRulesCheckWantsCases(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.CopyFS(filepath.Join(dir, "xx-example"), os.DirFS("../../rules/packs/xx-example")); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "rules", "check", dir); r.code != exitOK {
+		t.Fatalf("exit %d: %s", r.code, r.out)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "xx-example", "2030-01-01.cases.yaml"), []byte("cases: []\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "rules", "check", dir); r.code != exitRefused || !strings.Contains(r.out, "xx-example/2030-01-01.cases.yaml:1:1: expected boundary cases") {
+		t.Errorf("exit %d: %s", r.code, r.out)
+	}
+}
+
 func TestRulesCheckTellsEveryFault(t *testing.T) {
 	dir := t.TempDir()
 	if err := os.MkdirAll(filepath.Join(dir, "xx-broken"), 0o700); err != nil {

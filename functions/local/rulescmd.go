@@ -283,7 +283,11 @@ func rulesCheck(dir string, asJSON bool, e env) error {
 		for _, r := range lib.Regions() {
 			for _, p := range lib.History(r.Region) {
 				out.Packs++
-				for _, c := range criteria.RunCases(p, p.Cases, p.CasesFile) {
+				cases := criteria.RunCases(p, p.Cases, p.CasesFile)
+				if len(cases) == 0 {
+					out.Failures = append(out.Failures, p.CasesFile+":1:1: expected boundary cases of the version; found none; write cases below, at and above each figure")
+				}
+				for _, c := range cases {
 					out.Cases++
 					if c.Message != "" {
 						out.Failures = append(out.Failures, fmt.Sprintf("%s:%d: %s: %s", c.File, c.Line, c.Name, c.Message))
