@@ -45,13 +45,24 @@ func (s *Site) rulebook(w http.ResponseWriter, q *request) error {
 type rulePageBody struct {
 	Pack    *rules.Pack
 	Until   string
+	For     *clause // who the version is for; nil: everybody
 	Custody *clause // under which the supplier is barred; nil: always, or never
 	Accepts []string
 	Cites   []string // of custody
 	Root    clause
+	Defers  []clause // where another set of criteria decides
+	Waives  []override
+	Expires string // last day of the edition, "" if it has none
 	OnFile  []clause
 	Allows  []consequence
 	Follow  []consequence
+}
+
+// override is a waiver for a time.
+type override struct {
+	Text, From, Until, Status string
+	Waives                    []string
+	Cites                     []string
 }
 
 // clause is one node in plain words.
@@ -62,6 +73,8 @@ type clause struct {
 	Status            string
 	Ours              bool
 	Note, Disposition string
+	Recommended       string // strength of a recommendation and grade of its evidence
+	Dates             string // of tests to which it applies
 	Parts             []clause
 }
 
@@ -86,6 +99,21 @@ func (s *Site) rulePage(w http.ResponseWriter, q *request) error {
 	if p.Criteria != nil {
 		b.Root = clauseOf(p, p.Criteria)
 	}
+	if p.Population != nil {
+		c := clauseOf(p, p.Population)
+		b.For = &c
+	}
+	for _, d := range p.DeferTo {
+		c := clause{ID: d.ID, Label: d.Text, Status: string(d.Status), Cites: citesOf(p, d.Cite)}
+		if d.When != nil {
+			c.Gate = []clause{clauseOf(p, d.When)}
+		}
+		b.Defers = append(b.Defers, c)
+	}
+	for _, o := range p.Overrides {
+		b.Waives = append(b.Waives, override{Text: o.Text, From: o.From.String(), Until: orOpen(o.Until), Status: string(o.Status), Waives: o.Waives, Cites: citesOf(p, o.Cite)})
+	}
+	b.Expires = p.Expires.String()
 	if p.Custody != nil {
 		if p.Custody.When != nil {
 			c := clauseOf(p, p.Custody.When)
@@ -107,6 +135,15 @@ func (s *Site) rulePage(w http.ResponseWriter, q *request) error {
 func clauseOf(p *rules.Pack, n *rules.Node) clause {
 	c := clause{ID: n.ID, Label: n.Label, Asks: rules.Describe(n), Cites: citesOf(p, n.Cite), Status: string(n.Status),
 		Ours: n.Reading == "ours", Note: n.Note, Disposition: strings.ReplaceAll(n.Disposition, "_", " ")}
+	if n.Strength != "" {
+		c.Recommended = n.Strength + " recommendation"
+	}
+	if n.Grade != "" {
+		c.Recommended = strings.TrimPrefix(c.Recommended+", "+n.Grade, ", ")
+	}
+	if !n.Since.IsZero() || !n.Until.IsZero() {
+		c.Dates = "tests of " + orOpen(n.Since) + " to " + orOpen(n.Until)
+	}
 	if n.AppliesWhen != nil {
 		c.Gate = []clause{clauseOf(p, n.AppliesWhen)}
 	}
@@ -126,4 +163,12 @@ func consequencesOf(p *rules.Pack, list []rules.Consequence) []consequence {
 		out = append(out, consequence{Text: x.Text, When: when, Status: string(x.Status), Cites: citesOf(p, x.Cite)})
 	}
 	return out
+}
+
+// orOpen prints a day, or that the end is open.
+func orOpen(d rules.Date) string {
+	if d.IsZero() {
+		return "open"
+	}
+	return d.String()
 }
