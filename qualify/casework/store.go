@@ -64,6 +64,21 @@ type Store interface {
 	PutAnchor(ctx context.Context, a Anchor) error
 	// Anchors lists anchors by day.
 	Anchors(ctx context.Context, after string, limit int) (anchors []Anchor, next string, err error)
+
+	// PutNote stores data under a kind and a key, in place of what stood
+	// there. Notes belong to no case and hold no personal value: what they say
+	// can be lost and found again, or stated anew. Kind and key are not empty.
+	PutNote(ctx context.Context, kind, key string, data []byte) error
+	// Note returns what stands under kind and key, ErrNotFound if nothing does.
+	Note(ctx context.Context, kind, key string) ([]byte, error)
+	// Notes lists the notes of one kind by key.
+	Notes(ctx context.Context, kind, after string, limit int) (notes []Note, next string, err error)
+}
+
+// Note is one line of the list of notes of a kind.
+type Note struct {
+	Key  string
+	Data []byte
 }
 
 // StoredUpload is one line of the list of uploads.

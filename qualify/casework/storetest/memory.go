@@ -25,7 +25,8 @@ type Memory struct {
 	keys     map[string][]byte // nil: destroyed
 	personal map[string]map[string][]byte
 	anchors  map[string]casework.Anchor
-	ticks    int64 // the store's clock, which moves with each upload
+	notes    map[string]map[string][]byte // by kind and key
+	ticks    int64                        // the store's clock, which moves with each upload
 }
 
 type memoryUpload struct {
@@ -277,4 +278,41 @@ func (s *Memory) Anchors(ctx context.Context, after string, limit int) ([]casewo
 		return nil, "", err
 	}
 	return page(s.anchors, after, limit, func(_ string, a casework.Anchor) casework.Anchor { return a })
+}
+
+// PutNote implements casework.Store.
+func (s *Memory) PutNote(ctx context.Context, kind, key string, data []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	notes := s.notes[kind]
+	put(&notes, key, bytes.Clone(data))
+	put(&s.notes, kind, notes)
+	return nil
+}
+
+// Note implements casework.Store.
+func (s *Memory) Note(ctx context.Context, kind, key string) ([]byte, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	data, ok := s.notes[kind][key]
+	if !ok {
+		return nil, casework.ErrNotFound
+	}
+	return bytes.Clone(data), nil
+}
+
+// Notes implements casework.Store.
+func (s *Memory) Notes(ctx context.Context, kind, after string, limit int) ([]casework.Note, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.notes[kind], after, limit, func(key string, data []byte) casework.Note { return casework.Note{Key: key, Data: bytes.Clone(data)} })
 }

@@ -48,6 +48,7 @@ func Run(t *testing.T, open func(t *testing.T) casework.Store) {
 		{"Destroy", destroy},
 		{"Tampering", tampering},
 		{"Anchors", anchors},
+		{"Notes", notes},
 		{"Sweep", sweep},
 		{"Cancelled", cancelled},
 	} {
@@ -719,6 +720,49 @@ func anchors(t *testing.T, s casework.Store) {
 	}
 }
 
+// A note stands under its kind and key until another takes its place.
+func notes(t *testing.T, s casework.Store) {
+	ctx := t.Context()
+	if _, err := s.Note(ctx, "mapping", "a"); !errors.Is(err, casework.ErrNotFound) {
+		t.Errorf("a note that was never put: %v", err)
+	}
+	if list, next, err := s.Notes(ctx, "mapping", "", 5); len(list) > 0 || next != "" || err != nil {
+		t.Errorf("an empty kind lists %v, %q, %v", list, next, err)
+	}
+	put := func(kind, key, data string) { must(t, s.PutNote(ctx, kind, key, []byte(data))) }
+	for _, key := range []string{"b", "a", "c", "ä/1"} {
+		put("mapping", key, "of "+key)
+	}
+	put("mapping2", "a", "another kind")
+	put("mapping", "b", "anew \x00\xff")
+	must(t, s.PutNote(ctx, "mapping", "c", nil))
+	got := map[string]string{}
+	var order []string
+	list := func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
+		return s.Notes(ctx, "mapping", after, min(limit, 2))
+	}
+	for n, err := range casework.All(ctx, list) {
+		must(t, err)
+		got[n.Key] = string(n.Data)
+		order = append(order, n.Key)
+		one, err := s.Note(ctx, "mapping", n.Key)
+		must(t, err)
+		if string(one) != string(n.Data) {
+			t.Errorf("%s alone is %q, in the list %q", n.Key, one, n.Data)
+		}
+	}
+	if want := []string{"a", "b", "c", "ä/1"}; !slices.Equal(order, want) {
+		t.Errorf("keys %q, want %q", order, want)
+	}
+	if got["b"] != "anew \x00\xff" || got["a"] != "of a" || got["c"] != "" {
+		t.Errorf("notes %q", got)
+	}
+	if _, _, err := s.Notes(ctx, "mapping", "foreign", 5); !errors.Is(err, casework.ErrToken) {
+		t.Errorf("a foreign token: %v", err)
+	}
+	sound(t, s)
+}
+
 // What no case and no anchor needs goes, unless it was put lately.
 func sweep(t *testing.T, s casework.Store) {
 	ctx := t.Context()
@@ -783,6 +827,9 @@ func cancelled(t *testing.T, s casework.Store) {
 	_, _, calls["Heads"] = s.Heads(ctx, "", 1)
 	_, _, calls["Uploads"] = s.Uploads(ctx, "", 1)
 	_, _, calls["Anchors"] = s.Anchors(ctx, "", 1)
+	calls["PutNote"] = s.PutNote(ctx, "kind", "key", data)
+	_, calls["Note"] = s.Note(ctx, "kind", "key")
+	_, _, calls["Notes"] = s.Notes(ctx, "kind", "", 1)
 	_, calls["Upload"] = s.Upload(ctx, hash(data))
 	_, calls["Reveal"] = c.Reveal(ctx, s, ref)
 	_, calls["Audit"] = casework.Audit(ctx, s)

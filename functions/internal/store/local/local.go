@@ -1,7 +1,7 @@
 // Package local is the store of one machine: cases in SQLite, uploads as
 // files, all in one folder.
 //
-//	DIR/cases/cases.db        events, heads, keys, personal values, anchors
+//	DIR/cases/cases.db        events, heads, keys, personal values, anchors, notes
 //	DIR/cases/lock            held while a process uses the folder
 //	DIR/uploads/aa/aabb…      uploads, named by their SHA-256
 //	DIR/tmp/                  what is half written; emptied by Open
@@ -322,6 +322,7 @@ const (
 	headToken   = "h"
 	uploadToken = "u"
 	anchorToken = "a"
+	noteToken   = "n"
 )
 
 // lastKey returns the key after which a page begins.
@@ -488,6 +489,42 @@ func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casewor
 	}
 	anchors, next := cut(anchors, anchorToken, limit, func(a casework.Anchor) string { return a.Day })
 	return anchors, next, nil
+}
+
+// PutNote implements casework.Store.
+func (s *Store) PutNote(ctx context.Context, kind, key string, data []byte) error {
+	return s.put(ctx, "storing a note",
+		"INSERT INTO notes (kind, note_key, note) VALUES (?, ?, ?) ON CONFLICT (kind, note_key) DO UPDATE SET note = excluded.note", kind, key, append([]byte{}, data...)) // nil would be NULL
+}
+
+// Note implements casework.Store.
+func (s *Store) Note(ctx context.Context, kind, key string) ([]byte, error) {
+	var data []byte
+	err := s.db.QueryRowContext(ctx, "SELECT note FROM notes WHERE kind = ? AND note_key = ?", kind, key).Scan(&data)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, casework.ErrNotFound
+	}
+	if err != nil {
+		return nil, s.dbError("reading a note", err)
+	}
+	return data, nil
+}
+
+// Notes implements casework.Store.
+func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]casework.Note, string, error) {
+	last, err := lastKey(noteToken, after, limit)
+	if err != nil {
+		return nil, "", err
+	}
+	notes, err := query(ctx, s, "listing notes", func(rows *sql.Rows) (casework.Note, error) {
+		var n casework.Note
+		return n, rows.Scan(&n.Key, &n.Data)
+	}, "SELECT note_key, note FROM notes WHERE kind = ? AND note_key > ? ORDER BY note_key LIMIT ?", kind, last, limit+1)
+	if err != nil {
+		return nil, "", err
+	}
+	notes, next := cut(notes, noteToken, limit, func(n casework.Note) string { return n.Key })
+	return notes, next, nil
 }
 
 // VerifyAll checks the database file, as SQLite can, and then everything that
