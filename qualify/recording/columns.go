@@ -200,10 +200,7 @@ func (c Columns) String() string {
 		if value == "" {
 			return
 		}
-		if strings.ContainsAny(value, "\",\t") || strings.TrimSpace(value) != value {
-			value = `"` + strings.ReplaceAll(value, `"`, `""`) + `"`
-		}
-		out = append(out, key+"="+value)
+		out = append(out, key+"="+quoteColumn(value))
 	}
 	codes := func(key string, set map[string]bool) {
 		if set != nil {
@@ -249,6 +246,14 @@ func (c Columns) String() string {
 	codes("none_pulse", c.NoPulse)
 	put("unit", c.Unit)
 	return strings.Join(out, ",")
+}
+
+// quoteColumn puts a value in quotes where it needs them.
+func quoteColumn(value string) string {
+	if strings.ContainsAny(value, "\",\t") || strings.TrimSpace(value) != value {
+		return `"` + strings.ReplaceAll(value, `"`, `""`) + `"`
+	}
+	return value
 }
 
 // byBlanks stands for columns aligned by blanks.

@@ -16,14 +16,23 @@ type Proposal struct {
 	Sheet     string // number of the sheet of a workbook, "" for text
 	Encoding  string
 	Delimiter string // comma, semicolon, tab, pipe or blanks
-	Header    int    // line of the header, 0 if there is none
-	Rows      []ProposedRow
-	Columns   []ProposedColumn
-	Dates     DateEvidence
+	// Shape is the same for files that divide their columns alike and head
+	// them with the same texts, in hex; "" without a header, because then
+	// nothing tells one such file from another.
+	Shape   string
+	Header  int // line of the header, 0 if there is none
+	Rows    []ProposedRow
+	Columns []ProposedColumn
+	Dates   DateEvidence
 	// Offsets tells that stamps carry their offset from UTC, so that no zone
 	// is asked for.
 	Offsets bool
 	Codes   []Count // no-reading codes met
+	// NoTime tells that no column holds a time, so that the step between rows
+	// has to be given; Fractions that no saturation is above 1, so that the
+	// unit has to be answered; FromStart that rows count time from a start
+	// that the file does not say.
+	NoTime, Fractions, FromStart bool
 	// Mapping is the proposal as --columns takes it. With the answers to
 	// Question added it can be stored for the next file of that shape.
 	Mapping string
@@ -160,12 +169,24 @@ func proposeText(data []byte, opt Options, zone *time.Location) (*Proposal, erro
 	return t.proposal(encoding, err), nil
 }
 
+// shapeOf is the hash of what makes two tables alike.
+func shapeOf(delimiter string, header []string) string {
+	cells := []string{delimiter}
+	for _, h := range header {
+		cells = append(cells, strings.ToLower(trimCell(h)))
+	}
+	return digest([]byte(strings.Join(cells, "\x00")))
+}
+
 // proposal describes what t found before it ended with question.
 func (t *textReader) proposal(encoding string, question error) *Proposal {
 	p := &Proposal{Encoding: encoding, Delimiter: delimiterName(t.table.delim), Question: question,
 		Header: t.table.header + 1, Offsets: t.hasOff != nil}
 	if t.aligned {
 		p.Delimiter = delimiterName(byBlanks)
+	}
+	if t.table.header >= 0 {
+		p.Shape = shapeOf(p.Delimiter, t.table.cells)
 	}
 	for i := t.table.header + 1; i < len(t.lines) && len(p.Rows) < proposedRows; i++ {
 		if cells := splitLine(t.lines[i].text, t.table.delim); i >= t.table.first && len(cells) > 0 && dataLike(cells) {
@@ -193,6 +214,10 @@ func (t *textReader) proposal(encoding string, question error) *Proposal {
 	p.Dates = t.dateEvidence()
 	p.Codes = t.codesMet()
 	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, taken: map[int]bool{}}
+	t.goOn(question)
+	p.NoTime = t.roles.stamp < 0
+	p.Fractions = t.roles.sat >= 0 && t.sat.fit > 0 && !t.sat.above && t.cols.Unit == ""
+	p.FromStart = t.roles.mode == timeElapsed && t.cols.Start == ""
 	could := map[int][]string{}
 	for _, c := range f.inRange(50, 100) {
 		could[c] = append(could[c], "spo2")
@@ -210,6 +235,25 @@ func (t *textReader) proposal(encoding string, question error) *Proposal {
 	}
 	p.Mapping = t.mapping(p.Dates.Order).String()
 	return p
+}
+
+// goOn looks for the columns of readings where the search for them ended at
+// the time, so that only what is in question has to be answered.
+func (t *textReader) goOn(question error) {
+	r := &t.roles
+	if question == nil || r.sat >= 0 {
+		return
+	}
+	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, taken: map[int]bool{r.stamp: true, r.date: true, r.marker: true, r.pulse: true}}
+	for c := range f.width {
+		// A column of times holds no readings.
+		if s := columnShape(f.rows, c); s == shapeStamp || s == shapeDate || s == shapeClock {
+			f.taken[c] = true
+		}
+	}
+	if f.findSat(r) == nil && f.findPulse(r) == nil && len(r.quality) == 0 {
+		_ = f.findQuality(r) // what cannot be found is not proposed
+	}
 }
 
 // roleOf says what column c is taken for, and why.

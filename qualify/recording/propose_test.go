@@ -3,6 +3,7 @@ package recording
 import (
 	"archive/zip"
 	"bytes"
+	"compress/gzip"
 	"errors"
 	"fmt"
 	"reflect"
@@ -176,5 +177,72 @@ func TestProposeDetails(t *testing.T) {
 		if p, err := Propose([]byte(c.text), c.opt); !errors.Is(err, c.err) || p != nil {
 			t.Errorf("%s: got %v, %v; want %v", name, p, err, c.err)
 		}
+	}
+}
+
+// TestProposeAsks shows what has to be answered beside the columns.
+func TestProposeAsks(t *testing.T) {
+	gz := func(text string) string {
+		var b bytes.Buffer
+		w := gzip.NewWriter(&b)
+		if _, err := w.Write([]byte(text)); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	for _, c := range []struct {
+		name, text, columns string
+		roles               string
+		asks                [3]bool // no time, fractions, from a start
+	}{
+		{"two times beside plain readings", "Start,End,SpO2,Pulse,Status\n2026-03-01 22:00:00,2026-03-01 22:00:04,94,61,ok\n2026-03-01 22:00:04,2026-03-01 22:00:08,94,61,ok\n", "",
+			"not read|not read|spo2|pulse|quality", [3]bool{true, false, false}},
+		{"no time", "SpO2,Pulse\n94,61\n88,62\n", "", "spo2|pulse", [3]bool{true, false, false}},
+		{"fractions", "Time,SpO2\n22:00:00,0.94\n22:00:04,0.88\n", "", "time|spo2", [3]bool{false, true, false}},
+		{"fractions, answered", "Time,SpO2\n22:00:00,0.94\n22:00:04,0.88\n", "unit=fraction", "time|spo2", [3]bool{}},
+		{"a start", "Time (s),SpO2\n0,94\n4,88\n", "", "elapsed|spo2", [3]bool{false, false, true}},
+		{"a start, answered", "Time (s),SpO2\n0,94\n4,88\n", "start=2026-03-01T22:00:00", "elapsed|spo2", [3]bool{}},
+		{"packed", gz("Time,SpO2,SaO2\n22:00:00,94,95\n22:00:04,88,89\n"), "", "time|not read|not read", [3]bool{}},
+	} {
+		p, err := Propose([]byte(c.text), Options{Columns: c.columns})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		if got := proposed(p); got != c.roles {
+			t.Errorf("%s: roles %s, want %s", c.name, got, c.roles)
+		}
+		if got := [3]bool{p.NoTime, p.Fractions, p.FromStart}; got != c.asks {
+			t.Errorf("%s: asks %v, want %v", c.name, got, c.asks)
+		}
+	}
+}
+
+// TestProposeShape holds files of one shape against those of another.
+func TestProposeShape(t *testing.T) {
+	shape := func(text string) string {
+		p, err := Propose([]byte(text), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p.Shape
+	}
+	one := shape("Time,SpO2,SaO2\n22:00:00,94,95\n22:00:04,88,89\n")
+	for text, same := range map[string]bool{
+		"Time,SpO2,SaO2\n01:00:00,90,91\n01:00:02,90,91\n01:00:04,90,91\n":                     true,
+		"Device: 7\nnight of 2 March 2026\n time ,spo2,SaO2\n22:00:00,94,95\n22:00:04,88,89\n": true,
+		"Time;SpO2;SaO2\n22:00:00;94;95\n22:00:04;88;89\n":                                     false,
+		"Time,SaO2,SpO2\n22:00:00,94,95\n22:00:04,88,89\n":                                     false,
+		"Time,SpO2,SaO2,Pulse\n22:00:00,94,95,60\n22:00:04,88,89,60\n":                         false,
+	} {
+		if got := shape(text) == one; got != same {
+			t.Errorf("%q has the same shape: %v, want %v", text, got, same)
+		}
+	}
+	if got := shape("22:00:00,94,61\n22:00:04,88,62\n"); got != "" {
+		t.Errorf("a file without a header has the shape %s, want none", got)
 	}
 }
