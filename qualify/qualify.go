@@ -14,6 +14,7 @@ package qualify
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
@@ -23,11 +24,13 @@ import (
 )
 
 // Source is one upload: its bytes as they came and how to read them. Name is
-// what errors call it ("night.csv", "-").
+// what errors call it ("night.csv", "-"). Told are sentences of the caller about
+// how it is read; they stand first in the Layout of the recording.
 type Source struct {
 	Name string
 	Data []byte
 	Read recording.Options
+	Told []string
 }
 
 // Query is everything that a case brings to the chain.
@@ -115,6 +118,7 @@ func read(src Source, opt analysis.Options) (Reading, error) {
 	if err != nil {
 		return Reading{}, fmt.Errorf("%s: %w", src.Name, err)
 	}
+	rec.Layout = append(slices.Clone(src.Told), rec.Layout...)
 	rd := Reading{SHA256: rec.SHA256, Size: rec.Size, Recording: rec, Sessions: rec.Sessions(0)}
 	for _, s := range rd.Sessions {
 		rd.Analyses = append(rd.Analyses, analysis.Analyze(rec, s, opt))

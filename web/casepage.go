@@ -39,6 +39,7 @@ type posted struct {
 	faults map[string]string // by name of the fact or field
 	link   *freshLink
 	ask    bool // the recording could be read in several ways: ask how
+	step   *mappingStep
 }
 
 // freshLink is a link just made: its secret is shown this once.
@@ -71,6 +72,7 @@ type caseBody struct {
 	Columns   string
 	Zone      string
 	AskHow    bool
+	Step      *mappingStep
 	Limit     string
 
 	Identity []identityRow
@@ -93,6 +95,7 @@ type caseBody struct {
 type recordingView struct {
 	Short, SHA256, Size, Format string
 	By, At                      string
+	Saved                       string // name of the kept mapping by which it is read, "" if none
 }
 
 type sessionLine struct {
@@ -172,6 +175,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	if !b.CustodyAsked {
 		b.Barred = nil // whether the payer bars us is not known yet
 	}
+	b.Step = p.step
 	b.AskHow, b.Columns, b.Zone = p.ask, typed(p.form, "columns"), typed(p.form, "zone")
 	if p.part == "identity" {
 		b.SameText = typed(p.form, "words")
@@ -185,7 +189,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 		b.Trouble = ev.trouble
 	}
 	if u := f.upload(); u != nil {
-		b.Recording = &recordingView{Short: u.SHA256[:12], SHA256: u.SHA256, Size: size(u.Size), By: u.By, At: moment(u.At)}
+		if b.Recording, err = viewOf(u); err != nil {
+			return nil, err
+		}
 	}
 	b.fillStated(f, p)
 	b.fillLinks(f, s.cfg.Now())
@@ -211,6 +217,11 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	b.OnFile = f.onFile(d, p)
 	b.Sheet, err = s.sheet(f, ev)
 	return b, err
+}
+
+func viewOf(u *casework.Upload) (*recordingView, error) {
+	how, err := readingOf(u)
+	return &recordingView{Short: u.SHA256[:12], SHA256: u.SHA256, Size: size(u.Size), By: u.By, At: moment(u.At), Saved: how.Saved}, err
 }
 
 // prefilled is the field of a fact with what was just typed, or else with

@@ -37,12 +37,33 @@ type file struct {
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
 type reading struct {
-	Zone    string `json:"zone,omitempty"`
-	Columns string `json:"columns,omitempty"`
+	Zone       string `json:"zone,omitempty"`
+	Columns    string `json:"columns,omitempty"`
+	IntervalMS int64  `json:"interval_ms,omitempty"`
+	Saved      string `json:"saved,omitempty"` // name of the kept mapping that gave Columns
 }
 
 func (r reading) options() recording.Options {
-	return recording.Options{Zone: r.Zone, Columns: r.Columns}
+	return recording.Options{Zone: r.Zone, Columns: r.Columns, IntervalMS: r.IntervalMS}
+}
+
+// told says for the worksheet where the columns come from.
+func (r reading) told() []string {
+	if r.Saved == "" {
+		return nil
+	}
+	return []string{"The file can be read in more than one way; its columns were taken as the mapping kept as “" + r.Saved + "” for files of this shape says."}
+}
+
+// readingOf returns how an upload is read.
+func readingOf(u *casework.Upload) (reading, error) {
+	var how reading
+	if len(u.Reading) > 0 {
+		if err := json.Unmarshal(u.Reading, &how); err != nil {
+			return how, errors.New("stored reading options are not readable")
+		}
+	}
+	return how, nil
 }
 
 // open reads a case and opens its personal values.
@@ -270,13 +291,11 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria}
 	u := f.upload()
 	if u != nil {
-		var how reading
-		if len(u.Reading) > 0 {
-			if err := json.Unmarshal(u.Reading, &how); err != nil {
-				return nil, errors.New("stored reading options are not readable")
-			}
+		how, err := readingOf(u)
+		if err != nil {
+			return nil, err
 		}
-		q.Sources = []qualify.Source{{Name: "the recording", Read: how.options()}}
+		q.Sources = []qualify.Source{{Name: "the recording", Read: how.options(), Told: how.told()}}
 		if u.Session > 0 {
 			q.Session = map[int]int{1: u.Session}
 		}

@@ -136,9 +136,9 @@ func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) 
 		return err
 	}
 	if d.Recording != "" {
-		say, _, err := s.keep(ctx, f, &received{name: d.Recording, data: recording}, intake, nil)
-		if err != nil || say != "" {
-			return errors.Join(err, errors.New(d.Recording+": "+say))
+		r, err := s.keep(ctx, f, &received{name: d.Recording, data: recording}, intake, nil)
+		if err != nil || r.say != "" {
+			return errors.Join(err, errors.New(d.Recording+": "+r.say))
 		}
 	}
 	return s.settle(ctx, c.Number)

@@ -591,9 +591,12 @@ func TestUnreadableFileStoresNothing(t *testing.T) {
 		if w := v.upload(address, address+"/recording", []byte(data), nil); w.Code != http.StatusUnprocessableEntity {
 			t.Errorf("%s: status %d, want 422", name, w.Code)
 		}
-		b.wants(v.last, blanks.ReplaceAllString(err.Error(), " "), "Nothing was stored", "expected", "found")
-		if errors.Is(err, recording.ErrAmbiguous) {
-			b.wants(v.last, `name="columns"`)
+		b.wants(v.last, "Nothing was stored", "expected", "found")
+		if errors.Is(err, recording.ErrAmbiguous) || errors.Is(err, recording.ErrNoSpO2) {
+			b.wants(v.last, `name="c.1"`, err.(*recording.FormatError).Expected)
+			b.lacks(v.last, "--columns")
+		} else {
+			b.wants(v.last, blanks.ReplaceAllString(err.Error(), " "))
 		}
 	}
 	if w := v.upload(address, address+"/recording", nil, nil); w.Code != http.StatusUnprocessableEntity {

@@ -19,6 +19,7 @@ type testerBody struct {
 	Sender    string
 	Recording *recordingView
 	AskHow    bool
+	Step      *mappingStep
 	Columns   string
 	Zone      string
 	Fields    []field
@@ -51,7 +52,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		return err
 	}
 	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
-		AskHow: p.ask, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: "/tester/" + q.PathValue("secret"), Sent: q.URL.Query().Get("sent")}
+		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: "/tester/" + q.PathValue("secret"), Sent: q.URL.Query().Get("sent")}
 	if p.say != "" {
 		b.Say[p.part] = p.say
 	}
@@ -59,7 +60,9 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		b.TestDate = d.String()
 	}
 	if u := f.upload(); u != nil {
-		b.Recording = &recordingView{Short: u.SHA256[:12], SHA256: u.SHA256, Size: size(u.Size), By: u.By, At: moment(u.At)}
+		if b.Recording, err = viewOf(u); err != nil {
+			return err
+		}
 	}
 	for _, name := range f.testerFacts(ev) {
 		def, _ := rules.Lookup(name)

@@ -31,7 +31,7 @@ type received struct {
 var errNoFile = errors.New("no file in the form")
 
 const (
-	partsLimit = 20       // parts of one upload form
+	partsLimit = 100      // parts of one upload form: a mapping step asks about every column
 	wordsLimit = 16 << 10 // bytes of one part that is no file
 )
 
@@ -114,17 +114,21 @@ func (s *Site) upload(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	refuse := func(say string, ask bool) error {
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: say, form: in.form, ask: ask})
+	refuse := func(r refusal) error {
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
 	}
 	if err != nil {
-		return refuse("Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it.", false)
+		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
-	if say, ask, err := s.keep(q.Context(), f, in, s.stamp(q.visit.Who, casework.RoleIntake), nil); err != nil || say != "" {
-		if err != nil {
-			return err
-		}
-		return refuse(say, ask)
+	if len(typed(in.form, "keep")) > nameLimit {
+		return refuse(refusal{say: "Expected a name of at most 80 letters for the mapping; found more. Shorten it and send the file again. Nothing was stored."})
+	}
+	r, err := s.keep(q.Context(), f, in, s.stamp(q.visit.Who, casework.RoleIntake), nil)
+	if err != nil {
+		return err
+	}
+	if r.say != "" {
+		return refuse(r)
 	}
 	seeOther(w, "/cases/"+number)
 	return nil
@@ -147,27 +151,35 @@ func (s *Site) mayTake(f *file) error {
 	return nil
 }
 
+// refusal is why a recording was not taken: a sentence, whether typing columns
+// or a zone could mend it, and the mapping step if answering it could.
+type refusal struct {
+	say  string
+	ask  bool
+	step *mappingStep
+}
+
 // keep reads a recording and lays it on the case together with the facts
-// that came with it. An unreadable one is told in say, and nothing is stored;
-// ask is true where naming columns or a zone could mend it.
-func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stamp, facts map[string]statement) (say string, ask bool, err error) {
-	how := reading{Zone: typed(in.form, "zone"), Columns: typed(in.form, "columns")}
-	rec, err := recording.ReadBytes(in.data, how.options())
+// that came with it. Of one that is refused nothing is stored.
+func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stamp, facts map[string]statement) (refusal, error) {
+	rec, how, step, err := s.readAs(ctx, in)
+	if step != nil {
+		return refusal{say: sayMapping(step, err), step: step}, nil
+	}
 	if err != nil {
 		if a, known := answerTo(err); known {
-			mendable := errors.Is(err, recording.ErrAmbiguous) || errors.Is(err, recording.ErrNoSpO2) || errors.Is(err, recording.ErrOptions)
-			return a.Sentence + " Nothing was stored.", mendable || how != reading{}, nil
+			return refusal{say: a.Sentence + " Nothing was stored.", ask: mendable(err) || how != reading{}}, nil
 		}
-		return "", false, err
+		return refusal{}, err
 	}
 	if u := f.upload(); u != nil {
 		if u.SHA256 == rec.SHA256 {
-			return "", false, nil // sent twice
+			return refusal{}, nil // sent twice
 		}
-		return "The case has a recording already; nothing was stored. Intake has to withdraw that one first, with a reason.", false, nil
+		return refusal{say: "The case has a recording already; nothing was stored. Intake has to withdraw that one first, with a reason."}, nil
 	}
 	if err := s.cfg.Store.PutUpload(ctx, rec.SHA256, bytes.NewReader(in.data)); err != nil {
-		return "", false, err
+		return refusal{}, err
 	}
 	add := func(decide func(*casework.Case) (casework.Change, error)) error {
 		_, err := casework.Update(ctx, s.cfg.Store, f.Number, st, decide)
@@ -187,7 +199,7 @@ func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stam
 			return ch, nil
 		})
 		if err != nil {
-			return "", false, err
+			return refusal{}, err
 		}
 	}
 	err = add(func(c *casework.Case) (casework.Change, error) {
@@ -198,21 +210,28 @@ func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stam
 		return casework.UploadAdded{SHA256: rec.SHA256, Size: rec.Size, Name: name}, err
 	})
 	if err != nil {
-		return "", false, err
+		return refusal{}, err
 	}
 	if how != (reading{}) {
 		raw, err := json.Marshal(how)
 		if err != nil {
-			return "", false, err
+			return refusal{}, err
 		}
 		err = add(func(*casework.Case) (casework.Change, error) {
 			return casework.SessionChosen{SHA256: rec.SHA256, Reading: raw}, nil
 		})
 		if err != nil {
-			return "", false, err
+			return refusal{}, err
 		}
 	}
-	return "", false, s.settle(ctx, f.Number)
+	if st.Role == casework.RoleIntake {
+		// What a link's holder answers is for this file alone: kept, it would
+		// read the files of others.
+		if err := s.keepMapping(ctx, in, how); err != nil {
+			return refusal{}, err
+		}
+	}
+	return refusal{}, s.settle(ctx, f.Number)
 }
 
 func clipName(s string) string {
@@ -335,28 +354,28 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	f := q.link.file
-	refuse := func(say string, ask bool) error {
-		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: say, form: in.form, ask: ask})
+	refuse := func(r refusal) error {
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
 	}
 	who, sender := typed(in.form, "who"), typed(in.form, "sender")
 	switch {
 	case who == "" || len(who) > nameLimit:
-		return refuse("Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again.", false)
+		return refuse(refusal{say: "Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again."})
 	case !slices.Contains(senders, sender):
-		return refuse("Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again.", false)
+		return refuse(refusal{say: "Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again."})
 	case err != nil:
-		return refuse("Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it.", false)
+		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	facts := map[string]statement{"custody": {Name: "custody", State: criteria.Stated, Text: sender}}
 	if f.Statements["custody"] == facts["custody"] {
 		facts = nil
 	}
-	say, ask, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, facts)
+	r, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, facts)
 	if err != nil {
 		return err
 	}
-	if say != "" {
-		return refuse(say, ask)
+	if r.say != "" {
+		return refuse(r)
 	}
 	seeOther(w, "/tester/"+q.PathValue("secret")+"?sent=recording")
 	return nil

@@ -85,6 +85,7 @@ func measure(args []string, e env) error {
 	var rf readFlags
 	rf.add(fs)
 	session := fs.Int("session", 0, "session, from 1")
+	propose := fs.Bool("propose", false, "tell how the columns would be taken, and read nothing")
 	asJSON := fs.Bool("json", false, "print JSON")
 	words, err := parse(fs, args)
 	if err != nil {
@@ -100,6 +101,16 @@ func measure(args []string, e env) error {
 	src, err := load(words[0], e, ro)
 	if err != nil {
 		return err
+	}
+	if *propose {
+		p, err := recording.Propose(src.Data, src.Read)
+		switch {
+		case err != nil:
+			return err
+		case *asJSON:
+			return proposalJSON(e.out, p)
+		}
+		return printProposal(e.out, p)
 	}
 	res, err := qualify.Measure(src, *session, ao)
 	if err != nil {

@@ -33,6 +33,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
 
   airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--demo]
   airwarrant measure RECORDING [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--session N] [--json]
+  airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
              [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--json] [--pdf FILE]
   airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--csv FILE] [--json]

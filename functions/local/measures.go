@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"math/big"
@@ -9,6 +10,7 @@ import (
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/recording"
 )
 
 // printMeasures tells in plain text what the recording of a measure call
@@ -64,4 +66,109 @@ func bounds(b analysis.Bounded) []string {
 		}
 	}
 	return out
+}
+
+// printProposal tells how the columns of a file would be taken, and what has
+// to be answered before it is read.
+func printProposal(w io.Writer, p *recording.Proposal) error {
+	if p.Sheet != "" {
+		fmt.Fprintf(w, "sheet      %s\n", p.Sheet)
+	}
+	fmt.Fprintf(w, "text       %s, columns divided by %s\n", p.Encoding, p.Delimiter)
+	if p.Header > 0 {
+		fmt.Fprintf(w, "header     line %d\n", p.Header)
+	} else {
+		fmt.Fprintln(w, "header     none")
+	}
+	if p.Dates.Why != "" {
+		fmt.Fprintf(w, "dates      %s\n", p.Dates.Why)
+	}
+	for _, a := range p.Dates.Answers {
+		fmt.Fprintf(w, "  order=%s  %s\n", a.Order, a.Reading)
+	}
+	fmt.Fprintln(w)
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw, "column\theader\trole\twhy\tcould be")
+	for _, c := range p.Columns {
+		fmt.Fprintf(tw, "%d\t%s\t%s\t%s\t%s\n", c.Number, c.Header, c.Role, c.Reason, strings.Join(c.Could, ", "))
+	}
+	fmt.Fprintln(tw)
+	for _, r := range p.Rows {
+		fmt.Fprintf(tw, "line %d\t%s\n", r.Line, strings.Join(r.Cells, "\t"))
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "\n--columns '%s'\n", p.Mapping)
+	if p.Question != nil {
+		fmt.Fprintf(w, "question: %v\n", p.Question)
+	}
+	return nil
+}
+
+// The proposal as JSON: keys in a fixed order, null for nothing.
+type jsonProposal struct {
+	Sheet     *string          `json:"sheet"`
+	Encoding  string           `json:"encoding"`
+	Delimiter string           `json:"delimiter"`
+	Header    *int             `json:"header"`
+	Shape     *string          `json:"shape"`
+	Columns   []jsonColumn     `json:"columns"`
+	Rows      []jsonRow        `json:"rows"`
+	Order     *string          `json:"order"`
+	Dates     *string          `json:"dates"`
+	Orders    []jsonDateAnswer `json:"orders"`
+	NoTime    bool             `json:"no_time"`
+	Fractions bool             `json:"fractions"`
+	FromStart bool             `json:"from_start"`
+	Mapping   string           `json:"mapping"`
+	Question  *string          `json:"question"`
+}
+
+type jsonColumn struct {
+	Number int      `json:"number"`
+	Header *string  `json:"header"`
+	Role   string   `json:"role"`
+	Reason string   `json:"reason"`
+	Could  []string `json:"could"`
+}
+
+type jsonRow struct {
+	Line  int      `json:"line"`
+	Cells []string `json:"cells"`
+}
+
+type jsonDateAnswer struct {
+	Order   string `json:"order"`
+	Reading string `json:"reading"`
+}
+
+func proposalJSON(w io.Writer, p *recording.Proposal) error {
+	text := func(s string) *string {
+		if s == "" {
+			return nil
+		}
+		return &s
+	}
+	j := jsonProposal{Sheet: text(p.Sheet), Encoding: p.Encoding, Delimiter: p.Delimiter, Shape: text(p.Shape), Columns: []jsonColumn{}, Rows: []jsonRow{},
+		Order: text(p.Dates.Order), Dates: text(p.Dates.Why), Orders: []jsonDateAnswer{}, NoTime: p.NoTime, Fractions: p.Fractions, FromStart: p.FromStart, Mapping: p.Mapping}
+	if p.Header > 0 {
+		j.Header = &p.Header
+	}
+	for _, c := range p.Columns {
+		j.Columns = append(j.Columns, jsonColumn{c.Number, text(c.Header), c.Role, c.Reason, append([]string{}, c.Could...)})
+	}
+	for _, r := range p.Rows {
+		j.Rows = append(j.Rows, jsonRow{r.Line, r.Cells})
+	}
+	for _, a := range p.Dates.Answers {
+		j.Orders = append(j.Orders, jsonDateAnswer(a))
+	}
+	if p.Question != nil {
+		j.Question = text(p.Question.Error())
+	}
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(j)
 }

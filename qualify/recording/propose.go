@@ -237,22 +237,30 @@ func (t *textReader) proposal(encoding string, question error) *Proposal {
 	return p
 }
 
-// goOn looks for the columns of readings where the search for them ended at
-// the time, so that only what is in question has to be answered.
+// goOn looks for the columns of readings where the search for them ended
+// before, so that only what is in question has to be answered.
 func (t *textReader) goOn(question error) {
 	r := &t.roles
-	if question == nil || r.sat >= 0 {
+	if question == nil {
 		return
 	}
-	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, taken: map[int]bool{r.stamp: true, r.date: true, r.marker: true, r.pulse: true}}
+	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, taken: map[int]bool{r.stamp: true, r.date: true, r.marker: true, r.sat: true, r.pulse: true}}
 	for c := range f.width {
 		// A column of times holds no readings.
 		if s := columnShape(f.rows, c); s == shapeStamp || s == shapeDate || s == shapeClock {
 			f.taken[c] = true
 		}
 	}
-	if f.findSat(r) == nil && f.findPulse(r) == nil && len(r.quality) == 0 {
-		_ = f.findQuality(r) // what cannot be found is not proposed
+	// What cannot be found is not proposed. Without a header the pulse is told
+	// by its numbers, which the saturation has to be taken out of first.
+	if r.sat < 0 && f.findSat(r) != nil && f.header == nil {
+		return
+	}
+	if r.pulse < 0 {
+		_ = f.findPulse(r)
+	}
+	if len(r.quality) == 0 {
+		_ = f.findQuality(r)
 	}
 }
 

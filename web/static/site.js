@@ -46,7 +46,9 @@ function send(form) {
       return;
     }
     document.title = page.title;
+    const files = form.querySelector("input[type=file]").files;
     document.body.replaceWith(document.adoptNode(page.body));
+    carry(files);
     start();
     const first = document.querySelector(".say");
     if (first) {
@@ -56,6 +58,17 @@ function send(form) {
   });
   request.open("POST", form.action);
   request.send(new FormData(form));
+}
+
+// Where the answer asks about the columns of a file, the file chosen goes over
+// into the new form, so that one press sends it again.
+function carry(files) {
+  const again = document.querySelector("[data-again]");
+  if (!again || files.length === 0) return;
+  const carried = new DataTransfer();
+  for (const file of files) carried.items.add(file);
+  again.closest("form").querySelector("input[type=file]").files = carried.files;
+  again.hidden = true;
 }
 
 start();

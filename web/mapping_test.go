@@ -1,0 +1,248 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"regexp"
+	"strings"
+	"testing"
+
+	"airwarrant/qualify/casework/storetest"
+)
+
+// mapped opens a case at intake whose night may be sent in, and returns its
+// address.
+func (b *bench) ready(v *visitor) string {
+	b.t.Helper()
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	return address
+}
+
+// table writes rows with head; {date} and {i} of row stand for what changes.
+func table(head string, rows int, row func(i int) string) []byte {
+	var b strings.Builder
+	b.WriteString(head)
+	for i := range rows {
+		b.WriteString(row(i) + "\n")
+	}
+	return []byte(b.String())
+}
+
+// twoSats is a night of 3 April or 4 March with two columns of saturation.
+func twoSats(delimiter string) []byte {
+	return table(strings.Join([]string{"Time", "SpO2", "SaO2", "Pulse"}, delimiter)+"\n", 600, func(i int) string {
+		return strings.Join([]string{fmt.Sprintf("04/03/2026 22:%02d:%02d", i*4/60%60, i*4%60), fmt.Sprint(90 + i%7), fmt.Sprint(80 + i%5), "61"}, delimiter)
+	})
+}
+
+var mappedKey = regexp.MustCompile(`name="mapped" value="([^"]*)"`)
+
+// answered is the form of a mapping step with the given answers.
+func (v *visitor) answered(more map[string]string) map[string]string {
+	v.b.t.Helper()
+	form := map[string]string{"mapped": first(mappedKey, v.last)}
+	if form["mapped"] == "" {
+		v.b.t.Fatalf("the page has no mapping step: %s", text(v.last))
+	}
+	for _, m := range regexp.MustCompile(`(?s)name="(c\.\d+)"[^>]*>(.*?)</select>`).FindAllStringSubmatch(v.last, -1) {
+		form[m[1]] = first(regexp.MustCompile(`value="([^"]*)" selected`), m[2])
+	}
+	for k, val := range more {
+		form[k] = val
+	}
+	return form
+}
+
+func TestMappingStep(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	send := func(data []byte, more map[string]string, want int) string {
+		t.Helper()
+		if w := v.upload(address, address+"/recording", data, more); w.Code != want {
+			t.Fatalf("status %d, want %d: %s", w.Code, want, text(v.last))
+		}
+		return v.last
+	}
+	data := twoSats(",")
+	before := b.events(strings.TrimPrefix(address, "/cases/"))
+	send(data, nil, 422)
+	b.wants(v.last, "Column 1: Time", "Column 2: SpO2", "04/03/2026 22:00:00", "by its header", "another column may be meant as well", `<option value="time" selected>`, `<option value="pulse" selected>`,
+		"columns divided by comma, header in line 1", "day, month, year: the first date is 4 March 2026", "month, day, year: the first date is 3 April 2026", "Choose the same file again", "found column 2", "Nothing was stored")
+	b.lacks(v.last, "--columns", "show me how they are taken")
+	step := v.last
+
+	// Answers that cannot be used come back as they were given.
+	for say, more := range map[string]map[string]string{
+		"Expected one column of saturation; found none":                     {"order": "dmy", "none": "ERR 777"},
+		"Expected one column of saturation (SpO2); found columns 2 and 3":   {"c.2": "spo2", "c.3": "spo2", "order": "dmy", "none": "ERR 777"},
+		"dates that can be read in one way":                                 {"c.2": "spo2", "none": "ERR 777"},
+		"found numbers in column 2":                                         {"c.1": "spo2", "c.2": "time", "none": "ERR 777"},
+		"Expected the step between rows in seconds":                         {"c.2": "spo2", "order": "dmy", "none": "ERR 777", "interval": "four"},
+		"Expected a step between rows from 0.001":                           {"c.2": "spo2", "order": "dmy", "none": "ERR 777", "interval": "0"},
+		"Expected the start as 2026-03-01T22:00:00":                         {"c.2": "spo2", "order": "sideways", "none": "ERR 777"},
+		"Expected at most 400 letters of codes":                             {"c.2": "spo2", "none": "ERR 777" + strings.Repeat("x", 500)},
+		"Expected a name of at most 80 letters for the mapping; found more": {"c.2": "spo2", "order": "dmy", "keep": strings.Repeat("n", 81)},
+	} {
+		v.last = step
+		form := v.answered(more)
+		send(data, form, 422)
+		b.wants(v.last, say, "Nothing was stored")
+		if form["none"] == "ERR 777" {
+			b.wants(v.last, `value="ERR 777"`, `name="mapped"`)
+		}
+	}
+	// Another file than the one shown is not read as that one.
+	v.last = step
+	send([]byte(strings.Replace(string(data), "SaO2", "SvO2", 1)), v.answered(map[string]string{"c.2": "spo2", "order": "dmy"}), 422)
+	b.wants(v.last, "This is not the file that was shown", "Column 3: SvO2")
+	if got := b.events(strings.TrimPrefix(address, "/cases/")); got != before {
+		t.Errorf("%d events after refusals, want %d", got, before)
+	}
+	if list, _, err := store.Uploads(t.Context(), "", 5); err != nil || len(list) > 0 {
+		t.Errorf("uploads stored: %v, %v", list, err)
+	}
+	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
+		t.Errorf("mappings kept of what was not read: %v, %v", list, err)
+	}
+
+	v.last = step
+	send(data, v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "none": "777"}), 303)
+	b.wants(v.page(address), "2026-03-04 22:00:00", "saturation in", "column 2")
+	b.wants(v.page(address+"/trail"), "time=1,spo2=2,pulse=4,quality=none,order=dmy,delimiter=comma,none=777")
+}
+
+// Columns without a time, in fractions, with the step between rows answered.
+func TestMappingStepAsks(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	data := table("SpO2;Puls\n", 900, func(i int) string { return fmt.Sprintf("0,%d;60", 85+i%9) })
+	if w := v.upload(address, address+"/recording", data, nil); w.Code != 422 {
+		t.Fatalf("status %d", w.Code)
+	}
+	b.wants(v.last, "Seconds between two rows")
+	if w := v.upload(address, address+"/recording", data, v.answered(map[string]string{"interval": "4"})); w.Code != 422 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.last, "No saturation is above 1. What are the numbers?", `name="interval" value="4"`)
+	if w := v.upload(address, address+"/recording", data, v.answered(map[string]string{"interval": "4", "unit": "fraction"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(address), "rows are 4000 ms apart, as given", "Saturation is a fraction of 1, as given")
+}
+
+// A mapping kept under a name reads the next file of that shape, and no
+// other, and is told.
+func TestMappingIsKept(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	one := b.ready(v)
+	v.upload(one, one+"/recording", twoSats(","), nil)
+	if w := v.upload(one, one+"/recording", twoSats(","), v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "keep": "Export of the night desk"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.lacks(v.page(one), "the mapping kept as")
+
+	two := b.ready(v)
+	next := []byte(strings.ReplaceAll(string(twoSats(",")), "04/03/2026", "05/03/2026"))
+	if w := v.upload(two, two+"/recording", next, nil); w.Code != 303 {
+		t.Fatalf("the next file of the shape: status %d: %s", w.Code, text(v.last))
+	}
+	const told = "its columns were taken as the mapping kept as “Export of the night desk” for files of this shape says"
+	b.wants(v.page(two), "2026-03-05 22:00:00", "as the mapping kept as “Export of the night desk” for files of this shape says. If that is wrong", told)
+	if w := v.get(two + "/worksheet.json"); w.Code != http.StatusOK {
+		t.Fatalf("worksheet as data: status %d", w.Code)
+	}
+	b.wants(v.last, told)
+	b.wants(v.page(two+"/trail"), `"saved":"Export of the night desk"`)
+
+	three := b.ready(v)
+	for name, data := range map[string][]byte{"another delimiter": twoSats(";"), "another header": []byte(strings.Replace(string(twoSats(",")), "Pulse", "HR", 1))} {
+		if w := v.upload(three, three+"/recording", data, nil); w.Code != 422 {
+			t.Errorf("%s: status %d, want 422", name, w.Code)
+		}
+		b.wants(v.last, `name="mapped"`)
+		b.lacks(v.last, "Export of the night desk")
+	}
+	// It is not used where somebody wants to look first, or it does not fit.
+	if w := v.upload(three, three+"/recording", next, map[string]string{"show": "1"}); w.Code != 422 {
+		t.Errorf("columns to be shown: status %d, want 422", w.Code)
+	}
+	b.wants(v.last, "These are the columns of the file, as they would be taken", `name="keep"`)
+	if w := v.upload(three, three+"/recording", []byte(strings.ReplaceAll(string(next), "05/03/2026", "03/14/2026")), nil); w.Code != 422 {
+		t.Errorf("a kept order of dates that does not fit: status %d, want 422", w.Code)
+	}
+	b.wants(v.last, "The mapping kept as “Export of the night desk” for files of this shape does not fit this one")
+	// Kept anew, it stands in place of the first.
+	v.upload(three, three+"/recording", next, map[string]string{"show": "1"})
+	if w := v.upload(three, three+"/recording", next, v.answered(map[string]string{"c.3": "spo2", "order": "mdy", "keep": "Second thought"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) != 1 || !strings.Contains(string(list[0].Data), "Second thought") {
+		t.Errorf("kept: %v, %v", list, err)
+	}
+}
+
+// A file without a header has no shape to know it by.
+func TestMappingWithoutHeaderIsNotKept(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	data := table("", 600, func(i int) string {
+		return fmt.Sprintf("2026-02-10 22:%02d:%02d,%d,%d", i*4/60, i*4%60, 90+i%6, 60+i%4)
+	})
+	v.upload(address, address+"/recording", data, nil)
+	b.wants(v.last, "Without a header nothing tells the next such file from another")
+	b.lacks(v.last, `name="keep"`)
+	if w := v.upload(address, address+"/recording", data, v.answered(map[string]string{"c.2": "spo2", "c.3": "pulse", "keep": "Any"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
+		t.Errorf("kept: %v, %v", list, err)
+	}
+}
+
+// The tester answers the same step, and what a link's holder answers reads
+// this file alone.
+func TestTesterMapsColumns(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("none"))
+	link := b.links(address)[Tester]
+	out := b.visitor()
+	who := map[string]string{"who": "L. Frost, RRT", "sender": "sent_by_tester"}
+	if w := out.upload(link, link+"/recording", twoSats(","), who); w.Code != 422 {
+		t.Fatalf("status %d: %s", w.Code, text(out.last))
+	}
+	b.wants(out.last, "Column 2: SpO2", `value="L. Frost, RRT"`, `value="sent_by_tester" checked`)
+	b.lacks(out.last, `name="keep"`)
+	form := out.answered(map[string]string{"c.2": "spo2", "order": "dmy", "keep": "Smuggled"})
+	for k, val := range who {
+		form[k] = val
+	}
+	if w := out.upload(link, link+"/recording", twoSats(","), form); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(out.last))
+	}
+	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
+		t.Errorf("kept by a link's holder: %v, %v", list, err)
+	}
+	b.wants(v.page(address), "2026-03-04 22:00:00")
+	// A kept mapping serves the tester's files too, and the page says so.
+	other := b.ready(v)
+	v.upload(other, other+"/recording", twoSats(","), nil)
+	v.upload(other, other+"/recording", twoSats(","), v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "keep": "Export of the night desk"}))
+	third := v.open(medicare, merrin)
+	v.send(third, third+"/custody", custody("none"))
+	link = b.links(third)[Tester]
+	if w := out.upload(link, link+"/recording", twoSats(","), who); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(out.last))
+	}
+	b.wants(out.page(link), "as the mapping kept as “Export of the night desk” for files of this shape says")
+}
