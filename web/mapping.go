@@ -79,16 +79,14 @@ func stepKey(p *recording.Proposal) string {
 func (s *Site) readAs(ctx context.Context, in *received) (rec *recording.Recording, how reading, step *mappingStep, err error) {
 	how = reading{Zone: typed(in.form, "zone"), Columns: typed(in.form, "columns")}
 	plain := recording.Options{Zone: how.Zone}
-	if key := in.form.Get("mapped"); key != "" {
+	mapped := in.form.Get("mapped") != ""
+	if mapped {
 		p, err := recording.Propose(in.data, plain)
-		if err != nil {
-			return nil, how, nil, err
-		}
-		if stepKey(p) != key {
-			return nil, how, newStep(p, nil), errOtherFile
-		}
-		if how.Columns, how.IntervalMS, err = composed(in.form, p); err != nil {
-			return nil, how, newStep(p, in.form), err
+		// What was answered of one file says nothing of another.
+		if mapped = err == nil && stepKey(p) == in.form.Get("mapped"); mapped {
+			if how.Columns, how.IntervalMS, err = composed(in.form, p); err != nil {
+				return nil, how, newStep(p, in.form), err
+			}
 		}
 	}
 	if in.form.Get("show") != "" && how.Columns == "" {
@@ -120,7 +118,7 @@ func (s *Site) readAs(ctx context.Context, in *received) (rec *recording.Recordi
 			return nil, how, step, err
 		}
 	}
-	if in.form.Get("mapped") != "" {
+	if mapped {
 		return nil, how, newStep(asksOf(in.data, how, p), in.form), err
 	}
 	if said {
@@ -151,10 +149,7 @@ func mendable(err error) bool {
 	return errors.Is(err, recording.ErrAmbiguous) || errors.Is(err, recording.ErrNoSpO2) || errors.Is(err, recording.ErrOptions)
 }
 
-var (
-	errOtherFile   = errors.New("another file than the one shown")
-	errShowColumns = errors.New("columns are to be shown before the file is read")
-)
+var errShowColumns = errors.New("columns are to be shown before the file is read")
 
 // mappingError is an answer of the mapping step that cannot be used, in words
 // for the person who gave it.
@@ -170,8 +165,6 @@ func sayMapping(step *mappingStep, err error) string {
 	var bad mappingError
 	var f *recording.FormatError
 	switch {
-	case errors.Is(err, errOtherFile):
-		return "This is not the file that was shown: its columns are others. They are shown below." + stored
 	case errors.Is(err, errShowColumns):
 		return "These are the columns of the file, as they would be taken." + stored + " Correct them if need be, and send the file again."
 	case errors.As(err, &bad):
@@ -370,7 +363,7 @@ func (s *Site) keepMapping(ctx context.Context, in *received, how reading) error
 		return nil
 	}
 	p, err := recording.Propose(in.data, recording.Options{Zone: how.Zone})
-	if err != nil || p.Shape == "" {
+	if err != nil || p.Shape == "" || p.Shape != in.form.Get("mapped") {
 		return err
 	}
 	sheet := strings.TrimSuffix("sheet="+p.Sheet+",", "sheet=,")

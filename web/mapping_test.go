@@ -96,8 +96,8 @@ func TestMappingStep(t *testing.T) {
 	}
 	// Another file than the one shown is not read as that one.
 	v.last = step
-	send([]byte(strings.Replace(string(data), "SaO2", "SvO2", 1)), v.answered(map[string]string{"c.2": "spo2", "order": "dmy"}), 422)
-	b.wants(v.last, "This is not the file that was shown", "Column 3: SvO2")
+	send([]byte(strings.Replace(string(data), "SaO2", "SvO2 satur", 1)), v.answered(map[string]string{"c.2": "spo2", "order": "dmy"}), 422)
+	b.wants(v.last, "Column 3: SvO2 satur", "The file can be read in more than one way")
 	if got := b.events(strings.TrimPrefix(address, "/cases/")); got != before {
 		t.Errorf("%d events after refusals, want %d", got, before)
 	}
@@ -245,4 +245,21 @@ func TestTesterMapsColumns(t *testing.T) {
 		t.Fatalf("status %d: %s", w.Code, text(out.last))
 	}
 	b.wants(out.page(link), "as the mapping kept as “Export of the night desk” for files of this shape says")
+}
+
+// A file that reads by itself is not held up by the answers to another.
+func TestMappingStepOfAnotherFile(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	v.upload(address, address+"/recording", twoSats(","), nil)
+	if w := v.upload(address, address+"/recording", recordings()["night-1.csv"], v.answered(map[string]string{"c.3": "spo2", "order": "mdy", "keep": "Not of this file"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(address), "<svg")
+	b.lacks(v.page(address+"/trail"), "spo2=3")
+	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
+		t.Errorf("kept: %v, %v", list, err)
+	}
 }

@@ -224,13 +224,22 @@ func TestOutsideIntakeFromCustodyToPaper(t *testing.T) {
 	b.give("form", custody)
 	b.press("#custody button")
 
-	// a file that is no recording: refused in words, and nothing of it stays
-	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "night.csv", "date,time,spo2\n03/04/2026,22:00:00,94\n03/04/2026,22:00:04,94\n")}))
+	// a file that can be read in two ways: its columns and dates are asked
+	// about, nothing of it stays, and one press sends it again
+	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "night.csv", "date,time,spo2,SaO2,pulse\n03/04/2026,22:00:00,94,--,61\n03/04/2026,22:00:04,94,90,61\n")}))
 	b.press("#recording button[type=submit]")
-	if !strings.Contains(b.text(), "order=dmy") {
-		t.Errorf("the refusal of an ambiguous date does not say what to do:\n%s", b.text())
+	if !strings.Contains(b.text(), "day, month, year: the first date is 3 April 2026") {
+		t.Errorf("an ambiguous date is not asked about:\n%s", b.text())
 	}
 	b.look("06-ambiguous-file")
+	if !b.js("document.querySelector('input[type=file]').files[0].name === 'night.csv' && document.querySelector('[data-again]').hidden") {
+		t.Error("the file chosen did not go over into the new form")
+	}
+	b.give("#recording form", map[string]string{"c.3": "spo2"})
+	b.press("#recording button[type=submit]")
+	if s := b.text(); !strings.Contains(s, "dates that can be read in one way") || !b.js("document.querySelector('#c-3').value === 'spo2'") {
+		t.Errorf("the date is still open:\n%s", s)
+	}
 	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "night.csv", night("93*2700 88*95 93*2700"))}))
 	b.press("#recording button[type=submit]")
 	if !strings.Contains(b.text(), "Undetermined") {
