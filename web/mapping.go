@@ -47,7 +47,7 @@ type mappedColumn struct {
 
 // mappedRoles are the roles that a column can be given, with their words.
 var mappedRoles = []choice{
-	{Value: "time", Words: "time, or date and time"}, {Value: "date", Words: "date"}, {Value: "elapsed", Words: "time since the start"},
+	{Value: "time", Words: "time"}, {Value: "date", Words: "date"}, {Value: "elapsed", Words: "time since the start"},
 	{Value: "spo2", Words: "saturation (SpO2)"}, {Value: "pulse", Words: "pulse"}, {Value: "quality", Words: "quality of the signal"},
 }
 
