@@ -32,6 +32,9 @@ const (
 	maxColumns = 500
 	freeRows   = 10_000
 	maxSheets  = 200
+	// maxMarkup bounds the tags of a part that the library turns into a tree
+	// at once; 200 000 texts that all differ take 800 000.
+	maxMarkup = 1_000_000
 )
 
 // ErrWorkbook: the bytes are not a workbook that can be read.
@@ -57,6 +60,9 @@ func Tables(data []byte, limit int64) (names []string, texts [][]byte, err error
 	parts := &parts{archive, limit}
 	list, err := parts.sheets()
 	if err != nil {
+		return nil, nil, err
+	}
+	if err := parts.bounded(); err != nil {
 		return nil, nil, err
 	}
 	// Equal limits keep the library from writing parts to a temporary folder.
@@ -103,6 +109,29 @@ func (p *parts) read(name string) ([]byte, error) {
 		}
 	}
 	return nil, fmt.Errorf("%w: the part %s is missing", ErrWorkbook, path.Base(name))
+}
+
+// bounded refuses parts, other than sheets, whose tree would take far more
+// memory than their bytes.
+func (p *parts) bounded() error {
+	for _, f := range p.archive.File {
+		if strings.Contains(strings.ToLower(f.Name), "worksheets") || !strings.HasSuffix(strings.ToLower(f.Name), ".xml") {
+			continue
+		}
+		r, err := f.Open()
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrWorkbook, err)
+		}
+		data, err := io.ReadAll(io.LimitReader(r, p.limit))
+		r.Close()
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrWorkbook, err)
+		}
+		if n := bytes.Count(data, []byte("<")); n > maxMarkup {
+			return fmt.Errorf("%w: a part of %d tags, at most %d are read", ErrWorkbook, n, maxMarkup)
+		}
+	}
+	return nil
 }
 
 // sheet is a sheet by name and part.

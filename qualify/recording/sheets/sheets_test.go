@@ -1,6 +1,7 @@
 package sheets
 
 import (
+	"archive/zip"
 	"bytes"
 	"errors"
 	"fmt"
@@ -168,6 +169,28 @@ func TestBadWorkbooks(t *testing.T) {
 		if names, texts, err := Tables(b, limit); err != nil && (!errors.Is(err, ErrWorkbook) || names != nil || texts != nil) {
 			t.Fatalf("flipped at %d: %v, %v; want ErrWorkbook", n, names, err)
 		}
+	}
+	// Half a million empty texts: small when packed, and in memory a hundred
+	// times their bytes.
+	var many bytes.Buffer
+	out := zip.NewWriter(&many)
+	for name, text := range map[string]string{
+		"[Content_Types].xml": "<Types/>", "xl/workbook.xml": "<workbook><sheets/></workbook>", "xl/_rels/workbook.xml.rels": "<Relationships/>",
+		"xl/sharedStrings.xml": "<sst>" + strings.Repeat("<si></si>", 510_000) + "</sst>",
+	} {
+		w, err := out.Create(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.Write([]byte(text)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := out.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := Tables(many.Bytes(), limit); !errors.Is(err, ErrWorkbook) || !strings.Contains(err.Error(), "tags") {
+		t.Errorf("a part of many tags: %v; want ErrWorkbook", err)
 	}
 	if _, _, err := Tables(good, 100); !errors.Is(err, ErrWorkbook) {
 		t.Errorf("a limit of 100 bytes: %v; want ErrWorkbook", err)
