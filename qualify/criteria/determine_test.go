@@ -44,6 +44,8 @@ func TestBoundsOfARecording(t *testing.T) {
 		{"a report that rounds the recording across the limit", "95 6h, 88 298s", "5.0", "bounds", Unclear, []string{"reported_minutes"}, ""},
 		{"a coarse report beside a recording that meets", "95 6h, 88 302s", "5", "bounds", Met, []string{}, ""},
 		{"neither", "", "", "bounds", Unclear, []string{"reported_minutes"}, "recording not seen"},
+		{"a recording without a reading", "- 7h", "", "bounds", Unclear, []string{"recording"}, "the recording does not tell"},
+		{"a report beside a recording without a reading", "- 7h", "5.1", "bounds", Met, []string{}, "5.1 min on the signed report (printed, so between 5.05 and 5.15 min); the recording does not tell"},
 	}
 	for _, c := range cases {
 		p := packOf(allOf("root", minutesAt88(t, "minutes", "5 min")))
@@ -422,6 +424,11 @@ func TestNotes(t *testing.T) {
 			t.Errorf("%s: expected the note on unread time %v, found %q", profile, want, d.Notes)
 		}
 	}
+	p.Criteria = &rules.Node{ID: "any", Fact: "time_at_or_below", SpO2: quantity(t, "88 %"), MoreThan: quantities(t, "0 s"), Status: rules.Verified}
+	if d := Determine(p, Facts{Night: night(t, "95 6h, - 2m, 95 1h")}, nil); d.Outcome != DoesNotQualify || len(d.Notes) != 0 {
+		t.Errorf("no time at all falls short by nothing that could be told: %s, %q", d.Outcome, d.Notes)
+	}
+	p.Criteria = allOf("r", minutesAt88(t, "minutes", "5 min"))
 	f := Facts{Night: night(t, "95 6h, 88 378s"), Named: stated(t, map[string]string{"reported_minutes": "7.2"})}
 	if d := Determine(p, f, nil); !slices.Contains(d.Notes, "The signed report prints 7.2 min, 0.9 min more than the recording gives.") {
 		t.Errorf("the difference of report and recording is not told: %q", d.Notes)

@@ -219,7 +219,7 @@ func (e *evaluation) numberText(l *leaf) string {
 			out += ", " + text(u.report.value) + " on the signed report"
 		}
 	case u.report != nil:
-		out = text(u.report.value) + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); recording not seen"
+		out = text(u.report.value) + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
 	case u.def.Name == "reported_minutes":
 		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
 	case u.stated != "":
@@ -443,7 +443,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		if deciding[l.node] && e.roundingDecides(l) {
 			add(fmt.Sprintf("Rounding decides %q: %s.", name, e.found(l)))
 		}
-		if short := e.shortfall(l); short != nil && u.missing != nil && short.Cmp(u.missing) < 0 {
+		if short := e.shortfall(l); short != nil && short.Sign() > 0 && u.missing != nil && short.Cmp(u.missing) < 0 {
 			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
 				name, s.text(short), s.text(u.missing)))
 		}

@@ -136,6 +136,10 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 		return r, true
 	}
 	a := s.night()
+	read := a // nil too where no reading is valid: then no time is known, not even 0
+	if a != nil && a.Valid == 0 {
+		read = nil
+	}
 	switch d.Name {
 	case "recorded_time":
 		if a != nil && a.Recorded != nil {
@@ -146,17 +150,17 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 			r.exactly(a.Seconds(a.Valid))
 		}
 	case "time_at_or_below":
-		if a != nil {
+		if read != nil {
 			r.spans(s.seconds(a, timeAt(a, param, false, rounded)))
 			r.recording = &span{r.lo, r.value, r.hi}
 		}
 		s.reported(&r, param)
 	case "time_below":
-		if a != nil {
+		if read != nil {
 			r.spans(s.seconds(a, timeAt(a, param, true, rounded)))
 		}
 	case "longest_at_or_below":
-		if a != nil {
+		if read != nil {
 			cut, strict := levelCut(param, false, rounded)
 			t := a.LongestAtOrBelow
 			if strict {

@@ -98,7 +98,8 @@ func TestUnknownParts(t *testing.T) {
 		{"recorded_time", &broken, "", false}, {"valid_time", &broken, "", true},
 		{"share_below", &broken, "recorded", false}, {"share_below", &broken, "valid", true},
 		{"nadir", empty, "", false}, {"mean_spo2", empty, "", false}, {"largest_fall", empty, "", false},
-		{"share_at_or_below", empty, "", false}, {"time_fall_more_than", empty, "", false}, {"time_at_or_below", empty, "", true},
+		{"share_at_or_below", empty, "", false}, {"time_fall_more_than", empty, "", false}, {"time_at_or_below", empty, "", false}, {"time_below", empty, "", false},
+		{"longest_at_or_below", empty, "", false}, {"recorded_time", empty, "", true}, {"valid_time", empty, "", true},
 	} {
 		s := source{pack: &rules.Pack{Reading: rules.Reading{Denominator: c.denominator}}, facts: Facts{Night: c.night}}
 		d, _ := definition(c.fact)
