@@ -68,6 +68,9 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		f := criteria.Facts{Named: res.Facts, Night: res.Analysis}
 		d := criteria.Determine(pack, f, nil)
 		d.Notes = append(d.Notes, criteria.GasNotes(f)...)
+		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil {
+			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
+		}
 		if len(asks) > 0 {
 			// The recording is there, but which stretch of it is the test is
 			// not known: that question stands for those about its measures.
@@ -126,6 +129,48 @@ func knownDate(facts map[string]criteria.Fact, name string) (rules.Date, bool) {
 	return f.Value.Date, ok
 }
 
+// onAir returns the number of the recording taken on room air, counted from 1:
+// the one that is named so, or one that stands alone and is not named as
+// another. It is 0 with a question where that is open, and 0 without one where
+// each recording is named as another, so that none can be measured as the
+// night.
+func (res *Result) onAir(facts map[string]criteria.Fact) (int, []criteria.Need) {
+	roles := map[string]string{}
+	f, _ := criteria.Facts{Named: facts}.Known("recordings")
+	for _, r := range f.Value.List {
+		roles[r.SHA256] = r.Role
+	}
+	seen := map[string]bool{}
+	var air, unnamed []int
+	for i, rd := range res.Readings {
+		if seen[rd.SHA256] {
+			continue // one recording given twice
+		}
+		seen[rd.SHA256] = true
+		switch role, named := roles[rd.SHA256]; {
+		case !named:
+			unnamed = append(unnamed, i+1)
+		case role == "air":
+			air = append(air, i+1)
+		}
+	}
+	switch {
+	case len(air) == 1:
+		return air[0], nil
+	case len(unnamed) == 1 && len(seen) == 1:
+		return unnamed[0], nil
+	case len(air) == 0 && len(unnamed) == 0:
+		return 0, nil
+	}
+	named := "none is"
+	if len(air) > 0 {
+		named = fmt.Sprintf("%d are", len(air))
+	}
+	def, _ := rules.Lookup("recordings")
+	return 0, []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
+		Why: fmt.Sprintf("%d recordings were given, and %s named as the one on room air", len(seen), named)}}
+}
+
 // pick chooses the recording and the session, or returns the questions that
 // have to be answered first.
 func (res *Result) pick(q Query) ([]criteria.Need, error) {
@@ -134,25 +179,9 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 			return nil, fmt.Errorf("session %d:%d: expected a recording from 1 to %d and one of its sessions; found none; choose one that was read: %w", n, s, len(res.Readings), ErrQuery)
 		}
 	}
-	rec := 1
-	if len(res.Readings) > 1 {
-		rec = 0
-		f, _ := criteria.Facts{Named: q.Facts}.Known("recordings")
-		for _, role := range f.Value.List {
-			if role.Role != "air" {
-				continue
-			}
-			for i, rd := range res.Readings {
-				if rd.SHA256 == role.SHA256 {
-					rec = i + 1
-				}
-			}
-		}
-		if rec == 0 {
-			def, _ := rules.Lookup("recordings")
-			return []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
-				Why: fmt.Sprintf("%d recordings were given, and none is named as the one on room air", len(res.Readings))}}, nil
-		}
+	rec, asks := res.onAir(q.Facts)
+	if rec == 0 {
+		return asks, nil
 	}
 	rd := res.Readings[rec-1]
 	session := q.Session[rec]

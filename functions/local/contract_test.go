@@ -1,7 +1,9 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
+	"crypto/sha256"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -174,6 +176,52 @@ func TestCheckAsksNothingTwice(t *testing.T) {
 			if n.Fact == c.fact {
 				t.Errorf("%s: asked again: %v", c.name, d.Needs)
 			}
+		}
+	}
+}
+
+// TestCheckMeasuresTheNightOnAir checks that a recording named as one on
+// oxygen, or as a leg, is never measured as the night (design section 7.4).
+func TestCheckMeasuresTheNightOnAir(t *testing.T) {
+	low, high := night("93*5400 88*90"), night("93*5400 91*90")
+	sha := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
+	named := func(list ...string) string {
+		s := "recordings:\n"
+		for i := 0; i < len(list); i += 2 {
+			s += "  - {sha256: " + sha(list[i]) + ", role: " + list[i+1] + "}\n"
+		}
+		return s
+	}
+	walk := "test_date: 2024-03-01\ntest_state: exertion\ntest_place: facility\ntest_performed_by: hospital\nordered_by_treating_practitioner: true\n" +
+		"evaluated_by_treating_practitioner: true\nexpected_benefit: true\ninpatient: false\nrest_spo2: 90\nexertion_spo2_air: 86\n" +
+		"exertion_spo2_oxygen: 92\nsame_sitting: true\nexertion_in_person: true\n"
+	for _, c := range []struct {
+		name  string
+		recs  []string
+		facts string
+		code  int
+		need  string
+	}{
+		{"one, not named", []string{low}, conditions, 0, ""},
+		{"one on oxygen", []string{low}, conditions + named(low, "oxygen"), 3, "reported_minutes"},
+		{"one given twice", []string{low, low}, conditions, 0, ""},
+		{"two, none named", []string{low, high}, conditions, 3, "recordings"},
+		{"two on air", []string{low, high}, conditions + named(low, "air", high, "air"), 3, "recordings"},
+		{"air and oxygen", []string{high, low}, conditions + named(low, "air", high, "oxygen"), 0, ""},
+		{"two legs, typed", []string{low, high}, walk + named(low, "exertion_air", high, "exertion_oxygen"), 0, ""},
+	} {
+		args := []string{"check", "--criteria", "us-medicare", "--json", "--facts", file(t, "f.yaml", c.facts)}
+		for i, rec := range c.recs {
+			args = append(args, file(t, fmt.Sprintf("n%d.csv", i), rec))
+		}
+		r := command(t, "", args...)
+		d := decode(t, r).Determinations[0]
+		found := c.need == ""
+		for _, n := range d.Needs {
+			found = found || n.Fact == c.need
+		}
+		if r.code != c.code || !found {
+			t.Errorf("%s: exit %d, %s, needs %v; want exit %d, need %q", c.name, r.code, d.Outcome, d.Needs, c.code, c.need)
 		}
 	}
 }
@@ -476,5 +524,55 @@ func TestPanicIsOneLineAndExitsOne(t *testing.T) {
 	var out, errs bytes.Buffer
 	if code := run([]string{"measure", "-"}, env{nil, &out, &errs}); code != exitUsage || out.Len() != 0 || !strings.Contains(errs.String(), "fault of the program") {
 		t.Errorf("exit %d, %q, %q", code, out.String(), errs.String())
+	}
+}
+
+// TestSignalFileBesideItsHeader reads a WFDB record whose header and signal
+// file lie side by side (header(5), signal(5) of the WFDB Applications Guide),
+// and takes a zip of two recordings as a batch of two.
+func TestSignalFileBesideItsHeader(t *testing.T) {
+	dir := t.TempDir()
+	var signal bytes.Buffer
+	for range 20 {
+		signal.Write([]byte{88, 0}) // format 16, low byte first
+	}
+	write := func(name string, data []byte) {
+		if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("n.hea", []byte("n 1 0.25 20 22:00:00 01/03/2024\nn.dat 16 1/% 16 0 88 0 0 SpO2\n"))
+	write("n.dat", signal.Bytes())
+	r := command(t, "", "measure", filepath.Join(dir, "n.hea"), "--json")
+	if got := decode(t, r); r.code != 0 || got.Analysis.AtOrBelow["88"].S != 80 || got.Recordings[0].Format != "wfdb" {
+		t.Errorf("exit %d: %s %s", r.code, r.out, r.err)
+	}
+	var packed bytes.Buffer
+	z := zip.NewWriter(&packed)
+	for _, name := range []string{"one.csv", "two.csv"} {
+		w, err := z.Create(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.Write([]byte(night("93*50"))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	write("nights.zip", packed.Bytes())
+	facts := file(t, "t.csv", "file,custody,test_date\nn.hea,order_on_file,2024-03-01\n")
+	r = command(t, "", "batch", dir, "--criteria", "us-medicare", "--facts", facts, "--json")
+	var lines []line
+	if err := json.Unmarshal([]byte(r.out), &lines); err != nil {
+		t.Fatalf("%v: %s", err, r.out)
+	}
+	var names []string
+	for _, l := range lines {
+		names = append(names, l.File)
+	}
+	if want := "[n.hea nights.zip/one.csv nights.zip/two.csv]"; fmt.Sprint(names) != want {
+		t.Errorf("lines of %v, want %s", names, want)
 	}
 }
