@@ -16,6 +16,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/recording/sheets"
 	"airwarrant/rules"
 )
 
@@ -44,7 +45,7 @@ type reading struct {
 }
 
 func (r reading) options() recording.Options {
-	return recording.Options{Zone: r.Zone, Columns: r.Columns, IntervalMS: r.IntervalMS}
+	return recording.Options{Zone: r.Zone, Columns: r.Columns, IntervalMS: r.IntervalMS, Workbook: sheets.Tables}
 }
 
 // told says for the worksheet where the columns come from.

@@ -78,7 +78,7 @@ func stepKey(p *recording.Proposal) string {
 // what has to be answered, nil if no answer would help.
 func (s *Site) readAs(ctx context.Context, in *received) (rec *recording.Recording, how reading, step *mappingStep, err error) {
 	how = reading{Zone: typed(in.form, "zone"), Columns: typed(in.form, "columns")}
-	plain := recording.Options{Zone: how.Zone}
+	plain := reading{Zone: how.Zone}.options()
 	mapped := in.form.Get("mapped") != ""
 	if mapped {
 		p, err := recording.Propose(in.data, plain)
@@ -362,7 +362,7 @@ func (s *Site) keepMapping(ctx context.Context, in *received, how reading) error
 	if name == "" || in.form.Get("mapped") == "" {
 		return nil
 	}
-	p, err := recording.Propose(in.data, recording.Options{Zone: how.Zone})
+	p, err := recording.Propose(in.data, reading{Zone: how.Zone}.options())
 	if err != nil || p.Shape == "" || p.Shape != in.form.Get("mapped") {
 		return err
 	}

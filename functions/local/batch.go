@@ -17,6 +17,7 @@ import (
 	"airwarrant/qualify"
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
 	"airwarrant/rules"
 )
 
@@ -83,7 +84,7 @@ func batch(args []string, e env) error {
 	if err != nil {
 		return fmt.Errorf("batch: %w; check the name", err)
 	}
-	lines := []line{}
+	lines, used := []line{}, map[string]bool{}
 	for i, f := range files {
 		name, err := filepath.Rel(folder, f.path)
 		if err != nil {
@@ -99,8 +100,13 @@ func batch(args []string, e env) error {
 			continue
 		}
 		src.Name = name
-		lines = append(lines, batchFile(src, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao}, lib, ao)...)
+		src.Read.Sibling = noting(used, folder, filepath.Dir(f.path), src.Read.Sibling)
+		for _, one := range unpacked(src) {
+			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao}, lib, ao)...)
+		}
 	}
+	// A signal file that was read with its header has no line of its own.
+	lines = slices.DeleteFunc(lines, func(l line) bool { return l.Problem != "" && used[l.File] })
 	if *csvFile != "" {
 		var b bytes.Buffer
 		if err := writeLines(&b, lines); err != nil {
@@ -117,6 +123,34 @@ func batch(args []string, e env) error {
 		return writeLines(e.out, lines)
 	}
 	return nil
+}
+
+// noting wraps a lookup of sibling files so that used holds the names, below
+// folder, of those that were found.
+func noting(used map[string]bool, folder, dir string, lookup func(string) ([]byte, error)) func(string) ([]byte, error) {
+	return func(name string) ([]byte, error) {
+		data, err := lookup(name)
+		if rel, fault := filepath.Rel(folder, filepath.Join(dir, name)); err == nil && fault == nil {
+			used[rel] = true
+		}
+		return data, err
+	}
+}
+
+// unpacked is src, or the recordings of a zip that holds several. One that
+// cannot be taken apart is left for its reader to refuse.
+func unpacked(src qualify.Source) []qualify.Source {
+	files, err := recording.Split(src.Data, src.Read)
+	if err != nil || len(files) < 2 {
+		return []qualify.Source{src}
+	}
+	var out []qualify.Source
+	for _, f := range files {
+		one := qualify.Source{Name: src.Name + "/" + f.Name, Data: f.Data, Read: src.Read}
+		one.Read.Sibling = f.Sibling
+		out = append(out, one)
+	}
+	return out
 }
 
 // batchFile gives one line for each session of one file. A fault of the file,

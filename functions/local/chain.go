@@ -72,6 +72,15 @@ func load(name string, e env, opt recording.Options) (qualify.Source, error) {
 		}
 		defer f.Close()
 		in = f
+		opt.Sibling = func(sibling string) ([]byte, error) {
+			// The reader refuses a name with a folder in it before it asks.
+			g, err := os.Open(filepath.Join(filepath.Dir(name), filepath.Base(sibling)))
+			if err != nil {
+				return nil, err
+			}
+			defer g.Close()
+			return io.ReadAll(io.LimitReader(g, recording.DefaultMaxBytes+1))
+		}
 	}
 	data, err := io.ReadAll(io.LimitReader(in, recording.DefaultMaxBytes+1))
 	if err != nil {

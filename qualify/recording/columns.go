@@ -27,7 +27,7 @@ type Columns struct {
 }
 
 // columnsHelp is the mend of a mapping that cannot be read.
-const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, date, elapsed, spo2, pulse, quality (a number or a header; "…" around one that holds a comma), order, stamps, start, delimiter, decimal, header, none, none_spo2, none_pulse, unit`
+const columnsHelp = `write it like time=1,spo2=3,pulse=4 with the keys time, date, elapsed, spo2, pulse, quality (a number or a header; "…" around one that holds a comma), order, stamps, start, delimiter, decimal, header, none, none_spo2, none_pulse, unit, sheet`
 
 // ParseColumns reads a mapping such as
 //
