@@ -21,7 +21,7 @@ import (
 // ErrQuery. Everything else that is missing or doubtful is an undetermined
 // Determination that says what would settle it.
 func Check(q Query, lib *rules.Library) (*Result, error) {
-	res := &Result{Facts: make(map[string]criteria.Fact, len(q.Facts)+1)}
+	res := &Result{Facts: make(map[string]criteria.Fact, len(q.Facts)+1), private: q.Private}
 	for k, v := range q.Facts {
 		res.Facts[k] = v
 	}
@@ -59,6 +59,8 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 	if on.IsZero() {
 		on = recorded
 	}
+	ahead := datesAhead(q.Today, stated, recorded)
+	res.Warnings = append(res.Warnings, ahead...)
 
 	for _, region := range q.Criteria {
 		pack, err := packFor(lib, region, on)
@@ -76,6 +78,7 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 			// not known: that question stands for those about its measures.
 			res.ask(&d, asks, "recording", "reported_minutes", "span_judgement")
 		}
+		d.Notes = append(d.Notes, ahead...)
 		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
 		res.Determinations = append(res.Determinations, d)
 		res.Packs = append(res.Packs, pack)
@@ -201,6 +204,9 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 	if session == 0 {
 		session = 1
 	}
+	if q.Private {
+		res.Readings[rec-1].keepOnly(session, q.Analysis)
+	}
 	res.choose(rec, session)
 	return nil, nil
 }
@@ -221,6 +227,22 @@ func (res *Result) recorderDate() rules.Date {
 		return rules.Date{}
 	}
 	return d
+}
+
+// datesAhead tells of dates of the test that have not come yet. A recorder's
+// date of tomorrow is none: where its clock runs the day may have begun.
+func datesAhead(today, stated, recorded rules.Date) []string {
+	var out []string
+	if today.IsZero() {
+		return nil
+	}
+	if today.Before(stated) {
+		out = append(out, fmt.Sprintf("The stated date of the test, %s, is after today, %s: check it.", stated, today))
+	}
+	if !recorded.IsZero() && today.AddDays(1).Before(recorded) {
+		out = append(out, fmt.Sprintf("The recorder's clock dates the test %s, after today, %s: the clock was wrong, so the date may be; durations hold.", recorded, today))
+	}
+	return out
 }
 
 // ask makes d undetermined and puts needs in front of its questions; the

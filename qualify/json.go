@@ -31,6 +31,8 @@ type jsonRecording struct {
 	Read      []string      `json:"read"`
 	Marks     []jsonMark    `json:"marks"`
 	Withheld  *string       `json:"withheld"`
+	// Others counts sessions that are not printed: other people's nights.
+	Others int `json:"other_recordings,omitzero"`
 }
 
 type jsonSession struct {
@@ -41,6 +43,7 @@ type jsonSession struct {
 	ValidS    number `json:"valid_s"`
 	MissingS  number `json:"missing_s"`
 	SuspectS  number `json:"suspect_s"`
+	Number    int    `json:"number"` // as analysis.session has it
 }
 
 type jsonMark struct {
@@ -150,6 +153,9 @@ func (l levels) MarshalJSON() ([]byte, error) {
 func (res *Result) WriteJSON(w io.Writer) error {
 	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations}
 	for _, rd := range res.Readings {
+		if res.private && res.Analysis == nil && rd.Of > 1 {
+			rd.Sessions, rd.Analyses, rd.Numbers = nil, nil, nil
+		}
 		out.Recordings = append(out.Recordings, recordingJSON(rd))
 	}
 	if res.Analysis != nil {
@@ -173,7 +179,12 @@ func recordingJSON(rd Reading) jsonRecording {
 		j.Zone = &rec.Zone
 	}
 	j.Read = append(j.Read, rec.Layout...)
-	for _, m := range rec.Annotations {
+	j.Others = rd.Of - len(rd.Sessions)
+	marks := rec.Annotations
+	if len(rd.Sessions) == 0 {
+		marks = nil // of whose night, nobody has said yet
+	}
+	for _, m := range marks {
 		j.Marks = append(j.Marks, jsonMark{rec.Stamp(m.At, 0), m.Text})
 	}
 	j.Sessions = []jsonSession{}
@@ -187,6 +198,7 @@ func recordingJSON(rd Reading) jsonRecording {
 			ValidS:    seconds(a, &a.Valid),
 			MissingS:  seconds(a, a.Missing),
 			SuspectS:  seconds(a, &a.Suspect),
+			Number:    rd.Numbers[i],
 		})
 	}
 	return j

@@ -56,7 +56,7 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 	if res.Analysis != nil {
 		rd := res.Readings[res.Chosen-1]
 		in.Recording, in.Analysis = rd.Recording, res.Analysis
-		in.SessionNo, in.SessionCount = res.Session, len(rd.Sessions)
+		in.SessionNo, in.SessionCount = res.Session, rd.Of
 	}
 	return worksheet.New(in)
 }

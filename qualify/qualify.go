@@ -41,6 +41,13 @@ type Query struct {
 	On       rules.Date  // day whose version is applied; zero: the date of the test
 	Session  map[int]int // chosen session (from 1) by recording (from 1)
 	Analysis analysis.Options
+	// Today is the day on which it is asked, from the caller: a test dated
+	// after it is told. Zero: not told.
+	Today rules.Date
+	// Private leaves nothing in the Result of the sessions that were not
+	// chosen: in a download of a memory they are other people's nights. Until
+	// one is chosen, WriteJSON prints none.
+	Private bool
 }
 
 // Reading is one upload after it was read, or withheld.
@@ -53,13 +60,15 @@ type Reading struct {
 	Recording *recording.Recording
 	Sessions  []recording.Session
 	Analyses  []*analysis.Analysis // one for each session
+	Numbers   []int                // of Sessions, from 1 in the order of the recording
+	Of        int                  // sessions that the recording holds, with those that were left out
 }
 
 // Result is what the chain gives for a query.
 type Result struct {
 	Readings []Reading
 	// Chosen and Session say which recording and which of its sessions, each
-	// from 1, Analysis is of; 0 and nil if none could be chosen.
+	// from 1 by its number, Analysis is of; 0 and nil if none could be chosen.
 	Chosen, Session int
 	Analysis        *analysis.Analysis
 	Determinations  []criteria.Determination
@@ -67,6 +76,8 @@ type Result struct {
 	// Facts are the query's, with what the recording adds (its date).
 	Facts    map[string]criteria.Fact
 	Warnings []string // of the reading and the analysis chosen, in sentences
+
+	private bool
 }
 
 // Measure reads one upload and analyses every session of it; session (from 1)
@@ -103,11 +114,22 @@ func longer(a, b *analysis.Analysis) bool {
 func (res *Result) choose(rec, session int) {
 	rd := res.Readings[rec-1]
 	res.Chosen, res.Session = rec, session
-	res.Analysis = rd.Analyses[session-1]
+	res.Analysis = rd.Analyses[slices.Index(rd.Numbers, session)]
 	for _, w := range rd.Recording.Warnings {
 		res.Warnings = append(res.Warnings, w.Text)
 	}
 	res.Warnings = append(res.Warnings, res.Analysis.Warnings...)
+}
+
+// keepOnly leaves nothing in a reading but one session.
+func (rd *Reading) keepOnly(session int, opt analysis.Options) {
+	if rd.Of == 1 {
+		return
+	}
+	rd.Recording = rd.Recording.Only(rd.Sessions[session-1])
+	rd.Sessions = []recording.Session{{From: 0, To: len(rd.Recording.Time)}}
+	rd.Analyses = []*analysis.Analysis{analysis.Analyze(rd.Recording, rd.Sessions[0], opt)}
+	rd.Numbers = []int{session}
 }
 
 func read(src Source, opt analysis.Options) (Reading, error) {
@@ -120,9 +142,11 @@ func read(src Source, opt analysis.Options) (Reading, error) {
 	}
 	rec.Layout = append(slices.Clone(src.Told), rec.Layout...)
 	rd := Reading{SHA256: rec.SHA256, Size: rec.Size, Recording: rec, Sessions: rec.Sessions(0)}
-	for _, s := range rd.Sessions {
+	for i, s := range rd.Sessions {
 		rd.Analyses = append(rd.Analyses, analysis.Analyze(rec, s, opt))
+		rd.Numbers = append(rd.Numbers, i+1)
 	}
+	rd.Of = len(rd.Sessions)
 	return rd, nil
 }
 

@@ -15,7 +15,6 @@ import (
 	"time"
 
 	"airwarrant/qualify"
-	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
@@ -81,6 +80,7 @@ type caseBody struct {
 	SameText string // typed and not accepted
 
 	Sessions []sessionLine
+	Chosen   bool // one of Sessions is this patient's test
 
 	Groups  []group
 	OnFile  []field
@@ -98,10 +98,12 @@ type recordingView struct {
 	Saved                       string // name of the kept mapping by which it is read, "" if none
 }
 
+// sessionLine is one night of the recording: times and lengths alone, and of
+// one that was not chosen nothing.
 type sessionLine struct {
-	No                int
-	Start, End, Valid string
-	Chosen            bool
+	No                                 int
+	Date, Day, Start, End, Long, Valid string
+	Chosen, Other                      bool
 }
 
 // group is the questions that one person can answer.
@@ -246,16 +248,43 @@ func (b *caseBody) fillRecording(ev *evaluation) {
 	}
 	rd := ev.Readings[0]
 	b.Recording.Format = formatWords(rd.Recording.Format)
-	for i, a := range rd.Analyses {
-		start := rd.Recording.Stamp(a.First/(a.PerSecond/rd.Recording.PerSecond), a.FirstIndex)
-		end := rd.Recording.Stamp(a.Last/(a.PerSecond/rd.Recording.PerSecond), rd.Sessions[i].To-1)
-		b.Sessions = append(b.Sessions, sessionLine{No: i + 1, Start: strings.Replace(start, "T", " ", 1), End: strings.Replace(end, "T", " ", 1),
-			Valid: hours(a), Chosen: ev.Session == i+1})
+	b.Chosen = ev.Session > 0
+	for no := range rd.Of {
+		i := slices.Index(rd.Numbers, no+1)
+		if i < 0 {
+			b.Sessions = append(b.Sessions, sessionLine{No: no + 1, Other: true})
+			continue
+		}
+		a := rd.Analyses[i]
+		l := sessionLine{No: no + 1, Long: "not known", Valid: hours(a.Seconds(a.Valid)), Chosen: ev.Session == no+1}
+		l.Date, l.Day, l.Start = stampParts(a.Stamp(rd.Recording, a.First, a.FirstIndex))
+		var date string
+		date, _, l.End = stampParts(a.Stamp(rd.Recording, a.Last, rd.Sessions[i].To-1))
+		if date != l.Date {
+			l.End = date + " " + l.End
+		}
+		if a.Recorded != nil {
+			l.Long = hours(a.Seconds(*a.Recorded))
+		}
+		b.Sessions = append(b.Sessions, l)
 	}
 }
 
-func hours(a *analysis.Analysis) string {
-	sec := new(big.Int).Quo(a.Seconds(a.Valid).Num(), a.Seconds(a.Valid).Denom()).Int64()
+// stampParts divides a stamp into date, weekday and time; the first two are
+// empty where the recorder's clock told no date.
+func stampParts(stamp string) (date, day, clock string) {
+	d, c, ok := strings.Cut(stamp, "T")
+	if !ok {
+		return "", "", stamp
+	}
+	if t, err := time.Parse(time.DateOnly, d); err == nil {
+		day = t.Weekday().String()
+	}
+	return d, day, c[:min(len(c), len("15:04:05"))]
+}
+
+func hours(seconds *big.Rat) string {
+	sec := new(big.Int).Quo(seconds.Num(), seconds.Denom()).Int64()
 	return fmt.Sprintf("%d h %02d min", sec/3600, sec/60%60)
 }
 

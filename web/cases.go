@@ -276,6 +276,12 @@ type evaluation struct {
 	results  []casework.Result
 }
 
+// today is the calendar day, in UTC as every date of the pages.
+func (s *Site) today() rules.Date {
+	now := s.cfg.Now().UTC()
+	return rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}
+}
+
 // upload returns the recording that counts: the last one not withdrawn.
 func (f *file) upload() *casework.Upload {
 	for i := len(f.Uploads) - 1; i >= 0; i-- {
@@ -289,7 +295,7 @@ func (f *file) upload() *casework.Upload {
 // evaluate runs the chain for a case. Results are kept by a hash of all that
 // the chain reads.
 func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
-	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria}
+	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today()}
 	u := f.upload()
 	if u != nil {
 		how, err := readingOf(u)
@@ -391,7 +397,7 @@ func inputHash(q qualify.Query, u *casework.Upload) (string, error) {
 			return "", err
 		}
 	}
-	if err := enc.Encode(q.Criteria); err != nil {
+	if err := enc.Encode([]any{q.Criteria, q.Today}); err != nil {
 		return "", err
 	}
 	if u != nil {

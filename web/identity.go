@@ -7,6 +7,7 @@ import (
 	"unicode"
 
 	"airwarrant/qualify"
+	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
@@ -15,7 +16,8 @@ type identityRow = worksheet.IdentityRow
 
 // compareIdentity lays what the file says about the patient beside the case.
 // A kind that only one of the two knows is no difference. A birth date that
-// cannot be read with certainty is one: somebody has to look.
+// cannot be read with certainty is one, and so is a file of several persons:
+// somebody has to look.
 func compareIdentity(f *file, res *qualify.Result) []identityRow {
 	if len(res.Readings) == 0 || res.Readings[0].Recording == nil {
 		return nil
@@ -25,6 +27,11 @@ func compareIdentity(f *file, res *qualify.Result) []identityRow {
 		explained = f.IdentityWords + " (" + f.Identity.By + ")"
 	}
 	var out []identityRow
+	for _, w := range res.Readings[0].Recording.Warnings {
+		if w.Code == recording.WarnSeveralPersons {
+			out = append(out, identityRow{What: "persons", Case: f.Patient.Name, Other: "several names or identifiers", Where: "the file", Explained: explained})
+		}
+	}
 	for _, d := range res.Readings[0].Recording.Declared {
 		row := identityRow{Other: d.Value, Where: d.Where}
 		switch d.Kind {

@@ -9,7 +9,6 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/worksheet"
-	"airwarrant/rules"
 )
 
 // determined opens a case and gives what it came to; an error if there is
@@ -34,9 +33,8 @@ func (s *Site) worksheetPDF(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	now := s.cfg.Now().UTC()
 	var b bytes.Buffer
-	if err := s.paper(f, ev, rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}).WritePDF(&b, worksheet.PDFOptions{Letter: q.URL.Query().Get("paper") == "letter"}); err != nil {
+	if err := s.paper(f, ev, s.today()).WritePDF(&b, worksheet.PDFOptions{Letter: q.URL.Query().Get("paper") == "letter"}); err != nil {
 		return err
 	}
 	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "worksheet on paper")

@@ -283,7 +283,11 @@ func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	u := f.upload()
-	if u == nil || ev.Result == nil || len(ev.Readings) == 0 || no < 1 || no > len(ev.Readings[0].Sessions) {
+	again := q.PostForm.Get("again") != "" // takes the choice back, so that all sessions show
+	if again {
+		no = 0
+	}
+	if u == nil || ev.Result == nil || len(ev.Readings) == 0 || no < 1 && !again || no > ev.Readings[0].Of {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "session",
 			say: "Expected one of the sessions listed; found none. Choose the one that is this patient's test."})
 	}
@@ -300,7 +304,11 @@ func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	seeOther(w, "/cases/"+number+"#questions")
+	part := "#questions"
+	if again {
+		part = "#session"
+	}
+	seeOther(w, "/cases/"+number+part)
 	return nil
 }
 

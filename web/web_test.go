@@ -410,21 +410,6 @@ func TestIdentityDifferenceBlocks(t *testing.T) {
 	b.wants(page, "Nothing is determined until somebody says in words")
 }
 
-func TestSessionIsChosen(t *testing.T) {
-	b := newBench(t, &storetest.Memory{}, true)
-	v := b.at(Intake)
-	address := b.demoAddress("Marama Tidewell")
-	b.wants(v.page(address), "Which session is this patient's test?", "2026-05-05 22:00:00", "2026-05-06 22:14:00")
-	v.page(address)
-	for _, no := range []string{"", "0", "3", "-1"} {
-		if r := v.post(address+"/session", url.Values{"session": {no}}); r.Code != http.StatusUnprocessableEntity {
-			t.Errorf("session %q: status %d, want 422", no, r.Code)
-		}
-	}
-	b.wants(v.send(address, address+"/session", url.Values{"session": {"2"}}), `value="2" checked`)
-	b.wants(v.page(address+"/trail"), "session 2")
-}
-
 func TestWithdrawnRecordingMakesRoom(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
