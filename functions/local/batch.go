@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 	"strconv"
 	"strings"
 
@@ -70,7 +71,7 @@ func batch(args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	facts := map[string]map[string]criteria.Fact{}
+	facts := &factTable{}
 	if *table != "" {
 		if facts, err = factsTable(*table); err != nil {
 			return err
@@ -104,6 +105,9 @@ func batch(args []string, e env) error {
 		for _, one := range unpacked(src) {
 			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao}, lib, ao)...)
 		}
+	}
+	for _, key := range facts.untaken() {
+		lines = append(lines, line{File: key, DecidedBy: []string{}, Missing: []string{}, Problem: "the table of facts has a line for it, and the folder holds no file of that name or hash; correct the table"})
 	}
 	// A signal file that was read with its header has no line of its own.
 	lines = slices.DeleteFunc(lines, func(l line) bool { return l.Problem != "" && used[l.File] })
@@ -155,7 +159,7 @@ func unpacked(src qualify.Source) []qualify.Source {
 
 // batchFile gives one line for each session of one file. A fault of the file,
 // even one that makes the program panic, costs that file's line alone.
-func batchFile(src qualify.Source, table map[string]map[string]criteria.Fact, q qualify.Query, lib *rules.Library, ao analysis.Options) (out []line) {
+func batchFile(src qualify.Source, table *factTable, q qualify.Query, lib *rules.Library, ao analysis.Options) (out []line) {
 	sum := sha256.Sum256(src.Data)
 	hash := hex.EncodeToString(sum[:])
 	refused := func(why string) []line {
@@ -166,13 +170,7 @@ func batchFile(src qualify.Source, table map[string]map[string]criteria.Fact, q 
 			out = refused(fmt.Sprintf("a fault of the program, not of this file: %v", r))
 		}
 	}()
-	q.Facts = table[hash]
-	if q.Facts == nil {
-		q.Facts = table[src.Name]
-	}
-	if q.Facts == nil {
-		q.Facts = table[filepath.Base(src.Name)]
-	}
+	q.Facts = table.take(hash, src.Name, filepath.Base(src.Name))
 	q.Sources = []qualify.Source{src}
 	res, err := qualify.Check(q, lib)
 	if err != nil {
@@ -228,9 +226,39 @@ func cell(s string) string {
 	return s
 }
 
+// factTable holds facts by the name or hash of a file, and which of its lines
+// a file has taken.
+type factTable struct {
+	lines map[string]map[string]criteria.Fact
+	taken map[string]bool
+}
+
+// take returns the facts of the first key that has a line.
+func (t *factTable) take(keys ...string) map[string]criteria.Fact {
+	for _, k := range keys {
+		if f, ok := t.lines[k]; ok {
+			t.taken[k] = true
+			return f
+		}
+	}
+	return nil
+}
+
+// untaken lists the lines that no file has taken.
+func (t *factTable) untaken() []string {
+	var out []string
+	for k := range t.lines {
+		if !t.taken[k] {
+			out = append(out, k)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
 // factsTable reads a delimited table whose first column is file or sha256 and
 // whose other columns are facts; an empty cell leaves the fact absent.
-func factsTable(name string) (map[string]map[string]criteria.Fact, error) {
+func factsTable(name string) (*factTable, error) {
 	data, err := os.ReadFile(name)
 	if err != nil {
 		return nil, fmt.Errorf("--facts: %w; check the name", err)
@@ -264,7 +292,7 @@ func factsTable(name string) (map[string]map[string]criteria.Fact, error) {
 	for {
 		row, err := r.Read()
 		if err == io.EOF {
-			return out, nil
+			return &factTable{lines: out, taken: map[string]bool{}}, nil
 		}
 		if err != nil {
 			return nil, fmt.Errorf("--facts: %s: %w", name, err)

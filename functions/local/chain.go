@@ -176,6 +176,9 @@ func check(args []string, e env) error {
 	if q.Session, err = sessionChoice(*sessions); err != nil {
 		return err
 	}
+	if *pdf == "-" {
+		return fmt.Errorf("check: --pdf -: expected the name of a file; standard output carries the result")
+	}
 	if *factsFile != "" {
 		data, err := os.ReadFile(*factsFile)
 		if err != nil {
@@ -254,6 +257,9 @@ func regionList(s string, lib *rules.Library) ([]string, error) {
 	regions := strings.Split(s, ",")
 	for i, r := range regions {
 		regions[i] = strings.TrimSpace(r)
+		if slices.Contains(regions[:i], regions[i]) {
+			return nil, fmt.Errorf("--criteria: %s stands twice; name each region once", regions[i])
+		}
 		if len(lib.History(regions[i])) == 0 {
 			_, err := lib.InForce(regions[i], rules.Date{Year: 2000, Month: 1, Day: 1})
 			return nil, err

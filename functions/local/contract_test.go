@@ -325,6 +325,9 @@ func TestExitStatuses(t *testing.T) {
 		{[]string{"serve", "--addr", "0.0.0.0:8080"}, 1},
 		{[]string{"serve", "--addr", "nonsense"}, 1},
 		{[]string{"--help"}, 0},
+		{[]string{"check", "--help"}, 0},
+		{[]string{"check", good, "--criteria", "us-medicare,us-medicare", "--facts", facts}, 1},
+		{[]string{"check", good, "--criteria", "us-medicare", "--facts", facts, "--pdf", "-"}, 1},
 	} {
 		r := command(t, "", c.args...)
 		if r.code != c.code {
@@ -562,7 +565,7 @@ func TestSignalFileBesideItsHeader(t *testing.T) {
 		t.Fatal(err)
 	}
 	write("nights.zip", packed.Bytes())
-	facts := file(t, "t.csv", "file,custody,test_date\nn.hea,order_on_file,2024-03-01\n")
+	facts := file(t, "t.csv", "file,custody,test_date\nn.hea,order_on_file,2024-03-01\nlost.csv,order_on_file,2024-03-01\n")
 	r = command(t, "", "batch", dir, "--criteria", "us-medicare", "--facts", facts, "--json")
 	var lines []line
 	if err := json.Unmarshal([]byte(r.out), &lines); err != nil {
@@ -572,7 +575,7 @@ func TestSignalFileBesideItsHeader(t *testing.T) {
 	for _, l := range lines {
 		names = append(names, l.File)
 	}
-	if want := "[n.hea nights.zip/one.csv nights.zip/two.csv]"; fmt.Sprint(names) != want {
+	if want := "[n.hea nights.zip/one.csv nights.zip/two.csv lost.csv]"; fmt.Sprint(names) != want {
 		t.Errorf("lines of %v, want %s", names, want)
 	}
 }

@@ -85,6 +85,9 @@ func run(args []string, e env) (code int) {
 	switch {
 	case err == nil:
 		return exitOK
+	case errors.Is(err, flag.ErrHelp):
+		fmt.Fprint(e.out, usage)
+		return exitOK
 	case errors.As(err, &st):
 		if st.err != nil {
 			fmt.Fprintf(e.err, "airwarrant: %v\n", st.err)
