@@ -3,7 +3,11 @@ package qualify_test
 import (
 	"encoding/json"
 	"io"
+	"io/fs"
+	"os"
 	"os/exec"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -121,3 +125,47 @@ func TestNoStageReadsTheClock(t *testing.T) {
 		t.Fatal("no file was looked at")
 	}
 }
+
+// TestTaggedTestsAreRun holds the names that the stages of the Makefile select
+// by: a test under a build tag whose name lacks the word would never run.
+func TestTaggedTestsAreRun(t *testing.T) {
+	words := map[string]string{"outside": "Outside", "long": "Long"}
+	seen := map[string]int{}
+	err := filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && strings.HasPrefix(d.Name(), ".") && d.Name() != ".." {
+			return fs.SkipDir
+		}
+		if !strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		for tag, word := range words {
+			if !strings.HasPrefix(string(data), "//go:build "+tag+"\n") {
+				continue
+			}
+			for _, m := range testName.FindAllStringSubmatch(string(data), -1) {
+				seen[tag]++
+				if !strings.Contains(m[1], word) && m[1] != "Main" {
+					t.Errorf("%s: Test%s carries the build tag %s and not the word %s, so no stage runs it", path, m[1], tag, word)
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for tag := range words {
+		if seen[tag] == 0 {
+			t.Errorf("no test carries the build tag %s", tag)
+		}
+	}
+}
+
+var testName = regexp.MustCompile(`(?m)^func Test(\w+)\(`)

@@ -36,10 +36,10 @@ func textOfPDF(t *testing.T, in Input) string {
 	return string(out)
 }
 
-// TestPDFText reads the PDF with poppler's pdftotext: signs and letters
+// TestOutsidePDFText reads the PDF with poppler's pdftotext: signs and letters
 // extract as they were written, page 1 tells the verdict, every page the case
 // and its number, and no figure of a deciding clause is lost.
-func TestPDFText(t *testing.T) {
+func TestOutsidePDFText(t *testing.T) {
 	for _, name := range []string{"met", "not-met", "open", "report", "critical"} {
 		in := sample(name)
 		in.Determination.Notes = []string{"Signs: ≤ ≥ é ł ế ✓ ✗ 漢 end."}
@@ -73,9 +73,9 @@ func TestPDFText(t *testing.T) {
 	}
 }
 
-// TestPDFFonts: poppler's pdffonts lists two faces, embedded, subset and with
+// TestOutsidePDFFonts: poppler's pdffonts lists two faces, embedded, subset and with
 // a table back to Unicode (columns emb, sub, uni).
-func TestPDFFonts(t *testing.T) {
+func TestOutsidePDFFonts(t *testing.T) {
 	lines := strings.Split(strings.TrimSpace(poppler(t, sample("met"), "pdffonts")), "\n")[2:]
 	if len(lines) != 2 {
 		t.Fatalf("fonts: %q", lines)
