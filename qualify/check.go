@@ -59,8 +59,11 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 	if on.IsZero() {
 		on = recorded
 	}
-	ahead := datesAhead(q.Today, stated, recorded)
-	res.Warnings = append(res.Warnings, ahead...)
+	told := datesAhead(q.Today, stated, recorded)
+	if len(res.Readings) > 1 {
+		told = append(told, sameNights(res.Readings)...)
+	}
+	res.Warnings = append(res.Warnings, told...)
 
 	for _, region := range q.Criteria {
 		pack, err := packFor(lib, region, on)
@@ -78,7 +81,7 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 			// not known: that question stands for those about its measures.
 			res.ask(&d, asks, "recording", "reported_minutes", "span_judgement")
 		}
-		d.Notes = append(d.Notes, ahead...)
+		d.Notes = append(d.Notes, told...)
 		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
 		res.Determinations = append(res.Determinations, d)
 		res.Packs = append(res.Packs, pack)
@@ -241,6 +244,30 @@ func datesAhead(today, stated, recorded rules.Date) []string {
 	}
 	if !recorded.IsZero() && today.AddDays(1).Before(recorded) {
 		out = append(out, fmt.Sprintf("The recorder's clock dates the test %s, after today, %s: the clock was wrong, so the date may be; durations hold.", recorded, today))
+	}
+	return out
+}
+
+// sameNights tells of recordings that hold the same night, or a part of it.
+func sameNights(rds []Reading) []string {
+	var out []string
+	var prints []map[string]bool
+	for i, rd := range rds {
+		mine := map[string]bool{rd.SHA256: true}
+		for _, s := range rd.Sessions {
+			for _, p := range recording.Fingerprint(rd.Recording, s) {
+				mine[p] = true
+			}
+		}
+		for j, other := range prints {
+			for p := range mine {
+				if other[p] {
+					out = append(out, fmt.Sprintf("Recording %d holds the same readings as recording %d, or a part of them: they are one test.", i+1, j+1))
+					break
+				}
+			}
+		}
+		prints = append(prints, mine)
 	}
 	return out
 }

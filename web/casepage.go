@@ -68,6 +68,7 @@ type caseBody struct {
 
 	Take      bool // the field for a recording is there
 	Recording *recordingView
+	Same      sameView
 	Columns   string
 	Zone      string
 	AskHow    bool
@@ -201,6 +202,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 		return b, nil
 	}
 	b.fillRecording(ev)
+	if b.Same, err = s.sameAs(ctx, f, ev); err != nil {
+		return nil, err
+	}
 	b.Identity, b.Differs, b.SameWhy = ev.identity, ev.differs, f.IdentityWords
 	b.Word, b.Mark = outcomeWords(ev.results[0].Outcome)
 	if ev.differs {

@@ -252,6 +252,9 @@ func (s *Site) settle(ctx context.Context, number string) error {
 	if err != nil {
 		return err
 	}
+	if err := s.recognise(ctx, f, ev); err != nil {
+		return err
+	}
 	if len(ev.results) == 0 {
 		return nil
 	}
