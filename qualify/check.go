@@ -4,7 +4,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"math/big"
 	"slices"
+	"time"
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
@@ -215,7 +217,8 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 }
 
 // recorderDate is the date on which the chosen session began by the
-// recorder's clock, zero if it has none.
+// recorder's clock, zero if it has none. What the tester states of the clock's
+// error (clock_ahead, clock_behind) moves that date and no sample.
 func (res *Result) recorderDate() rules.Date {
 	if res.Analysis == nil {
 		return rules.Date{}
@@ -225,11 +228,27 @@ func (res *Result) recorderDate() rules.Date {
 		return rules.Date{}
 	}
 	s := res.Analysis.Stamp(rec, res.Analysis.First, res.Analysis.FirstIndex)
-	d, err := rules.ParseDate(s[:10])
+	t, err := time.Parse("2006-01-02T15:04:05", s[:19])
 	if err != nil {
 		return rules.Date{}
 	}
-	return d
+	t = t.Add(clockError(res.Facts, "clock_behind") - clockError(res.Facts, "clock_ahead"))
+	return rules.Date{Year: t.Year(), Month: int(t.Month()), Day: t.Day()}
+}
+
+// clockError is a stated error of the recorder's clock, to the second.
+func clockError(facts map[string]criteria.Fact, name string) time.Duration {
+	f, ok := criteria.Facts{Named: facts}.Known(name)
+	if !ok {
+		return 0
+	}
+	unit := map[string]int64{"s": 1, "h": 3600, "days": 86400}[f.Value.Unit]
+	if unit == 0 {
+		unit = 60
+	}
+	seconds, _ := new(big.Rat).Mul(f.Value.Num, new(big.Rat).SetInt64(unit)).Float64()
+	const century = 100 * 366 * 86400
+	return time.Duration(min(seconds, century)) * time.Second
 }
 
 // datesAhead tells of dates of the test that have not come yet. A recorder's

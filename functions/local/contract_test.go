@@ -579,3 +579,31 @@ func TestSignalFileBesideItsHeader(t *testing.T) {
 		t.Errorf("lines of %v, want %s", names, want)
 	}
 }
+
+// TestStatedClockErrorMovesTheDate: a recorder whose clock ran a day ahead
+// dates a night of 31 December 2022, under the version of that day, as one of
+// 1 January 2023. What the tester states moves the date and no sample.
+func TestStatedClockErrorMovesTheDate(t *testing.T) {
+	rec := strings.ReplaceAll(strings.ReplaceAll(night("93*5400 88*90"), "2024-03-01", "2023-01-01"), "2024-03-02", "2023-01-02")
+	n := file(t, "n.csv", rec)
+	facts := strings.ReplaceAll(strings.ReplaceAll(conditions, "2024-03-01", "2022-12-31"), "2024-02-20", "2022-12-20")
+	for _, c := range []struct {
+		facts string
+		asked bool
+	}{
+		{facts, true},
+		{facts + "clock_ahead: {value: 1, unit: days}\n", false},
+		{facts + "clock_ahead: {value: 22.5, unit: h}\n", false},
+		{facts + "clock_ahead: 30\n", true},
+		{facts + "clock_behind: {value: 1, unit: days}\n", true},
+	} {
+		got := decode(t, command(t, "", "check", n, "--criteria", "us-medicare", "--facts", file(t, "f.yaml", c.facts), "--json"))
+		asked := false
+		for _, need := range got.Determinations[0].Needs {
+			asked = asked || need.Fact == "test_date"
+		}
+		if asked != c.asked || got.Recordings[0].Sessions[0].Start != "2023-01-01T22:00:00" {
+			t.Errorf("%s: date asked %v, start %s", c.facts[len(facts):], asked, got.Recordings[0].Sessions[0].Start)
+		}
+	}
+}
