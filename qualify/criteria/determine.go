@@ -123,16 +123,17 @@ func (e *evaluation) decide(n *rules.Node, want int) decided {
 	if n.NoneOf != nil {
 		inner = vMet + vNotMet - want
 	}
-	// One part is enough for a failed all_of or none_of and a met any_of; all
-	// parts together make the opposite.
-	enough := 0
+	// A met any_of needs one part. A failed all_of or none_of has as many
+	// reasons as parts that fail it, and hides none. All parts together make
+	// the opposite of either.
+	enough, alone := 0, false
 	switch {
 	case n.AnyOf != nil && want == vMet:
 		enough = 1
 	case n.NOf != nil && want == vMet:
 		enough = n.NOf.N
 	case (n.AllOf != nil || n.NoneOf != nil) && want == vNotMet:
-		enough = -1 // all of the strongest evidence
+		alone = true
 	}
 	var settled []decided
 	var open decided
@@ -146,20 +147,20 @@ func (e *evaluation) decide(n *rules.Node, want int) decided {
 	}
 	var out decided
 	switch {
-	case enough == 0 || len(settled) < enough || len(settled) == 0:
+	case enough == 0 || len(settled) < enough:
 		for _, s := range settled {
 			out.add(s)
 		}
-		out.add(open)
+		if !alone || len(settled) == 0 {
+			out.add(open)
+		}
 	default:
 		ranked := slices.Clone(settled)
 		slices.SortStableFunc(ranked, func(a, b decided) int {
 			return boolRank(a.status.Weaker(b.status)) - boolRank(b.status.Weaker(a.status))
 		})
-		for i, s := range ranked {
-			if i < enough || enough < 0 && !s.status.Weaker(ranked[0].status) {
-				out.add(s)
-			}
+		for _, s := range ranked[:enough] {
+			out.add(s)
 		}
 	}
 	out.disposition = cmp.Or(out.disposition, n.Disposition)

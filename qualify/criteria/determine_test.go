@@ -161,8 +161,8 @@ func TestDraftNeverDecides(t *testing.T) {
 
 // TestEvidenceOfWhatDecided checks which leaves decide and the status line: a
 // met any_of rests on its strongest met part, the first on a tie; a failed
-// all_of on the failed parts of the strongest evidence; a failed any_of and a met
-// all_of on all parts.
+// all_of or none_of on every part that fails it, whatever its evidence; a failed
+// any_of and a met all_of on all parts.
 func TestEvidenceOfWhatDecided(t *testing.T) {
 	with := func(n *rules.Node, s rules.Status) *rules.Node { n.Status = s; return n }
 	a := func(s rules.Status) *rules.Node { return with(yes("a", "symptoms"), s) }
@@ -183,10 +183,10 @@ func TestEvidenceOfWhatDecided(t *testing.T) {
 		{"any_of, tie", anyOf("r", a(w), b(w)), "true", "true", "[a]", w},
 		{"any_of failed", anyOf("r", a(w), b(v)), "false", "false", "[a b]", w},
 		{"all_of met", allOf("r", a(w), b(v)), "true", "true", "[a b]", w},
-		{"all_of failed twice", allOf("r", a(w), b(v)), "false", "false", "[b]", v},
+		{"all_of failed twice", allOf("r", a(w), b(v)), "false", "false", "[a b]", w},
 		{"all_of failed twice alike", allOf("r", a(v), b(v)), "false", "false", "[a b]", v},
 		{"all_of failed once", allOf("r", a(w), b(v)), "false", "true", "[a]", w},
-		{"none_of failed", none, "true", "true", "[b]", v},
+		{"none_of failed", none, "true", "true", "[a b]", w},
 		{"none_of met", none, "false", "false", "[a b]", w},
 		{"n_of met", two, "true", "true", "[b]", v},
 		{"n_of failed", two, "false", "false", "[a b]", w},
