@@ -5,9 +5,11 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math/big"
+	"regexp"
 	"slices"
 	"time"
 
+	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
@@ -213,8 +215,56 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 		res.Readings[rec-1].keepOnly(session, q.Analysis)
 	}
 	res.choose(rec, session)
+	return res.onlyAir(q)
+}
+
+// onlyAir narrows the analysis to the stretch that is stated to be on room
+// air, and asks for it where marks of the recording speak of oxygen or
+// pressure therapy and nobody has stated one: only that stretch can qualify.
+func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
+	rd := res.Readings[res.Chosen-1]
+	rec, s := rd.Recording, rd.Sessions[slices.Index(rd.Numbers, res.Session)]
+	f, _ := criteria.Facts{Named: q.Facts}.Known("recordings")
+	for _, r := range f.Value.List {
+		if r.SHA256 != rd.SHA256 || r.Role != "air" || r.From == "" && r.Until == "" {
+			continue
+		}
+		if rec.Clock != recording.ClockWall && rec.Clock != recording.ClockInstant {
+			return nil, fmt.Errorf("recordings: a stretch from %q to %q: expected a recording whose stamps carry dates; found one without; state the stretch as a recording of its own: %w", r.From, r.Until, ErrQuery)
+		}
+		part := recording.Session{From: s.To, To: s.To}
+		for i := s.From; i < s.To; i++ {
+			at := rec.Stamp(rec.Time[i], i)[:len("2006-01-02T15:04:05")]
+			if at < r.From || r.Until != "" && at >= r.Until {
+				continue
+			}
+			part.From, part.To = min(part.From, i), i+1
+		}
+		if part.From >= s.To {
+			return nil, fmt.Errorf("recordings: a stretch from %q to %q: expected a part of the session; found no sample in it; copy the stamps from what measure prints: %w", r.From, r.Until, ErrQuery)
+		}
+		res.Analysis = analysis.Analyze(rec, part, q.Analysis)
+		res.Warnings = append(res.Warnings, fmt.Sprintf("Only the stretch from %s to %s is read: it is the one stated to be on room air.",
+			rec.Stamp(rec.Time[part.From], part.From), rec.Stamp(rec.Time[part.To-1], part.To-1)))
+		return nil, nil
+	}
+	if oxygen, ok := (criteria.Facts{Named: q.Facts}).Known("test_oxygen"); ok && oxygen.Value.Word != "room_air" {
+		return nil, nil // stated to be no night on room air
+	}
+	for _, m := range rec.Annotations {
+		if therapyMark.MatchString(m.Text) {
+			def, _ := rules.Lookup("recordings")
+			return []criteria.Need{{Fact: def.Name, Who: rules.Tester, Decides: []string{},
+				Question: "Which stretch of the recording is on room air, from and until which stamp?",
+				Why:      "a mark in the recording speaks of oxygen or pressure therapy, and only the stretch on room air can qualify"}}, nil
+		}
+	}
 	return nil, nil
 }
+
+// therapyMark finds marks that speak of oxygen or pressure therapy. Marks are
+// free text: they lead to a question, never to a verdict.
+var therapyMark = regexp.MustCompile(`(?i)\b(oxygen|o2|sauerstoff|oxyg[eè]ne|ox[ií]geno|cpap|bipap|pap|niv|l/min|lpm)\b`)
 
 // recorderDate is the date on which the chosen session began by the
 // recorder's clock, zero if it has none. What the tester states of the clock's

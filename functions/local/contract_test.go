@@ -607,3 +607,53 @@ func TestStatedClockErrorMovesTheDate(t *testing.T) {
 		}
 	}
 }
+
+// TestOnlyTheStretchOnAirQualifies: oxygen begun during the night. A mark
+// leads to a question; the stated stretch alone is read.
+func TestOnlyTheStretchOnAirQualifies(t *testing.T) {
+	lines := strings.Split(strings.TrimSpace(night("93*900 88*70 93*900 88*30 93*100")), "\n")
+	lines[0] += ",Event"
+	for i := range lines[1:] {
+		mark := ""
+		if i == 1000 {
+			mark = "oxygen 2 L/min"
+		}
+		lines[i+1] += "," + mark
+	}
+	n := file(t, "n.csv", strings.Join(lines, "\n")+"\n")
+	data, err := os.ReadFile(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(data)
+	role := fmt.Sprintf("recordings:\n  - {sha256: %x, role: air", sum)
+	for _, c := range []struct {
+		facts string
+		s     float64 // at or below 88 %
+		asked bool
+		code  int
+	}{
+		{conditions, 400, true, exitUndetermined},
+		{conditions + role + ", until: 2024-03-01T23:06:40}\n", 280, false, exitUndetermined},
+		{conditions + role + ", from: 2024-03-01T23:06:40}\n", 120, false, exitUndetermined},
+		{conditions + role + ", from: 2024-03-01T22:30:00, until: 2024-03-02T03:00:00}\n", 400, false, 0},
+		{conditions + role + ", from: 2024-03-05T22:30:00}\n", 0, false, exitUsage},
+		{conditions + role + ", from: yesterday}\n", 0, false, exitUsage},
+	} {
+		r := command(t, "", "check", n, "--criteria", "us-medicare", "--facts", file(t, "f.yaml", c.facts), "--json")
+		if r.code != c.code {
+			t.Errorf("%s: exit %d, want %d: %s", c.facts[len(conditions):], r.code, c.code, r.err)
+		}
+		if c.code == exitUsage {
+			continue
+		}
+		got := decode(t, r)
+		asked := false
+		for _, need := range got.Determinations[0].Needs {
+			asked = asked || need.Fact == "recordings"
+		}
+		if got.Analysis.AtOrBelow["88"].S != c.s || asked != c.asked {
+			t.Errorf("%s: %v s, asked %v", c.facts[len(conditions):], got.Analysis.AtOrBelow["88"].S, asked)
+		}
+	}
+}

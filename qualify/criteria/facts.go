@@ -31,10 +31,14 @@ type Value struct {
 	List   []RecordingRole // TypeList
 }
 
-// RecordingRole says what one recording of a case is.
+// RecordingRole says what one recording of a case is. From and Until, stamps
+// as measure prints them, name the stretch that the role is of, where it is
+// not the whole session (oxygen begun during the night); "" is its end.
 type RecordingRole struct {
 	SHA256 string `json:"sha256"`
 	Role   string `json:"role"` // air, oxygen, rest_air, exertion_air, exertion_oxygen
+	From   string `json:"from,omitempty"`
+	Until  string `json:"until,omitempty"`
 }
 
 // Place is where the office found a fact in the chart. It locates a

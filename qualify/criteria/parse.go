@@ -195,6 +195,8 @@ func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *
 	return parseText(def, number, unit)
 }
 
+var stampForm = regexp.MustCompile(`^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$`)
+
 var shaForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
@@ -217,8 +219,12 @@ func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
 				r.SHA256 = s
 			case "role":
 				r.Role = s
+			case "from":
+				r.From = s
+			case "until":
+				r.Until = s
 			default:
-				return Value{}, &fault{"sha256 and role", quote(e.key), closest(e.key, []string{"sha256", "role"})}
+				return Value{}, &fault{"sha256, role, from and until", quote(e.key), closest(e.key, []string{"sha256", "role", "from", "until"})}
 			}
 		}
 		if f := r.check(v.List); f != nil {
@@ -235,6 +241,14 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(r.SHA256), "copy it from what measure prints"}
 	case !slices.Contains(roles, r.Role):
 		return &fault{"a role", quote(r.Role), closest(r.Role, roles)}
+	}
+	for _, stamp := range []string{r.From, r.Until} {
+		if stamp != "" && !stampForm.MatchString(stamp) {
+			return &fault{"a stamp such as 2026-03-01T22:14:00", quote(stamp), "copy it from what measure prints, without its offset"}
+		}
+	}
+	if r.From != "" && r.Until != "" && r.From >= r.Until {
+		return &fault{"from before until", quote(r.From + " to " + r.Until), "exchange the two"}
 	}
 	for _, b := range before {
 		if b.SHA256 == r.SHA256 {

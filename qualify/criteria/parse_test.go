@@ -46,7 +46,7 @@ recordings:
 		"hematocrit": {State: Located, Value: number("56.1", "%", 1),
 			Place: &Place{Document: "Laboratory report", Date: rules.Date{Year: 2030, Month: 3, Day: 1}, Page: "2", By: "front desk"}},
 		"written_order": {State: Located, Value: Value{Bool: true}, Place: &Place{Document: "Order"}},
-		"recordings":    {State: Stated, Value: Value{List: []RecordingRole{{sha, "air"}}}},
+		"recordings":    {State: Stated, Value: Value{List: []RecordingRole{{SHA256: sha, Role: "air"}}}},
 	}
 	for name, w := range want {
 		w.Name = name
@@ -181,7 +181,7 @@ func TestFactJSON(t *testing.T) {
 		{Name: "test_oxygen", State: Stated, Value: Value{Word: "oxygen", Num: rat(t, "1/2"), Unit: "L/min", Places: 1}},
 		{Name: "test_date", State: Computed, Value: Value{Date: rules.Date{Year: 2030, Month: 3, Day: 9}}},
 		{Name: "hematocrit", State: Unknown},
-		{Name: "recordings", State: Stated, Value: Value{List: []RecordingRole{{sha, "air"}}}},
+		{Name: "recordings", State: Stated, Value: Value{List: []RecordingRole{{SHA256: sha, Role: "air"}}}},
 	}
 	for _, f := range facts {
 		b, err := json.Marshal(f)
