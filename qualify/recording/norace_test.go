@@ -1,0 +1,5 @@
+//go:build !race
+
+package recording_test
+
+const allocationSlack = 1
