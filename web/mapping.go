@@ -48,7 +48,7 @@ type mappedColumn struct {
 // mappedRoles are the roles that a column can be given, with their words.
 var mappedRoles = []choice{
 	{Value: "time", Words: "time"}, {Value: "date", Words: "date"}, {Value: "elapsed", Words: "time since the start"},
-	{Value: "spo2", Words: "saturation (SpO2)"}, {Value: "pulse", Words: "pulse"}, {Value: "quality", Words: "quality of the signal"},
+	{Value: "spo2", Words: "saturation (SpO2)"}, {Value: "pulse", Words: "pulse"}, {Value: "quality", Words: "quality"},
 }
 
 const (
@@ -83,14 +83,14 @@ func (s *Site) readAs(ctx context.Context, in *received) (rec *recording.Recordi
 	if mapped {
 		p, err := recording.Propose(in.data, plain)
 		// What was answered of one file says nothing of another.
-		if mapped = err == nil && stepKey(p) == in.form.Get("mapped"); mapped {
+		if mapped = err == nil && stepKey(p) == in.form.Get("mapped") && newStep(p, nil) != nil; mapped {
 			if how.Columns, how.IntervalMS, err = composed(in.form, p); err != nil {
 				return nil, how, newStep(p, in.form), err
 			}
 		}
 	}
 	if in.form.Get("show") != "" && how.Columns == "" {
-		if p, err := recording.Propose(in.data, plain); err == nil {
+		if p, err := recording.Propose(in.data, plain); err == nil && newStep(p, nil) != nil {
 			return nil, how, newStep(p, nil), errShowColumns
 		}
 	}
@@ -113,8 +113,9 @@ func (s *Site) readAs(ctx context.Context, in *received) (rec *recording.Recordi
 			if rec, fault := recording.ReadBytes(in.data, with.options()); fault == nil {
 				return rec, with, nil, nil
 			}
-			step = newStep(p, nil)
-			step.Saved = kept.Name
+			if step = newStep(p, nil); step != nil {
+				step.Saved = kept.Name
+			}
 			return nil, how, step, err
 		}
 	}
@@ -179,9 +180,6 @@ func sayMapping(step *mappingStep, err error) string {
 	case errors.Is(err, recording.ErrOptions):
 		t = "The file cannot be read as stated"
 	}
-	if f.Field != "" {
-		t += ", " + f.Field
-	}
 	t += fmt.Sprintf(": expected %s; found %s.", f.Expected, f.Found)
 	if step.Saved != "" {
 		t += fmt.Sprintf(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)
@@ -194,7 +192,7 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 	if len(p.Columns) > columnsShown {
 		return nil
 	}
-	st := &mappingStep{Key: stepKey(p), Rows: p.Rows, NoTime: p.NoTime, Start: p.FromStart, Keep: p.Shape != "", AskZone: !p.Offsets,
+	st := &mappingStep{Key: stepKey(p), NoTime: p.NoTime, Start: p.FromStart, Keep: p.Shape != "", AskZone: !p.Offsets,
 		Interval: typed(form, "interval"), StartAt: typed(form, "start"), None: typed(form, "none"), Name: typed(form, "keep"), Zone: typed(form, "zone")}
 	st.NoTime = st.NoTime || st.Interval != ""
 	st.Start = st.Start || st.StartAt != ""
@@ -206,6 +204,11 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 	}
 	if p.Sheet != "" {
 		st.Words = "Sheet " + p.Sheet + " of a workbook. " + st.Words
+	}
+	for _, r := range p.Rows {
+		// A row may be shorter than the table, and no longer.
+		r.Cells = append(slices.Clone(r.Cells), make([]string, max(len(p.Columns)-len(r.Cells), 0))...)[:len(p.Columns)]
+		st.Rows = append(st.Rows, r)
 	}
 	for _, c := range p.Columns {
 		m := mappedColumn{Number: c.Number, Header: c.Header, Reason: c.Reason}

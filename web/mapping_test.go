@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/qualify/recording"
 )
 
 // mapped opens a case at intake whose night may be sent in, and returns its
@@ -112,6 +113,22 @@ func TestMappingStep(t *testing.T) {
 	send(data, v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "none": "777"}), 303)
 	b.wants(v.page(address), "2026-03-04 22:00:00", "saturation in", "column 2")
 	b.wants(v.page(address+"/trail"), "time=1,spo2=2,pulse=4,quality=none,order=dmy,delimiter=comma,none=777")
+}
+
+// A row that is shorter or longer than the table does not shift it.
+func TestMappingStepPadsRows(t *testing.T) {
+	p := &recording.Proposal{Columns: []recording.ProposedColumn{{Number: 1}, {Number: 2}}, Rows: []recording.ProposedRow{{Line: 2, Cells: []string{"a"}}, {Line: 3, Cells: []string{"a", "b", "c"}}}}
+	st := newStep(p, nil)
+	if got := fmt.Sprintf("%q %q", st.Rows[0].Cells, st.Rows[1].Cells); got != `["a" ""] ["a" "b"]` {
+		t.Errorf("rows %s", got)
+	}
+	if len(p.Rows[0].Cells) != 1 {
+		t.Error("the proposal changed")
+	}
+	p.Columns = make([]recording.ProposedColumn, columnsShown+1)
+	if newStep(p, nil) != nil {
+		t.Errorf("a table of %d columns is shown", len(p.Columns))
+	}
 }
 
 // Columns without a time, in fractions, with the step between rows answered.
@@ -261,5 +278,28 @@ func TestMappingStepOfAnotherFile(t *testing.T) {
 	b.lacks(v.page(address+"/trail"), "spo2=3")
 	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
 		t.Errorf("kept: %v, %v", list, err)
+	}
+}
+
+// A table that is too wide to be shown is refused in the reader's words, or
+// read, whatever the form asks for.
+func TestMappingOfAWideTable(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	wide := func(sat string) []byte {
+		return table("Time,"+sat+strings.Repeat(",x", columnsShown)+"\n", 600, func(i int) string {
+			return fmt.Sprintf("2026-02-10 22:%02d:%02d,%d%s", i*4/60, i*4%60, 90+i%6, strings.Repeat(",y", columnsShown))
+		})
+	}
+	key := stepKey(must(recording.Propose(wide("Zuurstof"), recording.Options{})))
+	for _, more := range []map[string]string{nil, {"show": "1"}, {"mapped": key, "c.2": "spo2"}} {
+		if w := v.upload(address, address+"/recording", wide("Zuurstof"), more); w.Code != 422 {
+			t.Errorf("%v: status %d, want 422", more, w.Code)
+		}
+		b.wants(v.last, "a column of oxygen saturation", `name="columns"`)
+	}
+	if w := v.upload(address, address+"/recording", wide("SpO2"), map[string]string{"show": "1"}); w.Code != 303 {
+		t.Errorf("status %d, want 303: %s", w.Code, text(v.last))
 	}
 }

@@ -681,6 +681,21 @@ func (f *finder) find() (roles, error) {
 	if err := f.findQuality(&r); err != nil {
 		return r, err
 	}
+	f.findBeside(&r)
+	var unused []int
+	for c := 0; c < f.width; c++ {
+		if !f.taken[c] {
+			unused = append(unused, c)
+		}
+	}
+	if len(unused) > 0 {
+		f.layout = append(f.layout, "Not used: "+f.names(unused)+".")
+	}
+	return r, nil
+}
+
+// findBeside finds the columns that hold no readings: persons, events, alarms.
+func (f *finder) findBeside(r *roles) {
 	for _, kind := range []role{roleName, roleIdentifier} {
 		for _, c := range f.withRole(kind) {
 			r.persons = append(r.persons, c)
@@ -696,16 +711,6 @@ func (f *finder) find() (roles, error) {
 	for _, c := range r.alarms {
 		f.taken[c] = true
 	}
-	var unused []int
-	for c := 0; c < f.width; c++ {
-		if !f.taken[c] {
-			unused = append(unused, c)
-		}
-	}
-	if len(unused) > 0 {
-		f.layout = append(f.layout, "Not used: "+f.names(unused)+".")
-	}
-	return r, nil
 }
 
 // findSat finds the saturation by header, or by the numbers where there is

@@ -262,6 +262,9 @@ func (t *textReader) goOn(question error) {
 	if len(r.quality) == 0 {
 		_ = f.findQuality(r)
 	}
+	if len(r.events)+len(r.alarms)+len(r.persons) == 0 {
+		f.findBeside(r)
+	}
 }
 
 // roleOf says what column c is taken for, and why.

@@ -200,6 +200,8 @@ func TestProposeAsks(t *testing.T) {
 	}{
 		{"two times beside plain readings", "Start,End,SpO2,Pulse,Status\n2026-03-01 22:00:00,2026-03-01 22:00:04,94,61,ok\n2026-03-01 22:00:04,2026-03-01 22:00:08,94,61,ok\n", "",
 			"not read|not read|spo2|pulse|quality", [3]bool{true, false, false}},
+		{"two saturations beside marks and a person", "Time,SpO2,SaO2,Event,Alarm,Patient ID,Name\n22:00:00,94,95,,,7,A\n22:00:04,88,89,cuff,1,7,A\n", "",
+			"time|not read|not read|event|alarm|identifier|name", [3]bool{}},
 		{"two pulses", "Time,SpO2,Pulse,HR,Status\n22:00:00,94,61,62,ok\n22:00:04,88,62,61,ok\n", "",
 			"time|spo2|not read|not read|quality", [3]bool{}},
 		{"no time", "SpO2,Pulse\n94,61\n88,62\n", "", "spo2|pulse", [3]bool{true, false, false}},
