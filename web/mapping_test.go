@@ -1,6 +1,8 @@
 package web
 
 import (
+	"archive/zip"
+	"bytes"
 	"fmt"
 	"net/http"
 	"regexp"
@@ -302,4 +304,68 @@ func TestMappingOfAWideTable(t *testing.T) {
 	if w := v.upload(address, address+"/recording", wide("SpO2"), map[string]string{"show": "1"}); w.Code != 303 {
 		t.Errorf("status %d, want 303: %s", w.Code, text(v.last))
 	}
+}
+
+// book is a workbook of one sheet after an empty one, cells as inline strings
+// (ECMA-376 part 1, 18.3.1.4, and part 2 for the package, from memory).
+func book(rows [][]string) []byte {
+	var sheet strings.Builder
+	for _, r := range rows {
+		sheet.WriteString("<row>")
+		for _, c := range r {
+			fmt.Fprintf(&sheet, `<c t="inlineStr"><is><t>%s</t></is></c>`, c)
+		}
+		sheet.WriteString("</row>")
+	}
+	const main, rel = "http://schemas.openxmlformats.org/spreadsheetml/2006/main", "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+	const pkg, typ = "http://schemas.openxmlformats.org/package/2006/", "application/vnd.openxmlformats-officedocument.spreadsheetml."
+	var b bytes.Buffer
+	z := zip.NewWriter(&b)
+	for _, f := range [][2]string{
+		{"[Content_Types].xml", `<Types xmlns="` + pkg + `content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Override PartName="/xl/workbook.xml" ContentType="` + typ + `sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" ContentType="` + typ + `worksheet+xml"/><Override PartName="/xl/worksheets/sheet2.xml" ContentType="` + typ + `worksheet+xml"/></Types>`},
+		{"_rels/.rels", `<Relationships xmlns="` + pkg + `relationships"><Relationship Id="r1" Type="` + rel + `/officeDocument" Target="xl/workbook.xml"/></Relationships>`},
+		{"xl/workbook.xml", `<workbook xmlns="` + main + `" xmlns:r="` + rel + `"><sheets><sheet name="Notes" sheetId="1" r:id="r1"/><sheet name="Night" sheetId="2" r:id="r2"/></sheets></workbook>`},
+		{"xl/_rels/workbook.xml.rels", `<Relationships xmlns="` + pkg + `relationships"><Relationship Id="r1" Type="` + rel + `/worksheet" Target="worksheets/sheet1.xml"/><Relationship Id="r2" Type="` + rel + `/worksheet" Target="worksheets/sheet2.xml"/></Relationships>`},
+		{"xl/worksheets/sheet1.xml", `<worksheet xmlns="` + main + `"><sheetData/></worksheet>`},
+		{"xl/worksheets/sheet2.xml", `<worksheet xmlns="` + main + `"><sheetData>` + sheet.String() + `</sheetData></worksheet>`},
+	} {
+		w := must(z.Create(f[0]))
+		must(w.Write([]byte(f[1])))
+	}
+	if err := z.Close(); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}
+
+// The sheet of a workbook is mapped as delimited text is, and kept so.
+func TestMappingOfAWorkbook(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	one, two := b.ready(v), b.ready(v)
+	night := func(day int) []byte {
+		var rows [][]string
+		for _, line := range strings.Split(strings.TrimSpace(strings.ReplaceAll(string(twoSats(",")), "04/03/2026", fmt.Sprintf("%02d/03/2026", day))), "\n") {
+			rows = append(rows, strings.Split(line, ","))
+		}
+		return book(rows)
+	}
+	if w := v.upload(one, one+"/recording", night(4), nil); w.Code != 422 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.last, "Sheet 2 of a workbook", "Column 3: SaO2", "the first date is 4 March 2026")
+	if w := v.upload(one, one+"/recording", night(4), v.answered(map[string]string{"c.2": "spo2", "keep": "Book of the clinic"})); w.Code != 422 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.last, "dates that can be read in one way", `value="Book of the clinic"`, "the first date is 4 March 2026")
+	if w := v.upload(one, one+"/recording", night(4), v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "keep": "Book of the clinic"})); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(one), "2026-03-04 22:00:00")
+	b.wants(v.page(one+"/trail"), "sheet=2,time=1,spo2=2,pulse=4")
+	if w := v.upload(two, two+"/recording", night(5), nil); w.Code != 303 {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(two), "2026-03-05 22:00:00", "Book of the clinic")
 }

@@ -16,6 +16,7 @@ import (
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
@@ -112,6 +113,7 @@ func measure(args []string, e env) error {
 		return err
 	}
 	if *propose {
+		src.Read.Workbook = sheets.Tables
 		p, err := recording.Propose(src.Data, src.Read)
 		switch {
 		case err != nil:
