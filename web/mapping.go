@@ -249,8 +249,7 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 // restWords say what becomes of a column that has none of the roles that can
 // be chosen.
 var restWords = map[string]string{
-	"marker": "morning or afternoon", "event": "marks: shown, not read", "alarm": "alarms: shown, not read",
-	"name": "a name: compared with the case", "identifier": "an identifier: compared with the case",
+	"marker": "AM or PM", "event": "marks", "alarm": "alarms", "name": "a name", "identifier": "an identifier",
 }
 
 var orderWords = map[string]string{"dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
