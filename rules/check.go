@@ -277,6 +277,10 @@ func (d *document) node(n *Node, at *step, gate bool) {
 	if n.NOf != nil && n.NOf.N > len(n.NOf.Of) && len(n.NOf.Of) > 0 {
 		d.fault(at.in("n_of").in("n"), fmt.Sprintf("at most the number of parts, %d", len(n.NOf.Of)), fmt.Sprint(n.NOf.N), "write a smaller number, or add parts")
 	}
+	d.forbid(at, "ask", n.Ask != "" && n.Unsettled == "", "without unsettled in the same clause")
+	if def, ok := d.fact(at.in("ask"), n.Ask); ok && def.Settles == "computed" {
+		d.fault(at.in("ask"), "a fact that people state", n.Ask+", which is computed", "name what is stated: "+strings.Join(def.From, ", "))
+	}
 	if n.Fact == "" {
 		for _, k := range n.leafKeys() {
 			d.forbid(at, k.key, k.given, "without a fact in the same clause")

@@ -103,6 +103,7 @@ var descriptions = map[string]string{
 	"Node.none_of":      "met where no part that applies is met",
 	"Node.n_of":         "met where at least n parts that apply are met",
 	"Node.unsettled":    "what has to be settled, and by whom; the clause is undetermined whatever the facts",
+	"Node.ask":          "fact whose better answer settles the clause: who answers it is asked the text of unsettled, instead of a maintainer",
 	"Node.fact":         "the fact of the vocabulary that the clause reads",
 	"Node.spo2":         "saturation in percent that time is counted at or below, such as 88 %",
 	"Node.points":       "fall of saturation that time is counted beyond, such as 5 points",

@@ -176,6 +176,9 @@ type Node struct {
 	// what has to be settled, and by whom. It is how a pack is honest about a
 	// document that was not seen.
 	Unsettled string `yaml:"unsettled"`
+	// Ask names a stated fact whose better answer takes an unsettled leaf
+	// away: whoever answers it is asked the text, and no maintainer is.
+	Ask string `yaml:"ask"`
 
 	// Fact names a row of the vocabulary, and the comparison follows. SpO2
 	// and Points are the parameters of facts that have one.

@@ -93,7 +93,7 @@ func structSchema(t reflect.Type, gate bool) object {
 		switch key {
 		case "id":
 			s = ref("name")
-		case "fact", "unless_known":
+		case "fact", "unless_known", "ask":
 			s = ref("fact")
 		}
 		for _, rule := range strings.Split(f.Tag.Get("validate"), ",") {
@@ -191,7 +191,7 @@ func nodeSchema(gate bool) object {
 		kinds = append(kinds, object{"required": []string{key}})
 	}
 	s["oneOf"] = kinds
-	beside := object{}
+	beside := object{"ask": []string{"unsettled"}}
 	for _, k := range new(Node).leafKeys() {
 		beside[k.key] = []string{"fact"}
 	}

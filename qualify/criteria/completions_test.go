@@ -328,7 +328,7 @@ func (tb table) changing() map[string]bool {
 func TestAgainstEveryCompletion(t *testing.T) {
 	r := rand.New(rand.NewSource(20300101))
 	seen := map[Outcome]int{}
-	asked, confirmed := 0, 0
+	asked, confirmed, held := 0, 0, 0
 	for trial := range 600 {
 		next := 0
 		p := packOf(randomTree(t, r, 3, &next, false))
@@ -430,7 +430,10 @@ func TestAgainstEveryCompletion(t *testing.T) {
 				delete(wantAsk, name)
 			}
 		}
-		if want == Undetermined { // nothing can change a settled outcome
+		// Nothing can change a settled outcome, and while answers can decide it
+		// either way no maintainer is asked.
+		either := len(wantAsk) > 0 && slices.Contains(all.out, Qualifies) && slices.Contains(all.out, DoesNotQualify)
+		if want == Undetermined && !either {
 			for name := range tabulate(append(slices.Clone(open), drafts...), words, outcomeOf).changing() {
 				if isDraft(name) {
 					wantConfirm[name] = true
@@ -455,14 +458,38 @@ func TestAgainstEveryCompletion(t *testing.T) {
 			}
 		}
 		asked, confirmed = asked+len(gotAsk), confirmed+len(gotConfirm)
+		for id := range wantConfirm {
+			// Only a gate that answers can still shut holds a confirmation back.
+			if !gotConfirm[id] && behindGate(p, id) && len(wantAsk) > 0 {
+				delete(wantConfirm, id)
+				held++
+			}
+		}
 		if fmt.Sprint(gotAsk) != fmt.Sprint(wantAsk) || fmt.Sprint(gotConfirm) != fmt.Sprint(wantConfirm) {
 			t.Fatalf("trial %d: expected to ask %v and confirm %v, found %v and %v\nfacts %v, level %s\n%s",
 				trial, wantAsk, wantConfirm, gotAsk, gotConfirm, fixed, p.Reading.Level, sketch(p.Criteria, 0))
 		}
 	}
-	if min(seen[Qualifies], seen[DoesNotQualify], seen[Undetermined]) < 20 || asked < 100 || confirmed < 30 {
-		t.Errorf("the packs are too much alike: outcomes %v, %d facts asked, %d clauses to confirm", seen, asked, confirmed)
+	if min(seen[Qualifies], seen[DoesNotQualify], seen[Undetermined]) < 20 || asked < 100 || confirmed < 30 || held == 0 {
+		t.Errorf("the packs are too much alike: outcomes %v, %d facts asked, %d clauses to confirm, %d held back", seen, asked, confirmed, held)
 	}
+}
+
+// behindGate reports whether the clause, or one around it, has a condition of
+// applying.
+func behindGate(p *rules.Pack, id string) bool {
+	var walk func(n *rules.Node, gated bool) bool
+	walk = func(n *rules.Node, gated bool) bool {
+		if n == nil {
+			return false
+		}
+		gated = gated || n.AppliesWhen != nil || !n.Since.IsZero() || !n.Until.IsZero() ||
+			slices.ContainsFunc(p.Overrides, func(o rules.Override) bool { return slices.Contains(o.Waives, n.ID) })
+		return n.ID == id && gated || walk(n.AppliesWhen, gated) ||
+			slices.ContainsFunc(n.Children(), func(c *rules.Node) bool { return walk(c, gated) })
+	}
+	return walk(p.Criteria, false) || walk(p.Population, false) ||
+		slices.ContainsFunc(p.DeferTo, func(d rules.Deferral) bool { return walk(d.When, false) })
 }
 
 func sketch(n *rules.Node, depth int) string {

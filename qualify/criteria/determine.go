@@ -205,7 +205,8 @@ func (e *evaluation) openDisposition(needs []Need) string {
 	return "deferred" // the pack compares nothing itself: another text decides
 }
 
-// openStatus is the weakest status of the clauses that wait.
+// openStatus is the weakest status of the clauses that wait, or if none does
+// of all that matter.
 func (e *evaluation) openStatus(needs []Need) rules.Status {
 	if s := e.shut(); s != nil && s.to != nil {
 		if s.to.Status == rules.Draft && e.conf[s.to.ID] {
@@ -213,16 +214,20 @@ func (e *evaluation) openStatus(needs []Need) rules.Status {
 		}
 		return s.to.Status
 	}
-	waits := map[string]bool{}
+	waits, confirm := map[string]bool{}, map[string]bool{}
 	for _, n := range needs {
+		confirm[n.Fact] = true
 		for _, id := range n.Decides {
 			waits[id] = true
 		}
 	}
 	var some, all rules.Status
 	for _, l := range e.leaves {
+		if e.unconfirmed(l.node) && !e.relevant[l.node] && !confirm[needConfirm+e.idOf[l.node]] {
+			continue // no stated fact has made it matter
+		}
 		s := e.evidence(l.node)
-		if l.node.Unsettled != "" {
+		if l.node.Unsettled != "" && l.node.Ask == "" {
 			s = rules.Draft
 		}
 		all = weakest(all, s)

@@ -159,6 +159,50 @@ func TestDraftNeverDecides(t *testing.T) {
 	}
 }
 
+// TestUnsettledAsks checks when a clause that no fact settles is put to
+// somebody: not while answers can make it irrelevant or decide either way
+// without it, and with ask to whoever answers that fact.
+func TestUnsettledAsks(t *testing.T) {
+	judged := func(ask string) *rules.Node {
+		return &rules.Node{ID: "judged", Label: "Judged", Unsettled: "Which test counts?", Ask: ask, Status: rules.Verified}
+	}
+	gated := func(ask string) *rules.Node {
+		n := judged(ask)
+		n.AppliesWhen = yes("", "sleep_apnea")
+		return n
+	}
+	a := yes("a", "symptoms")
+	cases := []struct {
+		name   string
+		tree   *rules.Node
+		facts  map[string]string
+		needs  []string
+		who    rules.Role
+		status rules.Status
+	}{
+		{"gate open", anyOf("r", a, gated("")), map[string]string{"symptoms": "false"}, []string{"sleep_apnea"}, rules.Office, rules.Verified},
+		{"gate open, asking", anyOf("r", a, gated("sleep_apnea")), map[string]string{"symptoms": "false"}, []string{"sleep_apnea"}, rules.Office, rules.Verified},
+		{"gate met", anyOf("r", a, gated("")), map[string]string{"symptoms": "false", "sleep_apnea": "true"}, []string{"confirm:judged"}, rules.Maintainer, rules.Draft},
+		{"gate met, asking", anyOf("r", a, gated("sleep_apnea")), map[string]string{"symptoms": "false", "sleep_apnea": "true"}, []string{"sleep_apnea"}, rules.Office, rules.Verified},
+		{"answers decide either way", anyOf("r", a, allOf("g", yes("b", "sleep_apnea"), judged("")), yes("c", "same_sitting")), map[string]string{"symptoms": "false"}, []string{"same_sitting", "sleep_apnea"}, "", rules.Verified},
+		{"answers decide one way", allOf("r", a, judged("")), nil, []string{"symptoms", "confirm:judged"}, "", rules.Draft},
+		{"gate asked and not known", anyOf("r", a, gated("")), map[string]string{"symptoms": "false", "sleep_apnea": "unknown"}, []string{"confirm:judged"}, rules.Maintainer, rules.Draft},
+	}
+	for _, c := range cases {
+		d := Determine(packOf(c.tree), Facts{Named: stated(t, c.facts)}, nil)
+		if got := asksOf(d); fmt.Sprint(got) != fmt.Sprint(c.needs) || d.Status != c.status || d.Outcome != Undetermined {
+			t.Errorf("%s: expected needs %v, status %s, found %v, %s, %s", c.name, c.needs, c.status, got, d.Status, d.Outcome)
+			continue
+		}
+		if c.who != "" && d.Needs[0].Who != c.who {
+			t.Errorf("%s: expected %s to be asked, found %+v", c.name, c.who, d.Needs[0])
+		}
+	}
+	if d := Determine(packOf(gated("sleep_apnea")), Facts{Named: stated(t, map[string]string{"sleep_apnea": "true"})}, nil); d.Disposition != "incomplete" || d.Needs[0].Question != "Which test counts?" {
+		t.Errorf("expected an incomplete case and the text of the clause as question, found %s %+v", d.Disposition, d.Needs)
+	}
+}
+
 // TestEvidenceOfWhatDecided checks which leaves decide and the status line: a
 // met any_of rests on its strongest met part, the first on a tie; a failed
 // all_of or none_of on every part that fails it, whatever its evidence; a failed

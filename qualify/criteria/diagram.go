@@ -3,6 +3,7 @@ package criteria
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 )
 
 // The values of a clause inside a diagram.
@@ -250,6 +251,13 @@ func (d *diagram) reach(r ref, visit func(decision)) {
 		}
 	}
 	walk(r)
+}
+
+// reaches reports whether r has the value v in some cell.
+func (d *diagram) reaches(r ref, v int) bool {
+	found := r == value(v)
+	d.reach(r, func(n decision) { found = found || slices.Contains(n.kids, value(v)) })
+	return found
 }
 
 // support returns the variables that can change the value of r.

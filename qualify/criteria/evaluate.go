@@ -23,11 +23,14 @@ type evaluation struct {
 	scope    []scoped    // conditions of the pack as a whole; none where root is not its criteria
 	vars     []*variable // ordered as the vocabulary
 
-	d       *diagram
-	result  map[*rules.Node]ref  // value of every node, gates too
-	open    ref                  // whether the criteria are for this case: not met where they are not
-	away    map[*rules.Node]bool // clauses inside one that does not apply
-	outcome ref                  // of the root, with not applicable read as undetermined
+	d      *diagram
+	result map[*rules.Node]ref  // value of every node, gates too
+	open   ref                  // whether the criteria are for this case: not met where they are not
+	away   map[*rules.Node]bool // clauses inside one that does not apply
+	// relevant holds the clauses that apply on the stated facts: no gate around
+	// them hangs on an answer.
+	relevant map[*rules.Node]bool
+	outcome  ref // of the root, with not applicable read as undetermined
 	// approximate says that the diagram grew too large and plain three-valued
 	// logic was used: absent facts are undetermined one by one.
 	approximate bool
@@ -109,22 +112,26 @@ func (e *evaluation) run(limit int) {
 func (e *evaluation) build() {
 	e.result = map[*rules.Node]ref{}
 	e.open, e.outcome = e.whole(e.d, e.result, nil)
-	e.away = map[*rules.Node]bool{}
+	e.away, e.relevant = map[*rules.Node]bool{}, map[*rules.Node]bool{}
 	for _, s := range e.scope {
-		e.depart(s.when, false)
+		e.depart(s.when, false, true)
 	}
-	e.depart(e.root, e.open == value(vNotMet))
+	e.depart(e.root, e.open == value(vNotMet), true)
 }
 
 // depart marks the parts of clauses whose gate is shut: whatever they would
-// be by themselves, they do not apply.
-func (e *evaluation) depart(n *rules.Node, away bool) {
+// be by themselves, they do not apply. It marks as relevant what no gate
+// leaves open.
+func (e *evaluation) depart(n *rules.Node, away, relevant bool) {
 	e.away[n] = away
 	for _, g := range e.gates[n] {
+		e.depart(g, away, relevant)
 		away = away || e.shuts(g)
+		relevant = relevant && e.result[g].isValue() && !e.shuts(g)
 	}
+	e.relevant[n] = relevant && e.result[n].isValue()
 	for _, c := range n.Children() {
-		e.depart(c, away)
+		e.depart(c, away, relevant)
 	}
 }
 

@@ -27,7 +27,8 @@ type asked struct {
 }
 
 // needs lists what is left and can change the outcome, most decisive first,
-// then what a maintainer has to confirm.
+// then the clauses that no fact can settle, once the answers cannot decide
+// either way without them.
 func (e *evaluation) needs() []Need {
 	var list []*asked
 	byFact := map[string]*asked{}
@@ -63,11 +64,19 @@ func (e *evaluation) needs() []Need {
 			cmp.Compare(b.share, a.share), cmp.Compare(b.reduction, a.reduction), cmp.Compare(a.order, b.order))
 	})
 	out := []Need{}
+	both := len(list) > 0 && e.d.reaches(e.outcome, vMet) && e.d.reaches(e.outcome, vNotMet)
 	for _, a := range list {
 		a.Why = cmp.Or(a.Why, "It can change the outcome: "+quoted(a.Decides)+" "+plural(len(a.Decides), "waits", "wait")+" for it.")
 		out = append(out, a.Need)
 	}
-	return append(out, e.confirmations()...)
+	if both {
+		return out // the answers may make every unconfirmed clause irrelevant
+	}
+	confirmations := e.confirmations(len(list) > 0)
+	slices.SortStableFunc(confirmations, func(a, b Need) int {
+		return boolRank(a.Who == rules.Maintainer) - boolRank(b.Who == rules.Maintainer)
+	})
+	return append(out, confirmations...)
 }
 
 func quoted(ids []string) string { return strings.Join(ids, ", ") }
@@ -119,11 +128,12 @@ func (e *evaluation) weigh(v *variable) (share, reduction float64) {
 	return share / float64(v.cells), reduction / float64(v.cells)
 }
 
-// waiting returns the ids of the undetermined clauses that read the variable.
+// waiting returns the ids of the undetermined clauses that read the variable
+// and that it can settle.
 func (e *evaluation) waiting(v *variable) []string {
 	var ids []string
 	for _, n := range v.nodes {
-		if id := e.idOf[n]; e.verdict(n) == Unclear && !slices.Contains(ids, id) {
+		if id := e.idOf[n]; e.verdict(n) == Unclear && !e.unconfirmed(n) && !slices.Contains(ids, id) {
 			ids = append(ids, id)
 		}
 	}
@@ -217,12 +227,13 @@ func (e *evaluation) reportLevel(v *variable) bool {
 
 // confirmations lists the clauses without confirmed evidence that can change
 // the outcome: each is made a variable, and those that the outcome then tests
-// are asked.
-func (e *evaluation) confirmations() []Need {
+// are asked. While people have answers to give, a clause that they may still
+// make irrelevant is left out.
+func (e *evaluation) confirmations(answers bool) []Need {
 	drafts := map[*rules.Node]int{}
 	var order []*rules.Node
 	visit := func(n *rules.Node) {
-		if e.unconfirmed(n) {
+		if e.unconfirmed(n) && (e.relevant[n] || !answers) {
 			drafts[n] = len(e.vars) + len(order)
 			order = append(order, n)
 		}
@@ -250,6 +261,11 @@ func (e *evaluation) confirmations() []Need {
 			continue
 		}
 		seen[id] = true
+		if d, ok := definition(n.Ask); ok {
+			out = append(out, Need{Fact: d.Name, Who: d.Who, Decides: []string{id}, Question: n.Unsettled,
+				Why: "The answer that is stated leaves " + id + " open."})
+			continue
+		}
 		need := Need{Fact: needConfirm + id, Who: rules.Maintainer, Decides: []string{id}, Question: n.Unsettled}
 		if need.Question == "" {
 			need.Question = "Does the document say what this clause has from memory: " + cmp.Or(n.Label, id) + "?"
