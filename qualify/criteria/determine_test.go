@@ -159,6 +159,42 @@ func TestDraftNeverDecides(t *testing.T) {
 	}
 }
 
+// TestUnreadValuesAreTold checks that a measured value which changed nothing
+// is told: one that no clause reads, or only a clause that does not apply.
+func TestUnreadValuesAreTold(t *testing.T) {
+	low := func(id, fact, figure, state string) *rules.Node {
+		return clause(id, fact, func(n *rules.Node) {
+			n.AtOrBelow, n.IfAbsent = quantities(t, figure), "not_applicable"
+			if state != "" {
+				n.AppliesWhen = &rules.Node{Fact: "test_state", Is: state}
+			}
+		})
+	}
+	p := packOf(anyOf("r", low("rest", "rest_spo2", "88 %", "rest"), low("awake", "awake_spo2", "88 %", "asleep"), low("gas", "rest_pao2", "55 mmHg", "")))
+	cases := []struct {
+		name  string
+		facts map[string]string
+		want  []string
+	}{
+		{"only behind a shut gate", map[string]string{"test_state": "asleep", "awake_spo2": "93", "rest_spo2": "88.0"}, []string{"Saturation at rest, awake, on room air, 88.0 %, is stated"}},
+		{"the gate is open", map[string]string{"rest_spo2": "88", "rest_pao2": "60"}, nil},
+		{"the gate is met", map[string]string{"test_state": "rest", "rest_spo2": "88", "rest_pao2": "60"}, nil},
+		{"in no clause", map[string]string{"test_state": "rest", "rest_spo2": "90", "hematocrit": "57"}, []string{"57 %, is stated"}},
+		{"no measured value", map[string]string{"test_state": "rest", "rest_spo2": "90", "p_wave_height": "4"}, nil},
+	}
+	for _, c := range cases {
+		var got []string
+		for _, s := range Determine(p, Facts{Named: stated(t, c.facts)}, nil).Notes {
+			if strings.Contains(s, "read by no clause that applies") {
+				got = append(got, s)
+			}
+		}
+		if len(got) != len(c.want) || len(got) == 1 && !strings.Contains(got[0], c.want[0]) {
+			t.Errorf("%s: expected %q, found %q", c.name, c.want, got)
+		}
+	}
+}
+
 // TestUnsettledAsks checks when a clause that no fact settles is put to
 // somebody: not while answers can make it irrelevant or decide either way
 // without it, and with ask to whoever answers that fact.

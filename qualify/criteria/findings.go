@@ -431,6 +431,9 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	if e.facts.ClockDoubt != "" {
 		add(e.facts.ClockDoubt)
 	}
+	for _, s := range e.idleValues() {
+		add(s)
+	}
 	differs := map[string]bool{} // levels of which the report's difference has been told
 	for _, l := range e.leaves {
 		if l.fixed || !l.readings[0].known || !isNumber(l.def) {
@@ -457,6 +460,50 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 				add(fmt.Sprintf("The signed report prints %s, %s less than the recording gives.", s.text(u.report.value), s.text(d.Abs(d))))
 			}
 		}
+	}
+	return out
+}
+
+// idleValues names the stated measured values that no clause which applies reads:
+// they changed nothing, whatever they are.
+func (e *evaluation) idleValues() []string {
+	if e.shut() != nil {
+		return nil // no clause is looked at
+	}
+	read := map[string]bool{}
+	var look func(n *rules.Node, gate bool)
+	look = func(n *rules.Node, gate bool) {
+		if !gate && e.verdict(n) == NotApplicable && n.Children() == nil {
+			return
+		}
+		if slices.ContainsFunc(e.gates[n], e.shuts) {
+			return
+		}
+		for _, g := range e.gates[n] {
+			look(g, true)
+		}
+		if l := e.leafOf[n]; l != nil && l.def != nil {
+			read[l.def.Name] = true
+			for _, name := range l.def.From {
+				read[name] = true
+			}
+		}
+		for _, c := range n.Children() {
+			look(c, gate)
+		}
+	}
+	look(e.root, false)
+	for _, s := range e.scope {
+		look(s.when, true)
+	}
+	var out []string
+	for _, d := range rules.Vocabulary() {
+		f, ok := e.stated(d.Name)
+		if !ok || read[d.Name] || d.Settles == "computed" || f.State == Computed || f.Value.Num == nil || !slices.Contains([]string{"%", "mmHg", "kPa"}, d.Unit) {
+			continue
+		}
+		value := withUnit(f.Value.Num.FloatString(max(f.Value.Places, 0)), cmp.Or(f.Value.Unit, d.Unit))
+		out = append(out, fmt.Sprintf("%s%s, %s, is stated and read by no clause that applies.", strings.ToUpper(d.Meaning[:1]), d.Meaning[1:], value))
 	}
 	return out
 }
