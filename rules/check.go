@@ -99,7 +99,7 @@ func (d *document) scope(p *Pack, ids map[string]*step, clauses map[string]bool)
 // period refuses a time that ends before it begins.
 func (d *document) period(at *step, first string, from, until Date) {
 	if !from.IsZero() && !until.IsZero() && until.Before(from) {
-		d.fault(at.in("until"), "a day from "+first+" on, "+from.String(), until.String(), "mend one of the two")
+		d.fault(at.in("until"), "a day on or after "+first+", "+from.String(), until.String(), "mend one of the two")
 	}
 }
 
