@@ -716,10 +716,19 @@ func reading(in Input) []string {
 		}
 	}
 	if a := in.Analysis; a != nil {
+		if in.Pack != nil {
+			out = append(out, accumulationText[in.Pack.Reading.Accumulation]...)
+		}
 		out = append(out, a.Warnings...)
 		out = append(out, ruleTexts(a)...)
 	}
 	return out
+}
+
+// accumulationText says how the criteria count time.
+var accumulationText = map[string][]string{
+	"cumulative":  {"The criteria add up all time at or below a level."},
+	"longest_run": {"The criteria take the longest unbroken time at or below a level, not the total."},
 }
 
 // ruleTexts words the rules that set a reading aside or doubted it here, each

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
 )
@@ -404,6 +405,19 @@ func TestVisible(t *testing.T) {
 	for what, got := range map[string]string{"text": text(t, w), "page": html.UnescapeString(fragment(t, w))} {
 		if strings.ContainsAny(got, "\x1b\u202e") || !strings.Contains(got, "A[U+001B][2J[U+202E]B") {
 			t.Errorf("%s: control characters of a name are not shown", what)
+		}
+	}
+}
+
+// TestReadingSaysHowTimeIsCounted checks that both words of the pack's
+// accumulation are printed, and nothing for a pack that names none.
+func TestReadingSaysHowTimeIsCounted(t *testing.T) {
+	night := analysis.FromProfile(nil)
+	for word, want := range map[string]string{"cumulative": "add up all time", "longest_run": "longest unbroken time", "": ""} {
+		in := Input{Pack: &rules.Pack{Reading: rules.Reading{Accumulation: word}}, Analysis: night}
+		got := strings.Join(reading(in), "\n")
+		if !strings.Contains(got, want) || strings.Contains(got, "The criteria") != (want != "") {
+			t.Errorf("%q: expected %q, found %q", word, want, got)
 		}
 	}
 }
