@@ -26,6 +26,11 @@ func (d *document) check(p *Pack, effective Date) {
 	if q := p.Reading.ReportLevel; q != nil {
 		d.level(top.in("reading").in("report_level"), q)
 	}
+	if at, q := top.in("reading").in("short_below"), p.Reading.ShortBelow; q != nil && !d.bad[at.String()] {
+		if expected := complete(q, FactDef{Type: TypeDuration, Unit: "s"}); expected != "" {
+			d.fault(at, expected, quote(q.Text), "write a time, such as 120 min")
+		}
+	}
 	ids := map[string]*step{}
 	if p.Custody != nil {
 		at := top.in("custody").in("accepts")

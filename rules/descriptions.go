@@ -67,11 +67,12 @@ var descriptions = map[string]string{
 	"Citation.read_on":  "day on which the document was read; left out if it was not",
 
 	"Reading.level":        "how a level of saturation or pressure is read before it is compared: none or half_up (to a whole percent or mmHg)",
-	"Reading.accumulation": "word for the worksheet: cumulative or longest_run; clauses name the fact that they read",
+	"Reading.accumulation": "what the worksheet says of time: cumulative or longest_run; clauses name the fact that they read",
 	"Reading.artifacts":    "bounds (verdict on both bounds), strict (undoubted readings) or as_recorded (every plausible reading)",
 	"Reading.denominator":  "denominator of shares of a recording: valid or recorded time",
 	"Reading.baseline":     "what a fall is measured from: mean of the recording, or highest",
 	"Reading.report_level": "saturation at or below which the minutes of a signed report are counted",
+	"Reading.short_below":  "valid time under which a recording of a test asleep is told to be short, such as 120 min; it changes no verdict",
 
 	"Custody.when":    "condition under which the bar holds; left out, it always holds",
 	"Custody.accepts": "values of the fact custody on which the supplier may hold and read the file",

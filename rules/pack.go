@@ -97,8 +97,8 @@ type Reading struct {
 	// compared, unless the clause says otherwise: none or half_up (to a whole
 	// percent or mmHg). Totals of time and falls are never rounded.
 	Level string `yaml:"level" validate:"omitempty,oneof=none half_up"`
-	// Accumulation is cumulative or longest_run: a word for the worksheet;
-	// clauses name the fact that they read.
+	// Accumulation is cumulative or longest_run: the worksheet says so among
+	// how the recording was read; clauses name the fact that they read.
 	Accumulation string `yaml:"accumulation" validate:"omitempty,oneof=cumulative longest_run"`
 	// Artifacts is bounds (verdict on both bounds), strict (undoubted
 	// readings alone) or as_recorded (every plausible reading).
@@ -111,6 +111,9 @@ type Reading struct {
 	// ReportLevel is the saturation at or below which the minutes of a signed
 	// report are counted (fact reported_minutes).
 	ReportLevel *Quantity `yaml:"report_level"`
+	// ShortBelow is the valid time under which a recording of a test asleep is
+	// told to be short. It changes no verdict.
+	ShortBelow *Quantity `yaml:"short_below"`
 }
 
 // Custody bars the supplier from a result (design section 3).

@@ -159,6 +159,35 @@ func TestDraftNeverDecides(t *testing.T) {
 	}
 }
 
+// TestShortRecordingIsTold checks the note on a short recording at its limit;
+// the verdict is the same on both sides.
+func TestShortRecordingIsTold(t *testing.T) {
+	p := packOf(minutesAt88(t, "minutes", "5 min"))
+	p.Reading = nightReading
+	p.Reading.ShortBelow = quantity(t, "120 min")
+	for _, c := range []struct{ profile, state, want string }{
+		{"95 1h53m59s, 88 6m", "asleep", "The recording is short: it holds 119.98 min of readings, and some documents ask for at least 120 min. The verdict does not change."},
+		{"95 1h53m59s, - 1h, 88 6m", "", "The recording is short: it holds 119.98 min"},
+		{"95 1h54m, 88 6m", "asleep", ""},
+		{"95 4m, 88 6m", "exertion", ""},
+	} {
+		f := Facts{Night: night(t, c.profile)}
+		if c.state != "" {
+			f.Named = stated(t, map[string]string{"test_state": c.state})
+		}
+		d := Determine(p, f, nil)
+		got := ""
+		for _, s := range d.Notes {
+			if strings.Contains(s, "recording is short") {
+				got = s
+			}
+		}
+		if d.Outcome != Qualifies || !strings.HasPrefix(got, c.want) || (got == "") != (c.want == "") {
+			t.Errorf("%s %s: expected %q, found %s with %q", c.profile, c.state, c.want, d.Outcome, got)
+		}
+	}
+}
+
 // TestUnreadValuesAreTold checks that a measured value which changed nothing
 // is told: one that no clause reads, or only a clause that does not apply.
 func TestUnreadValuesAreTold(t *testing.T) {

@@ -431,6 +431,9 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	if e.facts.ClockDoubt != "" {
 		add(e.facts.ClockDoubt)
 	}
+	if s := e.shortRecording(); s != "" {
+		add(s)
+	}
 	for _, s := range e.idleValues() {
 		add(s)
 	}
@@ -462,6 +465,21 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		}
 	}
 	return out
+}
+
+// shortRecording tells that the recording of a test asleep holds less valid
+// time than the pack names.
+func (e *evaluation) shortRecording() string {
+	q, night := e.pack.Reading.ShortBelow, e.night()
+	if state, ok := e.stated("test_state"); q == nil || night == nil || ok && state.Value.Word != "asleep" {
+		return ""
+	}
+	valid := convert(night.Seconds(night.Valid), "s", q.Unit)
+	if valid.Cmp(q.Rat) >= 0 {
+		return ""
+	}
+	return fmt.Sprintf("The recording is short: it holds %s of readings, and some documents ask for at least %s. The verdict does not change.",
+		withUnit(readable(valid, []limit{{fig: q.Rat}}), q.Unit), q)
 }
 
 // idleValues names the stated measured values that no clause which applies reads:
