@@ -446,9 +446,8 @@ func unitsOf(def FactDef) []string {
 	return append([]string{def.Unit}, def.Units...)
 }
 
-// figures checks and completes the figures of one key: a plain number takes
-// the fact's unit, percent of a share become the fraction, and several
-// figures are one limit in several units.
+// figures checks and completes the figures of one key: percent of a share
+// become the fraction, and several figures are one limit in several units.
 func (d *document) figures(l limit, def FactDef, at *step) bool {
 	for i := range l.qs {
 		if expected := complete(&l.qs[i], def); expected != "" {
@@ -481,15 +480,16 @@ func (d *document) entry(at *step, i int) *step {
 	return at
 }
 
-// complete gives a plain number its unit, turns percent of a share into the
-// fraction, and returns what was expected if the figure does not fit the fact.
+// complete turns percent of a share into the fraction and returns what was
+// expected if the figure does not fit the fact. A limit spells its unit, so
+// that no reader has to know in which one the fact is stated.
 func complete(q *Quantity, def FactDef) (expected string) {
 	allowed := unitsOf(def)
 	if q.Unit == "" && !slices.Contains(allowed, "") {
 		if def.Type == TypeDuration {
 			return "a time with its unit: s, min or h"
 		}
-		q.Unit = def.Unit
+		return "the figure with its unit: " + q.Text + " " + strings.Join(allowed, " or ")
 	}
 	if !slices.Contains(allowed, q.Unit) {
 		return "a figure in " + strings.Join(allowed, " or ")

@@ -95,6 +95,10 @@ func structSchema(t reflect.Type, gate bool) object {
 			s = ref("name")
 		case "fact", "unless_known", "ask":
 			s = ref("fact")
+		case "report_level":
+			s = figureSchema([]string{"%"}, false)
+		case "short_below":
+			s = figureSchema([]string{"s", "min", "h"}, false)
 		}
 		for _, rule := range strings.Split(f.Tag.Get("validate"), ",") {
 			name, parameter, _ := strings.Cut(rule, "=")
@@ -247,10 +251,11 @@ func shapeName(def FactDef) string {
 // limitSchema describes the limit of a comparison: a figure, or a list of it
 // in several units.
 func limitSchema(def FactDef) object {
+	bare := slices.Contains(unitsOf(def), "")
 	units := slices.DeleteFunc(unitsOf(def), func(u string) bool { return u == "" })
 	figure := object{"type": "number"} // a number that has no unit
 	if len(units) > 0 {
-		figure = figureSchema(units, def.Type != TypeDuration)
+		figure = figureSchema(units, bare)
 	}
 	return object{"anyOf": []object{figure, {"type": "array", "items": figure, "minItems": 1}}}
 }
@@ -291,9 +296,9 @@ func leafSchema(def FactDef) object {
 		case def.Param != key:
 			properties[key] = false
 		case key == "spo2":
-			properties[key] = figureSchema([]string{"%"}, true)
+			properties[key] = figureSchema([]string{"%"}, false)
 		default:
-			properties[key] = figureSchema([]string{"points"}, true)
+			properties[key] = figureSchema([]string{"points"}, false)
 		}
 		if def.Param == key {
 			required = append(required, key)
