@@ -657,3 +657,20 @@ func TestOnlyTheStretchOnAirQualifies(t *testing.T) {
 		}
 	}
 }
+
+// TestRulesShowTellsForWhom: what bounds a version stands above its clauses.
+func TestRulesShowTellsForWhom(t *testing.T) {
+	for region, want := range map[string]string{
+		"uk-bts-adult":   "for whom:\n  - completed years on the date of the test is at least 18 years",
+		"de-dgp":         "this edition is valid until 2025-07-22",
+		"us-wa-medicaid": "other criteria decide when",
+		"us-ats-adult":   "recommendation: ",
+	} {
+		if r := command(t, "", "rules", "show", region); r.code != 0 || !strings.Contains(r.out, want) {
+			t.Errorf("rules show %s: exit %d, lacks %q:\n%.1500s", region, r.code, want, r.out)
+		}
+		if r := command(t, "", "rules", "show", region, "--json"); r.code != 0 || !json.Valid([]byte(r.out)) {
+			t.Errorf("rules show %s --json: exit %d", region, r.code)
+		}
+	}
+}

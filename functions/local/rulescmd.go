@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"airwarrant/qualify/criteria"
@@ -174,12 +175,72 @@ type shownClause struct {
 	Status   rules.Status  `json:"status,omitempty"`
 	Reading  string        `json:"reading,omitempty"`
 	Note     string        `json:"note,omitempty"`
+	Strength string        `json:"strength,omitempty"`
+	Grade    string        `json:"grade,omitempty"`
+	Since    string        `json:"since,omitempty"`
+	Until    string        `json:"until,omitempty"`
 	Children []shownClause `json:"parts"`
+}
+
+// shownPack is one version in plain words.
+type shownPack struct {
+	Region       string       `json:"region"`
+	Version      rules.Date   `json:"version"`
+	Until        *rules.Date  `json:"until"`
+	Title        string       `json:"title"`
+	SHA256       string       `json:"pack_sha256"`
+	Expires      string       `json:"expires,omitempty"`
+	Population   *shownClause `json:"population"`
+	OtherwiseSee string       `json:"otherwise_see,omitempty"`
+	DeferTo      []shownOther `json:"defer_to"`
+	Overrides    []shownOther `json:"overrides"`
+	Clauses      shownClause  `json:"criteria"`
+}
+
+// shownOther is a deferral to other criteria, or a waiver for a time.
+type shownOther struct {
+	ID     string       `json:"id"`
+	When   string       `json:"when"`
+	Text   string       `json:"text"`
+	Cites  []string     `json:"cites"`
+	Status rules.Status `json:"status"`
+}
+
+// shownOf lays a pack out in plain words.
+func shownOf(p *rules.Pack) shownPack {
+	s := shownPack{Region: p.Region.Region, Version: p.EffectiveFrom, Until: p.Until, Title: p.Title, SHA256: p.SHA256,
+		Expires: p.Expires.String(), OtherwiseSee: p.OtherwiseSee, DeferTo: []shownOther{}, Overrides: []shownOther{}}
+	if p.Criteria != nil {
+		s.Clauses = shown(p, p.Criteria)
+	}
+	if p.Population != nil {
+		c := shown(p, p.Population)
+		s.Population = &c
+	}
+	cites := func(ids []string) []string {
+		out := []string{}
+		for _, id := range ids {
+			out = append(out, criteria.CiteText(p, id))
+		}
+		return out
+	}
+	for _, d := range p.DeferTo {
+		s.DeferTo = append(s.DeferTo, shownOther{d.ID, rules.Describe(d.When), d.Text, cites(d.Cite), d.Status})
+	}
+	for _, o := range p.Overrides {
+		until := "further notice"
+		if !o.Until.IsZero() {
+			until = o.Until.String()
+		}
+		s.Overrides = append(s.Overrides, shownOther{o.ID, fmt.Sprintf("tests of %s to %s; waives %s", o.From, until, strings.Join(o.Waives, ", ")), o.Text, cites(o.Cite), o.Status})
+	}
+	return s
 }
 
 // shown lays a clause out in plain words.
 func shown(p *rules.Pack, n *rules.Node) shownClause {
-	s := shownClause{ID: n.ID, Label: n.Label, Asked: rules.Describe(n), Status: n.Status, Reading: n.Reading, Note: n.Note, Cites: []string{}, Children: []shownClause{}}
+	s := shownClause{ID: n.ID, Label: n.Label, Asked: rules.Describe(n), Status: n.Status, Reading: n.Reading, Note: n.Note,
+		Strength: n.Strength, Grade: n.Grade, Since: n.Since.String(), Until: n.Until.String(), Cites: []string{}, Children: []shownClause{}}
 	switch {
 	case n.AllOf != nil:
 		s.Kind = "all of"
@@ -207,35 +268,54 @@ func shown(p *rules.Pack, n *rules.Node) shownClause {
 }
 
 func rulesShow(p *rules.Pack, asJSON bool, w io.Writer) error {
-	root := shown(p, p.Criteria)
+	s := shownOf(p)
 	if asJSON {
-		return writeJSON(w, struct {
-			Region  string      `json:"region"`
-			Version rules.Date  `json:"version"`
-			Until   *rules.Date `json:"until"`
-			Title   string      `json:"title"`
-			SHA256  string      `json:"pack_sha256"`
-			Clauses shownClause `json:"criteria"`
-		}{p.Region.Region, p.EffectiveFrom, p.Until, p.Title, p.SHA256, root})
+		return writeJSON(w, s)
 	}
 	until := "open"
 	if p.Until != nil {
 		until = p.Until.String()
 	}
-	fmt.Fprintf(w, "%s\n%s\nin force from %s to %s; pack %s\n\n", p.Region.Name, p.Title, p.EffectiveFrom, until, p.SHA256)
-	printClause(w, root, 0)
+	fmt.Fprintf(w, "%s\n%s\nin force from %s to %s; pack %s\n", p.Region.Name, p.Title, p.EffectiveFrom, until, p.SHA256)
+	if s.Expires != "" {
+		fmt.Fprintf(w, "this edition is valid until %s; for a later test look for its successor\n", s.Expires)
+	}
+	if s.Population != nil {
+		fmt.Fprintln(w, "\nfor whom:")
+		printClause(w, *s.Population, 1)
+		if s.OtherwiseSee != "" {
+			fmt.Fprintf(w, "    for others: %s\n", s.OtherwiseSee)
+		}
+	}
+	for _, d := range s.DeferTo {
+		fmt.Fprintf(w, "\nother criteria decide when %s: %s\n    [%s] %s (%s)\n", d.When, d.Text, d.Status, strings.Join(d.Cites, "; "), d.ID)
+	}
+	for _, o := range s.Overrides {
+		fmt.Fprintf(w, "\nfor a time, %s: %s\n    [%s] %s (%s)\n", o.When, o.Text, o.Status, strings.Join(o.Cites, "; "), o.ID)
+	}
+	fmt.Fprintln(w)
+	printClause(w, s.Clauses, 0)
 	return nil
 }
 
 func printClause(w io.Writer, s shownClause, depth int) {
 	in := strings.Repeat("  ", depth)
-	if s.Kind == "comparison" || s.Kind == "unsettled" {
+	switch {
+	case s.Label == "":
+		fmt.Fprintf(w, "%s- %s\n", in, s.Asked) // a gate needs no label
+	case s.Kind == "comparison" || s.Kind == "unsettled":
 		fmt.Fprintf(w, "%s- %s: %s\n", in, s.Label, s.Asked)
-	} else {
+	default:
 		fmt.Fprintf(w, "%s- %s: %s\n", in, s.Label, s.Kind)
 	}
 	if s.Applies != "" {
 		fmt.Fprintf(w, "%s    applies when: %s\n", in, s.Applies)
+	}
+	if recommended := strings.Join(slices.DeleteFunc([]string{s.Strength, s.Grade}, func(x string) bool { return x == "" }), ", "); recommended != "" {
+		fmt.Fprintf(w, "%s    recommendation: %s\n", in, recommended)
+	}
+	if s.Since != "" || s.Until != "" {
+		fmt.Fprintf(w, "%s    tests from %s to %s\n", in, orDash(s.Since), orDash(s.Until))
 	}
 	if s.Note != "" {
 		fmt.Fprintf(w, "%s    %s\n", in, s.Note)
@@ -250,6 +330,13 @@ func printClause(w io.Writer, s shownClause, depth int) {
 	for _, c := range s.Children {
 		printClause(w, c, depth+1)
 	}
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return s
 }
 
 type checkedRules struct {
