@@ -5,31 +5,34 @@ go 1.26.0
 toolchain go1.27.3
 
 require (
+	github.com/chromedp/chromedp v0.23.0
+	github.com/go-fonts/dejavu v0.3.2
+	github.com/go-playground/validator/v10 v10.30.6
+	github.com/goccy/go-yaml v1.19.2
+	github.com/jung-kurt/gofpdf v1.16.2
+	github.com/ncruces/go-sqlite3 v0.37.0
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
+	github.com/xuri/excelize/v2 v2.11.1
+	golang.org/x/image v0.47.0
+	gonum.org/v1/gonum v0.17.0
+)
+
+require (
 	github.com/chromedp/cdproto v0.159.0 // indirect
-	github.com/chromedp/chromedp v0.23.0 // indirect
 	github.com/gabriel-vasile/mimetype v1.4.16 // indirect
-	github.com/go-fonts/dejavu v0.3.2 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/go-playground/locales v0.14.2 // indirect
 	github.com/go-playground/universal-translator v0.18.2 // indirect
-	github.com/go-playground/validator/v10 v10.30.6 // indirect
-	github.com/goccy/go-yaml v1.19.2 // indirect
-	github.com/jung-kurt/gofpdf v1.16.2 // indirect
 	github.com/leodido/go-urn v1.5.0 // indirect
-	github.com/ncruces/go-sqlite3 v0.37.0 // indirect
 	github.com/ncruces/go-sqlite3-wasm/v6 v6.5.35401 // indirect
 	github.com/ncruces/julianday v1.0.0 // indirect
 	github.com/richardlehane/mscfb v1.0.9 // indirect
 	github.com/richardlehane/msoleps v1.0.6 // indirect
-	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3 // indirect
 	github.com/tiendc/go-deepcopy v1.7.2 // indirect
 	github.com/xuri/efp v0.0.3-0.20260924042702-217b81952dec // indirect
-	github.com/xuri/excelize/v2 v2.11.1 // indirect
 	github.com/xuri/nfp v0.0.2-0.20250530014748-2ddeb826f9a9 // indirect
 	golang.org/x/crypto v0.58.0 // indirect
-	golang.org/x/image v0.47.0 // indirect
 	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sys v0.49.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
-	gonum.org/v1/gonum v0.17.0 // indirect
 )
