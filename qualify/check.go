@@ -75,7 +75,7 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 			return nil, err
 		}
 		f := criteria.Facts{Named: res.Facts, Night: res.Analysis}
-		d := criteria.Determine(pack, f, nil)
+		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
 		d.Notes = append(d.Notes, criteria.GasNotes(f)...)
 		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil {
 			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")

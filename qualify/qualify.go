@@ -48,6 +48,8 @@ type Query struct {
 	// chosen: in a download of a memory they are other people's nights. Until
 	// one is chosen, WriteJSON prints none.
 	Private bool
+	// Confirmed are the confirmations of drafts by the SHA-256 of their pack.
+	Confirmed map[string]criteria.Confirmations
 }
 
 // Reading is one upload after it was read, or withheld.

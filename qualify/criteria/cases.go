@@ -197,7 +197,7 @@ func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]
 	if e, ok := m["confirmed"]; ok {
 		c.confirmed = Confirmations{}
 		for _, id := range d.words(e.node, path(key, "confirmed"), confirmable) {
-			c.confirmed[id] = true
+			c.confirmed[id] = Confirmation{Clause: id}
 		}
 	}
 	if e, ok := m["want"]; ok {

@@ -76,9 +76,10 @@ type Finding struct {
 	Cites       []string     `json:"cites"` // document, section, edition, in words
 	Status      rules.Status `json:"status"`
 	ReadingOurs bool         `json:"our_reading"`
-	Strength    string       `json:"strength,omitempty"` // of a guideline's recommendation
-	Grade       string       `json:"grade,omitempty"`    // of its evidence, in the document's words
-	Decided     bool         `json:"decided"`            // it is one of decided_by
+	Strength    string       `json:"strength,omitempty"`  // of a guideline's recommendation
+	Grade       string       `json:"grade,omitempty"`     // of its evidence, in the document's words
+	Confirmed   string       `json:"confirmed,omitempty"` // who confirmed the draft, when and in which edition
+	Decided     bool         `json:"decided"`             // it is one of decided_by
 	Parts       []Finding    `json:"parts"`
 }
 
@@ -99,7 +100,3 @@ type OnFile struct {
 	Where string `json:"where,omitempty"`
 	Fact  string `json:"fact"`
 }
-
-// Confirmations are the clause ids of a pack whose draft figures a maintainer
-// has confirmed in the document itself; such a clause decides.
-type Confirmations map[string]bool

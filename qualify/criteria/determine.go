@@ -108,10 +108,14 @@ func weakest(a, b rules.Status) rules.Status {
 
 // evidence is the status of a clause, a confirmed draft being verified.
 func (e *evaluation) evidence(n *rules.Node) rules.Status {
-	if n.Status == rules.Draft && e.conf[e.idOf[n]] {
+	return e.weight(n.Status, e.idOf[n])
+}
+
+func (e *evaluation) weight(s rules.Status, id string) rules.Status {
+	if s == rules.Draft && !e.unread(s, id) {
 		return rules.Verified
 	}
-	return n.Status
+	return s
 }
 
 // decide names the leaves that give a clause its value want, vMet or vNotMet.
@@ -209,10 +213,7 @@ func (e *evaluation) openDisposition(needs []Need) string {
 // of all that matter.
 func (e *evaluation) openStatus(needs []Need) rules.Status {
 	if s := e.shut(); s != nil && s.to != nil {
-		if s.to.Status == rules.Draft && e.conf[s.to.ID] {
-			return rules.Verified
-		}
-		return s.to.Status
+		return e.weight(s.to.Status, s.to.ID)
 	}
 	waits, confirm := map[string]bool{}, map[string]bool{}
 	for _, n := range needs {

@@ -142,8 +142,8 @@ func TestDraftNeverDecides(t *testing.T) {
 	}{
 		{"met draft alone", allOf("r", draft("a", "symptoms")), facts("true", "true"), nil, Undetermined, "manual_review", []string{"confirm:a"}, rules.Draft, []string{}},
 		{"failed draft alone", allOf("r", draft("a", "symptoms")), facts("false", "true"), nil, Undetermined, "manual_review", []string{"confirm:a"}, rules.Draft, []string{}},
-		{"confirmed and met", allOf("r", draft("a", "symptoms")), facts("true", "true"), Confirmations{"a": true}, Qualifies, "covered", []string{}, rules.Verified, []string{"a"}},
-		{"confirmed and failed", allOf("r", draft("a", "symptoms")), facts("false", "true"), Confirmations{"a": true}, DoesNotQualify, "not_covered", []string{}, rules.Verified, []string{"a"}},
+		{"confirmed and met", allOf("r", draft("a", "symptoms")), facts("true", "true"), Confirmations{"a": {}}, Qualifies, "covered", []string{}, rules.Verified, []string{"a"}},
+		{"confirmed and failed", allOf("r", draft("a", "symptoms")), facts("false", "true"), Confirmations{"a": {}}, DoesNotQualify, "not_covered", []string{}, rules.Verified, []string{"a"}},
 		{"met route stands", anyOf("r", draft("a", "symptoms"), yes("b", "sleep_apnea")), facts("false", "true"), nil, Qualifies, "covered", []string{}, rules.Verified, []string{"b"}},
 		{"failed condition stands", allOf("r", draft("a", "symptoms"), yes("b", "sleep_apnea")), facts("true", "false"), nil, DoesNotQualify, "not_covered", []string{}, rules.Verified, []string{"b"}},
 		{"fact beside a draft is asked first", allOf("r", draft("a", "symptoms"), yes("b", "sleep_apnea")), map[string]string{"symptoms": "true"}, nil, Undetermined, "incomplete", []string{"sleep_apnea", "confirm:a"}, rules.Draft, []string{}},

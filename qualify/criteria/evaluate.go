@@ -422,7 +422,7 @@ func (e *evaluation) node(n *rules.Node, d *diagram, out map[*rules.Node]ref, dr
 // unconfirmed says that no fact can decide the clause: its figure is from
 // memory and not confirmed, or its text is unsettled.
 func (e *evaluation) unconfirmed(n *rules.Node) bool {
-	return n.Unsettled != "" || n.Status == rules.Draft && !e.conf[e.idOf[n]]
+	return n.Unsettled != "" || e.unread(n.Status, e.idOf[n])
 }
 
 func (e *evaluation) bare(n *rules.Node, d *diagram, out map[*rules.Node]ref, drafts map[*rules.Node]int) ref {

@@ -16,6 +16,9 @@ func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Findi
 		ID: n.ID, Label: n.Label, Outcome: e.verdict(n), Asked: rules.Describe(n),
 		Cites: []string{}, Strength: n.Strength, Grade: n.Grade, Status: e.evidence(n), ReadingOurs: n.Reading == "ours", Decided: deciding[n], Parts: []Finding{},
 	}
+	if c, ok := e.conf[n.ID]; ok && n.Status == rules.Draft {
+		f.Confirmed = c.String()
+	}
 	for _, k := range n.Cite {
 		f.Cites = append(f.Cites, CiteText(e.pack, k))
 	}

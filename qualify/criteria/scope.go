@@ -74,7 +74,8 @@ func (e *evaluation) shutText(s *scoped) string {
 
 // unread reports whether a text of the pack is from memory and not confirmed.
 func (e *evaluation) unread(s rules.Status, id string) bool {
-	return s == rules.Draft && !e.conf[id]
+	_, confirmed := e.conf[id]
+	return s == rules.Draft && !confirmed
 }
 
 // dayNumber counts days, so that dates compare like numbers.

@@ -93,7 +93,7 @@ func TestScopeWords(t *testing.T) {
 		{"population", map[string]string{"birth_date": "2020-01-01"}, nil, "because", "This set of criteria is not for this patient, but where completed years on the date of the test is at least 18 years. Choose another: the example criteria for children."},
 		{"deferral", map[string]string{"inpatient": "true"}, nil, "because", "Another set of criteria decides, xx-hospital: The hospital decides during a stay."},
 		{"draft deferral", map[string]string{"same_sitting": "true"}, nil, "because", "Unverified: Another set of criteria decides, xx-rumour: Somebody else decides."},
-		{"confirmed deferral", map[string]string{"same_sitting": "true"}, Confirmations{"hearsay": true}, "because", "Another set of criteria decides, xx-rumour: Somebody else decides."},
+		{"confirmed deferral", map[string]string{"same_sitting": "true"}, Confirmations{"hearsay": {}}, "because", "Another set of criteria decides, xx-rumour: Somebody else decides."},
 		{"last day of the edition", map[string]string{"test_date": "2030-12-31"}, nil, "cautions", ""},
 		{"after the edition", map[string]string{"test_date": "2031-01-01"}, nil, "cautions", "This edition counted as current until 2030-12-31, and the test was taken on 2031-01-01: look for a newer one. See Example Notice."},
 		{"override", map[string]string{"test_date": "2030-03-10"}, nil, "notes", "In force for tests from 2030-03-01 to 2030-03-31: Signs are not asked for during the flood. Clauses that it waives: Signs. See Example Notice."},

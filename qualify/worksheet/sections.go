@@ -72,6 +72,11 @@ func deciding(in Input, src *sourceList) Section {
 	} else if d.Status != "" && d.Outcome != criteria.Undetermined {
 		s.After = "Weakest evidence among the clauses that decided: " + statusText(d.Status) + "."
 	}
+	for _, f := range decidingFindings(d) {
+		if f.Confirmed != "" {
+			s.After = strings.TrimSpace(fmt.Sprintf("%s Clause %s is from memory in the pack and was confirmed by %s.", s.After, f.ID, f.Confirmed))
+		}
+	}
 	if len(s.Table.Rows) > 0 {
 		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in another text that reports it, draft is from memory.")
 	}
@@ -89,16 +94,26 @@ func withoutPlaces(found string, facts map[string]criteria.Fact) string {
 	return found
 }
 
-// evidence is the status of a clause in a word, and whose reading it is.
+// evidence is the status of a clause in a word, whose reading it is, and how
+// strongly a guideline recommends.
 func evidence(f criteria.Finding) string {
 	s := string(f.Status)
 	if f.Status == rules.Secondary {
 		s = "second-hand"
 	}
 	if f.ReadingOurs {
-		s = strings.TrimPrefix(s+", our reading", ", ")
+		s += ", our reading"
 	}
-	return s
+	if f.Strength != "" {
+		s += ", " + f.Strength + " recommendation"
+	}
+	if f.Grade != "" {
+		s += ", evidence " + f.Grade
+	}
+	if f.Confirmed != "" {
+		s += ", confirmed by " + f.Confirmed
+	}
+	return strings.TrimPrefix(s, ", ")
 }
 
 // sourceList numbers citations in the order in which they are first used, and

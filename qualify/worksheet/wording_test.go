@@ -54,6 +54,10 @@ func TestEvidence(t *testing.T) {
 			t.Errorf("%q %v: got %q, want %q", c.status, c.ours, got, c.want)
 		}
 	}
+	f := criteria.Finding{Status: rules.Verified, Strength: "strong", Grade: "moderate", Confirmed: "A. Reader on 2030-02-01, in second edition"}
+	if got, want := evidence(f), "verified, strong recommendation, evidence moderate, confirmed by A. Reader on 2030-02-01, in second edition"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
 	in := sample("met")
 	in.Determination.Status = rules.Secondary
 	if got := New(in).Section("deciding").After; got[:91] != "Weakest evidence among the clauses that decided: read in another text that reports it. Veri" {
