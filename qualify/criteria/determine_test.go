@@ -40,7 +40,7 @@ func TestBoundsOfARecording(t *testing.T) {
 		{"report and recording agree", "95 6h, 88 378s", "7.2", "bounds", Met, []string{}, "6.3 min in the recording, 7.2 min on the signed report"},
 		{"report and recording on two sides", "95 6h, 88 4m", "7.2", "bounds", Unclear, []string{"reported_minutes"}, ""},
 		{"doubt and a report that disagrees", "95 6h, 88 4m, 87? 2m", "4.0", "bounds", Unclear, []string{"span_judgement"}, ""},
-		{"a report whose rounding reaches across the limit and agrees", "95 6h, 88 5m", "5.0", "bounds", Met, []string{}, "5 min in the recording, 5 min on the signed report"},
+		{"a report whose rounding reaches across the limit and agrees", "95 6h, 88 5m", "5.0", "bounds", Met, []string{}, "5 min in the recording, 5.0 min on the signed report"},
 		{"a report that rounds the recording across the limit", "95 6h, 88 298s", "5.0", "bounds", Unclear, []string{"reported_minutes"}, ""},
 		{"a coarse report beside a recording that meets", "95 6h, 88 302s", "5", "bounds", Met, []string{}, ""},
 		{"neither", "", "", "bounds", Unclear, []string{"reported_minutes"}, "recording not seen"},
@@ -156,6 +156,25 @@ func TestDraftNeverDecides(t *testing.T) {
 		if got != want {
 			t.Errorf("%s:\nexpected %s\nfound    %s", c.name, want, got)
 		}
+	}
+}
+
+// TestBecauseNamesWhatWasMeasured checks the sentence of a determination: the
+// measure before other numbers and conditions, whatever their order in the
+// pack, and once that no recording was seen.
+func TestBecauseNamesWhatWasMeasured(t *testing.T) {
+	days := clause("days", "days_order_to_test", func(n *rules.Node) { n.AtLeast = quantities(t, "0 days") })
+	p := packOf(allOf("r", yes("symptoms", "symptoms"), days, minutesAt88(t, "minutes", "5 min"), minutesAt88(t, "again", "4 min")))
+	p.Reading = nightReading
+	f := map[string]string{"symptoms": "true", "order_date": "2030-01-02", "test_date": "2030-01-05", "reported_minutes": "6.0"}
+	want := "Criteria met: label of minutes: 6.0 min on the signed report (printed, so between 5.95 and 6.05 min); recording not seen; label of again: 6.0 min"
+	d := Determine(p, Facts{Named: stated(t, f)}, nil)
+	if !strings.HasPrefix(d.Because, want) || strings.Count(d.Because, "recording not seen") != 1 {
+		t.Errorf("expected %q and once that no recording was seen, found %q", want, d.Because)
+	}
+	d = Determine(p, Facts{Named: stated(t, f), Night: night(t, "95 6h, 88 4m59s")}, nil)
+	if !strings.Contains(strings.Join(d.Notes, " "), "prints 6.0 min, 1.01 min more") {
+		t.Errorf("expected the report as printed and a difference above a minute in minutes, found %q", d.Notes)
 	}
 }
 
@@ -488,7 +507,7 @@ func TestMargins(t *testing.T) {
 		profile        string
 		found, because string
 	}{
-		{minutesAt88(t, "leaf", "5 min"), nil, "95 6h, 88 4m30s", "4.5 min", "Below 5 min by 0.5 min."},
+		{minutesAt88(t, "leaf", "5 min"), nil, "95 6h, 88 4m30s", "4.5 min", "Below 5 min by 30 s."},
 		{minutesAt88(t, "leaf", "5 min"), nil, "95 6h, 88 6m", "6 min", "Above 5 min by 1 min."},
 		{minutesAt88(t, "leaf", "300 s"), nil, "95 6h, 88 299.99s", "299.99 s", "Below 300 s by 0.01 s."},
 		{band, map[string]string{"test_date": "2030-01-10", "discharge_date": "2030-01-13"}, "", "3 days", "Above 2 days by 1 day."},
@@ -539,7 +558,7 @@ func TestNotes(t *testing.T) {
 	}
 	p.Criteria = allOf("r", minutesAt88(t, "minutes", "5 min"))
 	f := Facts{Night: night(t, "95 6h, 88 378s"), Named: stated(t, map[string]string{"reported_minutes": "7.2"})}
-	if d := Determine(p, f, nil); !slices.Contains(d.Notes, "The signed report prints 7.2 min, 0.9 min more than the recording gives.") {
+	if d := Determine(p, f, nil); !slices.Contains(d.Notes, "The signed report prints 7.2 min, 54 s more than the recording gives.") {
 		t.Errorf("the difference of report and recording is not told: %q", d.Notes)
 	}
 	f.Named = stated(t, map[string]string{"reported_minutes": "6.3"})

@@ -117,12 +117,14 @@ func (e *evaluation) found(l *leaf) string {
 	return e.numberText(l) + e.placeText(l.def.Name)
 }
 
+const notSeen = "recording not seen"
+
 func (e *evaluation) absence(r *reading) string {
 	switch {
 	case slices.Contains(r.def.From, needRecording) && e.barred:
 		return "not read: no footing on which it may be held"
 	case slices.Contains(r.def.From, needRecording) && e.night() == nil:
-		return "recording not seen"
+		return notSeen
 	case slices.Contains(r.def.From, needRecording):
 		return "the recording does not tell"
 	case r.asked:
@@ -219,10 +221,10 @@ func (e *evaluation) numberText(l *leaf) string {
 		}
 		out += doubt(u.recording)
 		if u.report != nil {
-			out += ", " + text(u.report.value) + " on the signed report"
+			out += ", " + e.reportText() + " on the signed report"
 		}
 	case u.report != nil:
-		out = text(u.report.value) + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
+		out = e.reportText() + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
 	case u.def.Name == "reported_minutes":
 		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
 	case u.stated != "":
@@ -231,6 +233,21 @@ func (e *evaluation) numberText(l *leaf) string {
 		out = text(u.value) + doubt(&span{u.lo, u.value, u.hi})
 	}
 	return out + e.roundedText(l, s)
+}
+
+// reportText is the time of the signed report with the decimals it prints.
+func (e *evaluation) reportText() string {
+	v := e.facts.Named["reported_minutes"].Value
+	return withUnit(v.Num.FloatString(max(v.Places, 0)), cmp.Or(v.Unit, "min"))
+}
+
+// short prints a span of time of so many seconds: in seconds below a minute,
+// where minutes would be cut to hundredths.
+func (s shown) short(seconds *big.Rat) string {
+	if seconds.Cmp(big.NewRat(60, 1)) < 0 {
+		return withUnit(readable(seconds, []limit{{fig: zero}}), "s")
+	}
+	return s.text(seconds)
 }
 
 // roundedText shows the other figure where rounding makes one.
@@ -336,6 +353,9 @@ func margin(l *leaf, v Verdict) string {
 			unit = "points" // a difference of percentages is in points
 		}
 		by := withUnit(readable(d.Abs(d), []limit{{fig: zero}}), unit)
+		if u.def.Type == rules.TypeDuration {
+			by = s.short(convert(d, s.unit, "s"))
+		}
 		switch {
 		case c == 0:
 			return "Exactly the limit, which is not included."
@@ -398,7 +418,7 @@ func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
 // sentence names what decided: the measured clauses with their figures, or if
 // there is none the first clauses.
 func (e *evaluation) sentence(leaves []*rules.Node) string {
-	var measured, plain []string
+	var first, measured, plain []string // what was measured, other numbers, conditions
 	seen := map[*rules.Node]bool{}
 	for _, n := range leaves {
 		if seen[n] {
@@ -406,14 +426,21 @@ func (e *evaluation) sentence(leaves []*rules.Node) string {
 		}
 		seen[n] = true
 		l := e.leafOf[n]
-		if l.def != nil && isNumber(l.def) && !n.Known {
+		if l.def != nil && isNumber(l.def) && !n.Known && (l.def.Level || l.def.Param != "" || l.def.Type == rules.TypeDuration) {
+			first = append(first, n.Label+": "+e.found(l))
+		} else if l.def != nil && isNumber(l.def) && !n.Known {
 			measured = append(measured, n.Label+": "+e.found(l))
 		} else {
 			plain = append(plain, n.Label+": "+e.found(l))
 		}
 	}
 	const most = 4
-	list := append(measured, plain...)
+	list := slices.Concat(first, measured, plain)
+	for i := range list {
+		if i > 0 { // said once
+			list[i] = strings.TrimSuffix(list[i], "; "+notSeen)
+		}
+	}
 	if len(list) > most {
 		return strings.Join(list[:most], "; ") + fmt.Sprintf("; and %d more clauses", len(list)-most)
 	}
@@ -454,16 +481,16 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		}
 		if short := e.shortfall(l); short != nil && short.Sign() > 0 && u.missing != nil && short.Cmp(u.missing) < 0 {
 			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
-				name, s.text(short), s.text(u.missing)))
+				name, s.short(short), s.short(u.missing)))
 		}
 		if u.recording != nil && u.report != nil && u.report.lo.Cmp(u.report.hi) < 0 && !differs[param] {
 			differs[param] = true
 			d := new(big.Rat).Sub(u.report.value, u.recording.value)
 			switch d.Sign() {
 			case 1:
-				add(fmt.Sprintf("The signed report prints %s, %s more than the recording gives.", s.text(u.report.value), s.text(d)))
+				add(fmt.Sprintf("The signed report prints %s, %s more than the recording gives.", e.reportText(), s.short(d)))
 			case -1:
-				add(fmt.Sprintf("The signed report prints %s, %s less than the recording gives.", s.text(u.report.value), s.text(d.Abs(d))))
+				add(fmt.Sprintf("The signed report prints %s, %s less than the recording gives.", e.reportText(), s.short(d.Abs(d))))
 			}
 		}
 	}

@@ -463,7 +463,11 @@ func (t *Trace) describe(rec *recording.Recording, a *analysis.Analysis, level *
 	t.Desc = "Oxygen saturation in percent over time."
 	if level != nil {
 		tr := a.AtOrBelow(level)
-		t.Desc += fmt.Sprintf(" A line stands at %s %%: %s at or below it, between %s and %s.", number(level), duration(a, tr.Value), duration(a, tr.Low), duration(a, tr.High))
+		t.Desc += fmt.Sprintf(" A line stands at %s %%: %s at or below it", number(level), duration(a, tr.Value))
+		if low, high := duration(a, tr.Low), duration(a, tr.High); low != high {
+			t.Desc += ", between " + low + " and " + high
+		}
+		t.Desc += "."
 	}
 	if t.NadirLabel != "" {
 		t.Desc += " Lowest reading " + strings.TrimPrefix(t.NadirLabel, "nadir ") + "."

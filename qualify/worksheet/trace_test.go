@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 )
 
@@ -209,5 +210,37 @@ func TestEvidenceUntouched(t *testing.T) {
 	draw(rec, 88)
 	if !slices.Equal(rec.Time, same.Time) || !slices.Equal(rec.SpO2, same.SpO2) || !slices.Equal(rec.Flags, same.Flags) {
 		t.Error("the recording changed")
+	}
+}
+
+// TestTraceTellsBoundsThatDiffer checks that one figure is not printed as a
+// range.
+func TestTraceTellsBoundsThatDiffer(t *testing.T) {
+	in := sample("met")
+	for level, want := range map[int64]string{88: "6 min 20 s at or below it, between 5 min 8 s and 6 min 24 s.", 5: "0 s at or below it."} {
+		var tr Trace
+		tr.describe(in.Recording, in.Analysis, big.NewRat(level, 1))
+		if !strings.Contains(tr.Desc, want) {
+			t.Errorf("%d %%: expected %q, found %q", level, want, tr.Desc)
+		}
+	}
+}
+
+// TestNotSeenIsSaidOnce checks the headline of a verdict on a report alone.
+func TestNotSeenIsSaidOnce(t *testing.T) {
+	in := sample("report")
+	var tell func(fs []criteria.Finding)
+	tell = func(fs []criteria.Finding) {
+		for i := range fs {
+			if slices.Contains(in.Determination.DecidedBy, fs[i].ID) {
+				fs[i].Found = "6.3 min on the signed report; recording not seen"
+			}
+			tell(fs[i].Parts)
+		}
+	}
+	tell(in.Determination.Clauses)
+	_, lines := headline(in)
+	if strings.Count(lines[0], "recording not seen") != 1 || !strings.Contains(lines[0], "6.3 min on the signed report") {
+		t.Errorf("expected it once, found %q", lines[0])
 	}
 }

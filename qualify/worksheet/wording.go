@@ -21,6 +21,9 @@ func headline(in Input) (Mark, [2]string) {
 		first += " (" + s + ")"
 	}
 	if why := because(in); why != "" {
+		if in.Analysis == nil && strings.Contains(first, "recording not seen") {
+			why = strings.ReplaceAll(why, "; recording not seen", "") // said once
+		}
 		first += ": " + why
 	}
 	return m, [2]string{sentence(first), next(d)}
