@@ -44,6 +44,7 @@ func batch(args []string, e env) error {
 	table := fs.String("facts", "", "table of facts by file or hash")
 	csvFile := fs.String("csv", "", "write the table here")
 	packs := fs.String("packs", "", "folder of criteria")
+	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	words, err := parse(fs, args)
 	if err != nil {
@@ -66,6 +67,10 @@ func batch(args []string, e env) error {
 	}
 	if len(regions) != 1 {
 		return fmt.Errorf("batch: --criteria: expected one region, found %d", len(regions))
+	}
+	conf, err := readConfirmations(*confirmed, lib)
+	if err != nil {
+		return err
 	}
 	date, err := day(*on)
 	if err != nil {
@@ -103,7 +108,7 @@ func batch(args []string, e env) error {
 		src.Name = name
 		src.Read.Sibling = noting(used, folder, filepath.Dir(f.path), src.Read.Sibling)
 		for _, one := range unpacked(src) {
-			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao}, lib, ao)...)
+			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao, Confirmed: conf}, lib, ao)...)
 		}
 	}
 	for _, key := range facts.untaken() {

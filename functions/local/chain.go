@@ -154,6 +154,7 @@ func check(args []string, e env) error {
 	factsFile := fs.String("facts", "", "facts file")
 	sessions := fs.String("session", "", "R:N[,R:N]")
 	packs := fs.String("packs", "", "folder of criteria")
+	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	pdf := fs.String("pdf", "", "write the worksheet as PDF")
 	words, err := parse(fs, args)
@@ -169,6 +170,9 @@ func check(args []string, e env) error {
 		return err
 	}
 	q := qualify.Query{Analysis: ao}
+	if q.Confirmed, err = readConfirmations(*confirmed, lib); err != nil {
+		return err
+	}
 	if q.Criteria, err = regionList(*regions, lib); err != nil {
 		return err
 	}

@@ -35,12 +35,17 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant measure RECORDING [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--session N] [--json]
   airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
-             [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--json] [--pdf FILE]
-  airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--csv FILE] [--json]
-  airwarrant rules list | show REGION [--on DATE] | facts | check [DIR]   [--json]
+             [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--confirmed FILE]
+             [--json] [--pdf FILE]
+  airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--csv FILE] [--json]
+  airwarrant rules list | facts | check [DIR]   [--json]
+  airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
+  airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
+  airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
 
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
+--confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
 The program is neither a test nor an order, and no guarantee of coverage.
 `
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -10,18 +11,27 @@ import (
 	"slices"
 	"strings"
 
+	"airwarrant/qualify"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
 func rulesCommand(args []string, e env) error {
 	if len(args) == 0 {
-		return errors.New("rules: expected one of list, show, facts, check; see airwarrant --help")
+		return errors.New("rules: expected one of list, show, compare, confirm, facts, check; see airwarrant --help")
 	}
 	fs := flag.NewFlagSet("rules "+args[0], flag.ContinueOnError)
 	asJSON := fs.Bool("json", false, "print JSON")
 	on := fs.String("on", "", "day")
 	packs := fs.String("packs", "", "folder of criteria")
+	blank := fs.Bool("blank", false, "print a worksheet to be filled in by hand")
+	pdf := fs.String("pdf", "", "write the blank worksheet as PDF")
+	var cf confirmFlags
+	fs.StringVar(&cf.file, "confirmed", "", "file of confirmations")
+	fs.StringVar(&cf.by, "by", "", "who confirms")
+	fs.StringVar(&cf.edition, "edition", "", "edition of the document that was seen")
+	fs.StringVar(&cf.document, "document", "", "private copy of the document")
 	words, err := parse(fs, args[1:])
 	if err != nil {
 		return err
@@ -56,25 +66,44 @@ func rulesCommand(args []string, e env) error {
 		if len(words) != 1 {
 			return fmt.Errorf("rules show: expected one REGION, found %d", len(words))
 		}
-		date, err := day(*on)
+		if *on != "" {
+			words[0] += "@" + *on
+		}
+		p, err := versionOf(words[0], lib)
 		if err != nil {
 			return err
 		}
-		regions, err := regionList(words[0], lib)
+		if *blank {
+			return rulesBlank(p, *pdf, e.out)
+		}
+		conf, err := readConfirmations(cf.file, lib)
 		if err != nil {
 			return err
 		}
-		if date.IsZero() {
-			h := lib.History(regions[0])
-			date = h[len(h)-1].EffectiveFrom
-		}
-		p, err := lib.InForce(regions[0], date)
-		if err != nil {
-			return err
-		}
-		return rulesShow(p, *asJSON, e.out)
+		return rulesShow(p, conf[p.SHA256], *asJSON, e.out)
+	case "compare":
+		return rulesCompare(words, lib, *asJSON, e.out)
+	case "confirm":
+		cf.on = *on
+		return rulesConfirm(words, cf, lib, e.out)
 	}
-	return fmt.Errorf("rules %s: expected one of list, show, facts, check; see airwarrant --help", args[0])
+	return fmt.Errorf("rules %s: expected one of list, show, compare, confirm, facts, check; see airwarrant --help", args[0])
+}
+
+// rulesBlank prints a pack to be filled in by hand.
+func rulesBlank(p *rules.Pack, pdf string, w io.Writer) error {
+	sheet := worksheet.Blank(p, qualify.Program, rules.Date{})
+	if pdf == "" {
+		return sheet.WriteText(w)
+	}
+	var b bytes.Buffer
+	if err := sheet.WritePDF(&b, worksheet.PDFOptions{}); err != nil {
+		return fmt.Errorf("--pdf: %w", err)
+	}
+	if err := os.WriteFile(pdf, b.Bytes(), 0o600); err != nil {
+		return fmt.Errorf("--pdf: %w; choose a place that can be written", err)
+	}
+	return nil
 }
 
 func writeJSON(w io.Writer, v any) error {
@@ -166,20 +195,22 @@ func rulesFacts(asJSON bool, w io.Writer) error {
 }
 
 type shownClause struct {
-	ID       string        `json:"id"`
-	Label    string        `json:"label"`
-	Kind     string        `json:"kind"`
-	Asked    string        `json:"asked"`
-	Applies  string        `json:"applies_when,omitempty"`
-	Cites    []string      `json:"cites"`
-	Status   rules.Status  `json:"status,omitempty"`
-	Reading  string        `json:"reading,omitempty"`
-	Note     string        `json:"note,omitempty"`
-	Strength string        `json:"strength,omitempty"`
-	Grade    string        `json:"grade,omitempty"`
-	Since    string        `json:"since,omitempty"`
-	Until    string        `json:"until,omitempty"`
-	Children []shownClause `json:"parts"`
+	ID       string       `json:"id"`
+	Label    string       `json:"label"`
+	Kind     string       `json:"kind"`
+	Asked    string       `json:"asked"`
+	Applies  string       `json:"applies_when,omitempty"`
+	Cites    []string     `json:"cites"`
+	Status   rules.Status `json:"status,omitempty"`
+	Reading  string       `json:"reading,omitempty"`
+	Note     string       `json:"note,omitempty"`
+	Strength string       `json:"strength,omitempty"`
+	Grade    string       `json:"grade,omitempty"`
+	Since    string       `json:"since,omitempty"`
+	Until    string       `json:"until,omitempty"`
+	// Confirmed says who confirmed a draft, when and in which edition.
+	Confirmed string        `json:"confirmed,omitempty"`
+	Children  []shownClause `json:"parts"`
 }
 
 // shownPack is one version in plain words.
@@ -194,6 +225,7 @@ type shownPack struct {
 	OtherwiseSee string       `json:"otherwise_see,omitempty"`
 	DeferTo      []shownOther `json:"defer_to"`
 	Overrides    []shownOther `json:"overrides"`
+	Confirmed    []string     `json:"confirmed,omitempty"`
 	Clauses      shownClause  `json:"criteria"`
 }
 
@@ -267,8 +299,10 @@ func shown(p *rules.Pack, n *rules.Node) shownClause {
 	return s
 }
 
-func rulesShow(p *rules.Pack, asJSON bool, w io.Writer) error {
+func rulesShow(p *rules.Pack, conf criteria.Confirmations, asJSON bool, w io.Writer) error {
 	s := shownOf(p)
+	s.Clauses.confirm(conf)
+	s.Confirmed = confirmedTexts(conf)
 	if asJSON {
 		return writeJSON(w, s)
 	}
@@ -292,6 +326,9 @@ func rulesShow(p *rules.Pack, asJSON bool, w io.Writer) error {
 	}
 	for _, o := range s.Overrides {
 		fmt.Fprintf(w, "\nfor a time, %s: %s\n    [%s] %s (%s)\n", o.When, o.Text, o.Status, strings.Join(o.Cites, "; "), o.ID)
+	}
+	if len(s.Confirmed) > 0 {
+		fmt.Fprintf(w, "\n%s\n", strings.Join(s.Confirmed, "\n"))
 	}
 	fmt.Fprintln(w)
 	printClause(w, s.Clauses, 0)
@@ -325,7 +362,11 @@ func printClause(w io.Writer, s shownClause, depth int) {
 		if s.Reading == "ours" {
 			reading = "; our reading"
 		}
-		fmt.Fprintf(w, "%s    [%s] %s%s (%s)\n", in, s.Status, strings.Join(s.Cites, "; "), reading, s.ID)
+		status := string(s.Status)
+		if s.Confirmed != "" {
+			status += ", confirmed by " + s.Confirmed
+		}
+		fmt.Fprintf(w, "%s    [%s] %s%s (%s)\n", in, status, strings.Join(s.Cites, "; "), reading, s.ID)
 	}
 	for _, c := range s.Children {
 		printClause(w, c, depth+1)
