@@ -584,10 +584,6 @@ func TestNotes(t *testing.T) {
 	if len(d.Notes) != 1 || !strings.Contains(d.Notes[0], "Rounding decides") {
 		t.Errorf("rounding decides and is not told: %q", d.Notes)
 	}
-	d = Determine(p, Facts{ClockDoubt: "The clock went backwards."}, nil)
-	if !slices.Contains(d.Notes, "The clock went backwards.") {
-		t.Errorf("the doubt of the clock is not told: %q", d.Notes)
-	}
 }
 
 func TestPapersAndConsequences(t *testing.T) {

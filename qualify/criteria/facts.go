@@ -63,9 +63,6 @@ type Fact struct {
 type Facts struct {
 	Named map[string]Fact
 	Night *analysis.Analysis // nil: recording not seen, or withheld
-	// ClockDoubt says in words why the recording's time cannot be trusted so
-	// far that the date of the test is known; "" if it can.
-	ClockDoubt string
 }
 
 // Known returns the fact if it is stated, located or computed.

@@ -458,9 +458,6 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	if e.approximate {
 		add("The questions are too many to be laid against each other: each open fact of an open clause is asked, whether or not it can change the outcome.")
 	}
-	if e.facts.ClockDoubt != "" {
-		add(e.facts.ClockDoubt)
-	}
 	if s := e.shortRecording(); s != "" {
 		add(s)
 	}

@@ -168,26 +168,6 @@ func TestComputedFromFacts(t *testing.T) {
 	}
 }
 
-// TestClockInDoubt checks that a date which only a doubtful clock tells is
-// not a date, while a stated one stands.
-func TestClockInDoubt(t *testing.T) {
-	named := stated(t, map[string]string{"order_date": "2030-01-01", "test_date": "2030-01-03"})
-	for _, c := range []struct {
-		state State
-		doubt string
-		known bool
-	}{{Stated, "The clock went backwards.", true}, {Computed, "", true}, {Computed, "The clock went backwards.", false}} {
-		f := named["test_date"]
-		f.State = c.state
-		named["test_date"] = f
-		s := source{pack: packOf(nil), facts: Facts{Named: named, ClockDoubt: c.doubt}}
-		d, _ := definition("days_order_to_test")
-		if r, _ := s.read(d, zero, false); r.known != c.known {
-			t.Errorf("%s, doubt %q: expected known %v", c.state, c.doubt, c.known)
-		}
-	}
-}
-
 // TestPrintedDecimals checks the bounds of a printed figure: 5.0 is 4.95 to
 // 5.05 (design section 2).
 func TestPrintedDecimals(t *testing.T) {
