@@ -37,36 +37,80 @@ type CaseResult struct {
 //	    facts: {fact: value, …}         # over those of the base
 //	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
 //	    confirmed: [clause id, …]
-//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows}
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, cautions}
 //
 // A profile is a night as steps of value and time: ? marks a doubted reading,
 // - time without one. want.outcome is required; met and the like list clause
 // ids; needs lists facts that have to be among the questions; allows lists
 // texts each of which a sentence of the determination has to hold, and an
-// empty list says that nothing is allowed.
+// empty list says that nothing is allowed; cautions does the same for those
+// beyond the pack's own.
 func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
+	return ReadCases(p, cases, file).Run(p)
+}
+
+// CaseSet is a file of boundary cases, read once to be run on several states
+// of a pack.
+type CaseSet struct {
+	file   string
+	faults []CaseResult
+	cases  []testCase
+}
+
+// ReadCases reads a file of cases as RunCases does.
+func ReadCases(p *rules.Pack, cases []byte, file string) *CaseSet {
 	d := &document{file: file}
 	root := d.open(cases)
-	var list []testCase
+	s := &CaseSet{file: file}
 	if root != nil {
 		var confirmable []string
 		for _, c := range p.Drafts() {
 			confirmable = append(confirmable, c.ID)
 		}
-		list = d.cases(root, clauseIDs(p), confirmable)
+		s.cases = d.cases(root, clauseIDs(p), confirmable)
 	}
-	var out []CaseResult
 	for _, f := range d.faults {
-		out = append(out, CaseResult{File: file, Line: f.Line, Name: f.Key,
+		s.faults = append(s.faults, CaseResult{File: file, Line: f.Line, Name: f.Key,
 			Message: fmt.Sprintf("column %d: expected %s; found %s; %s", f.Column, f.Expected, f.Found, f.Mend)})
 	}
-	for _, c := range list {
-		r := CaseResult{File: file, Line: c.line, Name: c.name}
-		r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
-		r.Message = c.want.compare(&r.Determination)
-		out = append(out, r)
+	return s
+}
+
+// Run runs every case on p.
+func (s *CaseSet) Run(p *rules.Pack) []CaseResult {
+	out := slices.Clone(s.faults)
+	for _, c := range s.cases {
+		out = append(out, c.run(p, s.file))
 	}
 	return out
+}
+
+func (c *testCase) run(p *rules.Pack, file string) CaseResult {
+	r := CaseResult{File: file, Line: c.line, Name: c.name}
+	r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
+	r.Message = c.want.compare(p, &r.Determination)
+	return r
+}
+
+// Fails reports whether a case fails on p, and stops at the first.
+func (s *CaseSet) Fails(p *rules.Pack) bool {
+	return len(s.faults) > 0 || slices.ContainsFunc(s.cases, func(c testCase) bool { return c.run(p, s.file).Message != "" })
+}
+
+// Split parts the cases into those that expect something of one of the
+// clauses, and the rest.
+func (s *CaseSet) Split(ids ...string) (naming, rest *CaseSet) {
+	naming, rest = &CaseSet{file: s.file, faults: s.faults}, &CaseSet{file: s.file, faults: s.faults}
+	for _, c := range s.cases {
+		into := rest
+		for _, named := range c.want.verdicts {
+			if slices.ContainsFunc(ids, func(id string) bool { return slices.Contains(named, id) }) {
+				into = naming
+			}
+		}
+		into.cases = append(into.cases, c)
+	}
+	return naming, rest
 }
 
 // testCase is one boundary case.
@@ -84,6 +128,7 @@ type wanted struct {
 	verdicts             map[Verdict][]string // clause ids
 	needs                []string
 	allows               []string // nil: not looked at
+	cautions             []string // nil: not looked at
 }
 
 // clauseIDs lists the ids of a pack's clauses.
@@ -215,7 +260,7 @@ var (
 
 func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
 	w := wanted{verdicts: map[Verdict][]string{}}
-	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows")
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "cautions")
 	word := func(name string, known []string) string {
 		e, ok := m[name]
 		if !ok {
@@ -244,8 +289,10 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 		}
 		w.needs = d.words(e.node, path(key, "needs"), known)
 	}
-	if e, ok := m["allows"]; ok {
-		w.allows = append([]string{}, d.words(e.node, path(key, "allows"), nil)...)
+	for name, texts := range map[string]*[]string{"allows": &w.allows, "cautions": &w.cautions} {
+		if e, ok := m[name]; ok {
+			*texts = append([]string{}, d.words(e.node, path(key, name), nil)...)
+		}
 	}
 	return w
 }
@@ -279,7 +326,7 @@ func (d *document) words(n ast.Node, key string, known []string) []string {
 }
 
 // compare says how the determination differs from what was wanted.
-func (w *wanted) compare(det *Determination) string {
+func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 	var diffs []string
 	differ := func(what, want, got string) {
 		if want != got {
@@ -318,18 +365,27 @@ func (w *wanted) compare(det *Determination) string {
 			diffs = append(diffs, fmt.Sprintf("needs: expected %s among them, found [%s]", n, strings.Join(asked, ", ")))
 		}
 	}
-	if w.allows != nil && len(w.allows) == 0 && len(det.Allows) > 0 {
-		diffs = append(diffs, "allows: expected nothing, found "+strings.Join(det.Allows, " | "))
-	}
-	for _, a := range w.allows {
-		if !slices.ContainsFunc(det.Allows, func(s string) bool { return strings.Contains(s, a) }) {
-			diffs = append(diffs, fmt.Sprintf("allows: expected %q, found [%s]", a, strings.Join(det.Allows, " | ")))
+	says := func(name string, want, found []string) {
+		if want != nil && len(want) == 0 && len(found) > 0 {
+			diffs = append(diffs, name+": expected nothing, found "+strings.Join(found, " | "))
+		}
+		for _, a := range want {
+			if !slices.ContainsFunc(found, func(s string) bool { return strings.Contains(s, a) }) {
+				diffs = append(diffs, fmt.Sprintf("%s: expected %q, found [%s]", name, a, strings.Join(found, " | ")))
+			}
 		}
 	}
+	says("allows", w.allows, det.Allows)
+	says("cautions", w.cautions, cautionsBeyond(p, det))
 	if len(diffs) > 0 {
 		diffs = append(diffs, "because: "+det.Because)
 	}
 	return strings.Join(diffs, "; ")
+}
+
+// cautionsBeyond are the cautions that not every worksheet of the pack bears.
+func cautionsBeyond(p *rules.Pack, det *Determination) []string {
+	return det.Cautions[len(p.Cautions):]
 }
 
 var (

@@ -71,6 +71,7 @@ func TestRunCasesTellsTheDifference(t *testing.T) {
 		{"needs", head + "want: {outcome: qualifies, needs: [hematocrit]}", "needs: expected hematocrit"},
 		{"allows nothing", head + "want: {outcome: qualifies, allows: []}", "allows: expected nothing, found One stationary unit."},
 		{"allows another", head + "want: {outcome: qualifies, allows: [portable]}", `allows: expected "portable"`},
+		{"cautions", head + "want: {outcome: qualifies, cautions: [late]}", `cautions: expected "late"`},
 		{"no want", head + "source: ours", "want: with outcome:"},
 		{"empty want", head + "want: {met: [minutes]}", "outcome:"},
 		{"no such outcome", head + "want: {outcome: qualified}", `did you mean "qualifies"?`},

@@ -52,6 +52,8 @@ cases:
   - {name: the last day of an override, base: adult, facts: {test_date: 2030-03-31, symptoms: false}, want: {outcome: qualifies, not_applicable: [signs]}}
   - {name: the day after an override, base: adult, facts: {test_date: 2030-04-01, symptoms: false}, want: {outcome: does_not_qualify, not_met: [signs]}}
   - {name: a draft override never acts, base: adult, facts: {test_date: 2030-05-01, rest_spo2: 97}, want: {outcome: does_not_qualify, not_met: [low]}}
+  - {name: the last day of the edition, base: adult, facts: {test_date: 2030-12-31}, want: {outcome: qualifies, cautions: []}}
+  - {name: the day after it, base: adult, facts: {test_date: 2031-01-01}, want: {outcome: qualifies, cautions: [look for a newer one]}}
   - {name: a confirmed one does, base: adult, facts: {test_date: 2030-05-01, rest_spo2: 97}, confirmed: [talk], want: {outcome: qualifies, not_applicable: [low]}}
 `
 
