@@ -36,15 +36,15 @@ static:
 # What takes long: kills of the store, fuzzing of each reader, many random cases.
 long: tools
 	go test -tags long -run Long -count=1 -timeout 60m ./...
-	go test -run '^$$' -fuzz '^FuzzText$$' -fuzztime 5m ./qualify/recording
-	go test -run '^$$' -fuzz '^FuzzEDF$$' -fuzztime 5m ./qualify/recording
-	go test -run '^$$' -fuzz '^FuzzWFDB$$' -fuzztime 5m ./qualify/recording
-	go test -run '^$$' -fuzz '^FuzzFHIR$$' -fuzztime 5m ./qualify/recording
-	go test -run '^$$' -fuzz '^FuzzContainer$$' -fuzztime 5m ./qualify/recording
-	go test -run '^$$' -fuzz '^FuzzTables$$' -fuzztime 5m ./qualify/recording/sheets
-	go test -run '^$$' -fuzz '^FuzzParseFacts$$' -fuzztime 2m ./qualify/criteria
-	go test -run '^$$' -fuzz '^FuzzApply$$' -fuzztime 2m ./qualify/casework
-	go test -run '^$$' -fuzz '^FuzzLoad$$' -fuzztime 5m ./rules
+	go test -run '^$$' -fuzz '^FuzzText$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzEDF$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzWFDB$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzFHIR$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzContainer$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzTables$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording/sheets
+	go test -run '^$$' -fuzz '^FuzzParseFacts$$' -fuzztime 2m -fuzzminimizetime 5x ./qualify/criteria
+	go test -run '^$$' -fuzz '^FuzzApply$$' -fuzztime 2m -fuzzminimizetime 5x ./qualify/casework
+	go test -run '^$$' -fuzz '^FuzzLoad$$' -fuzztime 5m -fuzzminimizetime 5x ./rules
 
 tools:
 	@.ci/tools
