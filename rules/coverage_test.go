@@ -92,33 +92,6 @@ func TestCasesReachEveryVerdict(t *testing.T) {
 	}
 }
 
-// caseTexts is a file of cases cut into what stands before the cases and the
-// text of each case.
-func caseTexts(p *rules.Pack) (head string, cases []string) {
-	parts := strings.Split(string(p.Cases), "\n  - name:")
-	for _, c := range parts[1:] {
-		cases = append(cases, "\n  - name:"+c)
-	}
-	return parts[0], cases
-}
-
-// naming returns a file with only those cases that name a clause.
-func naming(head string, cases []string, id string) []byte {
-	var b strings.Builder
-	b.WriteString(head)
-	isID := func(r rune) bool {
-		return r == '-' || r == '_' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
-	}
-	for _, c := range cases {
-		_, want, _ := strings.Cut(c, "want:")
-		if slices.Contains(strings.FieldsFunc(want, func(r rune) bool { return !isID(r) }), id) {
-			b.WriteString(c)
-		}
-	}
-	b.WriteString("\n")
-	return []byte(b.String())
-}
-
 // smallest is the smallest step of a figure as documents print it: a second, a
 // unit of its last digit, a thousandth of a share.
 func smallest(q rules.Quantity) *big.Rat {
@@ -153,16 +126,14 @@ func TestCasesPinEveryFigure(t *testing.T) {
 		for _, p := range lib.History(r.Region) {
 			t.Run(p.File, func(t *testing.T) {
 				t.Parallel()
-				head, cases := caseTexts(p)
+				cases := criteria.ReadCases(p, p.Cases, p.CasesFile)
 				p.Walk(func(n *rules.Node, gate bool) {
 					list := changes(n)
 					if gate || len(list) == 0 {
 						return
 					}
-					file := naming(head, cases, n.ID)
-					fails := func() bool {
-						return slices.ContainsFunc(criteria.RunCases(p, file, p.CasesFile), func(r criteria.CaseResult) bool { return r.Message != "" })
-					}
+					naming, _ := cases.Split(n.ID)
+					fails := func() bool { return naming.Fails(p) }
 					if fails() {
 						t.Errorf("%s: the cases that name %s fail before anything is moved", p.CasesFile, n.ID)
 						return

@@ -338,6 +338,7 @@ func casesSchema() object {
 		"not_applicable": texts("ids of clauses that do not apply"),
 		"needs":          object{"type": "array", "items": ref("question"), "description": "facts that are among the questions"},
 		"allows":         texts("parts of sentences that the determination allows; an empty list: nothing is allowed"),
+		"barred":         object{"type": "boolean", "description": "whether custody bars the supplier from the result"},
 		"cautions":       texts("parts of cautions beside those of the pack, such as that of an expired edition; an empty list: there is none"),
 	}
 	item := object{

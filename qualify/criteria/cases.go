@@ -37,14 +37,15 @@ type CaseResult struct {
 //	    facts: {fact: value, …}         # over those of the base
 //	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
 //	    confirmed: [clause id, …]
-//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, cautions}
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, cautions, barred}
 //
 // A profile is a night as steps of value and time: ? marks a doubted reading,
 // - time without one. want.outcome is required; met and the like list clause
 // ids; needs lists facts that have to be among the questions; allows lists
 // texts each of which a sentence of the determination has to hold, and an
 // empty list says that nothing is allowed; cautions does the same for those
-// beyond the pack's own.
+// beyond the pack's own. barred says whether custody bars the supplier from the
+// result.
 func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
 	return ReadCases(p, cases, file).Run(p)
 }
@@ -129,6 +130,7 @@ type wanted struct {
 	needs                []string
 	allows               []string // nil: not looked at
 	cautions             []string // nil: not looked at
+	barred               string   // true, false or "": not looked at
 }
 
 // clauseIDs lists the ids of a pack's clauses.
@@ -260,7 +262,7 @@ var (
 
 func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
 	w := wanted{verdicts: map[Verdict][]string{}}
-	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "cautions")
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "cautions", "barred")
 	word := func(name string, known []string) string {
 		e, ok := m[name]
 		if !ok {
@@ -274,6 +276,7 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 	}
 	w.outcome = word("outcome", outcomes)
 	w.disposition = word("disposition", dispositions)
+	w.barred = word("barred", []string{"true", "false"})
 	if _, ok := m["outcome"]; !ok {
 		d.fault(n, key, &fault{"outcome:", "none", "a case that expects no outcome proves nothing: add one of " + strings.Join(outcomes, ", ")})
 	}
@@ -336,6 +339,9 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 	differ("outcome", w.outcome, string(det.Outcome))
 	if w.disposition != "" {
 		differ("disposition", w.disposition, det.Disposition)
+	}
+	if w.barred != "" {
+		differ("barred", w.barred, fmt.Sprint(det.CustodyBarred))
 	}
 	found := map[string]*Finding{}
 	var walk func(fs []Finding)

@@ -71,6 +71,8 @@ func TestRunCasesTellsTheDifference(t *testing.T) {
 		{"needs", head + "want: {outcome: qualifies, needs: [hematocrit]}", "needs: expected hematocrit"},
 		{"allows nothing", head + "want: {outcome: qualifies, allows: []}", "allows: expected nothing, found One stationary unit."},
 		{"allows another", head + "want: {outcome: qualifies, allows: [portable]}", `allows: expected "portable"`},
+		{"barred", head + "want: {outcome: qualifies, barred: true}", "barred: expected true, found false"},
+		{"barred by a word", head + "want: {outcome: qualifies, barred: always}", "one of true, false"},
 		{"cautions", head + "want: {outcome: qualifies, cautions: [late]}", `cautions: expected "late"`},
 		{"no want", head + "source: ours", "want: with outcome:"},
 		{"empty want", head + "want: {met: [minutes]}", "outcome:"},
