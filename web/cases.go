@@ -299,6 +299,10 @@ func (f *file) upload() *casework.Upload {
 // the chain reads.
 func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today()}
+	var err error
+	if q.Confirmed, err = s.confirmed(ctx); err != nil {
+		return nil, err
+	}
 	u := f.upload()
 	if u != nil {
 		how, err := readingOf(u)
@@ -400,7 +404,7 @@ func inputHash(q qualify.Query, u *casework.Upload) (string, error) {
 			return "", err
 		}
 	}
-	if err := enc.Encode([]any{q.Criteria, q.Today}); err != nil {
+	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed}); err != nil {
 		return "", err
 	}
 	if u != nil {

@@ -22,6 +22,7 @@ var (
 	errDesk           = errors.New("not for this desk")
 	errLink           = errors.New("link unknown, expired or withdrawn")
 	errBarred         = errors.New("custody not settled")
+	errConfirmations  = errors.New("records of confirmations do not fit together")
 	errNoDetermined   = errors.New("nothing to print yet")
 )
 
@@ -56,6 +57,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errUnreadableForm):
 		return answer{http.StatusBadRequest, "The form could not be read",
 			"What was sent broke off or is not a form. Nothing was stored.", "Go back, check what you typed and send it again."}, true
+	case errors.Is(err, errConfirmations):
+		return answer{http.StatusConflict, "The confirmations do not fit together",
+			"A record of a confirmed draft was changed or removed outside this program, so none counts. Nothing was stored.", "Restore the store from a backup."}, true
 	case errors.Is(err, errNoDesk):
 		return answer{http.StatusForbidden, "No desk taken",
 			"This page belongs to a desk, and you have not taken one, or the session has ended.", "Take a desk on the first page."}, true

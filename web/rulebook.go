@@ -56,6 +56,7 @@ type rulePageBody struct {
 	OnFile  []clause
 	Allows  []consequence
 	Follow  []consequence
+	Drafts  []draft
 }
 
 // override is a waiver for a time.
@@ -84,14 +85,25 @@ type consequence struct {
 }
 
 func (s *Site) rulePage(w http.ResponseWriter, q *request) error {
-	d, err := rules.ParseDate(q.PathValue("version"))
-	if err != nil {
-		return errNoPage
-	}
-	p, err := s.cfg.Library.At(q.PathValue("region"), d)
+	p, err := s.versionOf(q)
 	if err != nil {
 		return err
 	}
+	return s.showRule(w, q, http.StatusOK, p, func(*draft) {})
+}
+
+// versionOf is the version that the address names.
+func (s *Site) versionOf(q *request) (*rules.Pack, error) {
+	d, err := rules.ParseDate(q.PathValue("version"))
+	if err != nil {
+		return nil, errNoPage
+	}
+	return s.cfg.Library.At(q.PathValue("region"), d)
+}
+
+// showRule shows a version; amend puts back into the form of a draft what was
+// typed there.
+func (s *Site) showRule(w http.ResponseWriter, q *request, status int, p *rules.Pack, amend func(*draft)) error {
 	b := rulePageBody{Pack: p, Until: "open"}
 	if p.Until != nil {
 		b.Until = p.Until.String()
@@ -128,7 +140,15 @@ func (s *Site) rulePage(w http.ResponseWriter, q *request) error {
 		b.OnFile = append(b.OnFile, clause{ID: it.ID, Label: it.Item, Cites: citesOf(p, it.Cite)})
 	}
 	b.Allows, b.Follow = consequencesOf(p, p.Allows), consequencesOf(p, p.FollowUp)
-	s.render(w, q, http.StatusOK, "rule", page{Title: p.Region.Name + ", in force from " + p.EffectiveFrom.String(), Body: b})
+	var err error
+	if b.Drafts, err = s.draftsOf(q.Context(), p); err != nil {
+		return err
+	}
+	for i := range b.Drafts {
+		b.Drafts[i].By = q.visit.Who
+		amend(&b.Drafts[i])
+	}
+	s.render(w, q, status, "rule", page{Title: p.Region.Name + ", in force from " + p.EffectiveFrom.String(), Body: b})
 	return nil
 }
 

@@ -19,6 +19,7 @@ import (
 	"net/http"
 	"runtime/debug"
 	"slices"
+	"sync"
 	"time"
 
 	"airwarrant/qualify/casework"
@@ -44,6 +45,8 @@ type Site struct {
 	pages  map[string]*template.Template
 	checks *checks
 	views  views
+	// confirming is held while a confirmation of a draft is written.
+	confirming sync.Mutex
 }
 
 // New checks cfg, parses every template and, with Demo on an empty store,
@@ -133,6 +136,8 @@ func Routes() []Route {
 
 		{Method: "GET", Path: "/rules", Name: "rulebook", Desks: staff, handle: (*Site).rulebook},
 		{Method: "GET", Path: "/rules/{region}/{version}", Name: "rulePage", Desks: staff, handle: (*Site).rulePage},
+		{Method: "POST", Path: "/rules/{region}/{version}", Name: "confirmDraft", Desks: []Desk{Maintainer}, Body: uploadLimit, Streams: true, handle: (*Site).confirmDraft},
+		{Method: "GET", Path: "/rules/confirmations.yaml", Name: "confirmationsFile", Desks: []Desk{Maintainer}, handle: (*Site).confirmationsFile},
 	}
 }
 
