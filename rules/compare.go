@@ -226,6 +226,7 @@ func (c *comparison) clause(id string, a, b placed) {
 	c.text(id, of("The condition"), condition(a.AppliesWhen), condition(b.AppliesWhen))
 	c.text(id, of("The first date"), a.Since.String(), b.Since.String())
 	c.text(id, of("The last date"), a.Until.String(), b.Until.String())
+	c.text(id, of("The fact asked for the text"), a.Ask, b.Ask)
 	c.text(id, of("The rounding"), a.Rounding, b.Rounding)
 	c.text(id, of("What absence means, the value if_absent,"), cmp.Or(a.IfAbsent, "ask"), cmp.Or(b.IfAbsent, "ask"))
 	c.text(id, of("The fact that stands in for that"), a.UnlessKnown, b.UnlessKnown)

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"math/big"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -119,5 +121,40 @@ func TestCompareShipped(t *testing.T) {
 	d := Compare(comparedOf(t, comparedPack), withdrawn)
 	if !slices.ContainsFunc(d, func(d Difference) bool { return d.Text == "The payer withdrew its criteria." }) {
 		t.Errorf("the withdrawal is not told: %v", d)
+	}
+}
+
+// Whatever key of a clause changes, a sentence says so.
+func TestCompareNoticesEveryKey(t *testing.T) {
+	date := Date{2030, 5, 1}
+	gate := &Node{Fact: "symptoms", Is: "true"}
+	figure := Quantities{{Text: "90 %", Rat: big.NewRat(90, 1), Unit: "%"}}
+	values := map[string]any{"label": "Other", "applies_when": gate, "since": date, "until": date, "unsettled": "Ask.", "ask": "symptoms",
+		"fact": "nadir", "spo2": &figure[0], "points": &Quantity{Text: "5 points", Rat: big.NewRat(5, 1), Unit: "points"},
+		"at_or_below": figure, "below": figure, "at_least": figure, "more_than": figure, "equal_to": figure, "is": "rest", "one_of": []string{"rest", "asleep"},
+		"known": true, "rounding": "half_up", "if_absent": "not_applicable", "unless_known": "symptoms", "otherwise": "undetermined", "disposition": "refer",
+		"strength": "strong", "grade": "low", "cite": []string{"other"}, "status": Secondary, "reading": "ours", "note": "A note.",
+		"all_of": []*Node{gate, gate}, "any_of": []*Node{gate, gate}, "none_of": []*Node{gate}, "n_of": &NOf{N: 1, Of: []*Node{gate}}}
+	// What a clause has to read before the key says anything.
+	facts := map[string]string{"spo2": "time_at_or_below", "points": "time_fall_more_than", "is": "test_state", "one_of": "test_state"}
+	typ := reflect.TypeFor[Node]()
+	for i := range typ.NumField() {
+		key, _ := yamlKey(typ.Field(i))
+		if key == "" || key == "id" {
+			continue
+		}
+		v, ok := values[key]
+		if !ok {
+			t.Errorf("%s: the test has no value for it", key)
+			continue
+		}
+		a, b := Node{ID: "c", Fact: "rest_spo2"}, Node{ID: "c", Fact: "rest_spo2"}
+		if f := facts[key]; f != "" {
+			a.Fact, b.Fact = f, f
+		}
+		reflect.ValueOf(&b).Elem().Field(i).Set(reflect.ValueOf(v))
+		if len(Compare(&Pack{Criteria: &a}, &Pack{Criteria: &b})) == 0 {
+			t.Errorf("%s: the change is not told", key)
+		}
 	}
 }

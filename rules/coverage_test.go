@@ -46,6 +46,23 @@ func TestVersionsByDay(t *testing.T) {
 	}
 }
 
+// A set to which a pack defers by the name of its folder is there.
+func TestDeferralsLeadSomewhere(t *testing.T) {
+	lib := embedded(t)
+	deferrals := 0
+	for _, p := range packs(t) {
+		for _, d := range p.DeferTo {
+			deferrals++
+			if _, err := lib.Region(d.Region); err != nil && !strings.Contains(d.Region, " ") {
+				t.Errorf("%s: %s defers to %s: %v", p.File, d.ID, d.Region, err)
+			}
+		}
+	}
+	if deferrals == 0 {
+		t.Error("no pack defers to another")
+	}
+}
+
 // Every clause that reads a fact is met in one case, fails in another, and
 // stands open, or does not apply, in a third.
 func TestCasesReachEveryVerdict(t *testing.T) {
