@@ -15,7 +15,7 @@ import (
 type Quantity struct {
 	Text string   // as written in the pack
 	Rat  *big.Rat // in Unit
-	Unit string   // "%", "points", "s", "min", "h", "mmHg", "kPa", "L/min", "days", "weeks", "years", "mm", "m", "g/L" or ""
+	Unit string   // a key of units, such as "%", "points", "min", "mmHg", "L/min", "days", or ""
 }
 
 // Quantities is one quantity or a list of the same limit in several units.
@@ -35,16 +35,27 @@ var units = map[string]struct {
 	// The conventional millimetre of mercury is 13595.1 kg/m³ × 9.80665 m/s²
 	// × 1 mm = 133.322387415 Pa (NIST Special Publication 811 rounds it to
 	// 133.3224; value from memory).
-	"mmHg":  {"pressure", big.NewRat(133322387415, 1e9)},
-	"kPa":   {"pressure", big.NewRat(1000, 1)},
-	"L/min": {"flow", big.NewRat(1, 1)},
-	"days":  {"days", big.NewRat(1, 1)},
-	"weeks": {"weeks", big.NewRat(1, 1)},
-	"years": {"years", big.NewRat(1, 1)},
-	"mm":    {"length", big.NewRat(1, 1)},
-	"m":     {"length", big.NewRat(1000, 1)},
-	"g/L":   {"mass concentration", big.NewRat(1, 1)},
-	"":      {"", big.NewRat(1, 1)},
+	"mmHg":     {"pressure", big.NewRat(133322387415, 1e9)},
+	"kPa":      {"pressure", big.NewRat(1000, 1)},
+	"L/min":    {"flow", big.NewRat(1, 1)},
+	"days":     {"days", big.NewRat(1, 1)},
+	"weeks":    {"weeks", big.NewRat(1, 1)},
+	"years":    {"years", big.NewRat(1, 1)},
+	"mm":       {"length", big.NewRat(1, 1)},
+	"cm":       {"length", big.NewRat(10, 1)},
+	"m":        {"length", big.NewRat(1000, 1)},
+	"in":       {"length", big.NewRat(254, 10)}, // exact by definition, 1959
+	"ft":       {"length", big.NewRat(3048, 10)},
+	"g/L":      {"mass concentration", big.NewRat(1, 1)},
+	"g/dL":     {"mass concentration", big.NewRat(10, 1)},
+	"kg":       {"mass", big.NewRat(1, 1)},
+	"lb":       {"mass", big.NewRat(45359237, 1e8)}, // exact by definition, 1959
+	"L/L":      {"percent", big.NewRat(100, 1)},     // a volume fraction
+	"°C":       {"temperature", big.NewRat(1, 1)},
+	"laps":     {"laps", big.NewRat(1, 1)},
+	"stops":    {"stops", big.NewRat(1, 1)},
+	"events/h": {"rate", big.NewRat(1, 1)},
+	"":         {"", big.NewRat(1, 1)},
 }
 
 func unitNames() []string {

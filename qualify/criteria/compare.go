@@ -33,7 +33,10 @@ var scales = map[string]struct {
 }{
 	"s": {"s", one}, "min": {"s", big.NewRat(60, 1)}, "h": {"s", big.NewRat(3600, 1)},
 	"mmHg": {"mmHg", one}, "kPa": {"mmHg", mmHgPerKPa},
-	"": {"", one}, "%": {"", big.NewRat(1, 100)},
+	"": {"", one}, "%": {"", big.NewRat(1, 100)}, "L/L": {"", one},
+	"cm": {"m", big.NewRat(1, 100)}, "m": {"m", one}, "in": {"m", big.NewRat(254, 10000)}, "ft": {"m", big.NewRat(3048, 10000)},
+	"kg": {"kg", one}, "lb": {"kg", big.NewRat(45359237, 1e8)},
+	"g/L": {"g/L", one}, "g/dL": {"g/L", big.NewRat(10, 1)},
 }
 
 // convert expresses x in another unit of the same dimension; units of other
@@ -178,7 +181,7 @@ func withUnit(s, unit string) string {
 	switch {
 	case unit == "":
 		return s
-	case s == "1" && (unit == "days" || unit == "years" || unit == "points"):
+	case s == "1" && (unit == "days" || unit == "years" || unit == "points" || unit == "laps" || unit == "stops"):
 		return s + " " + strings.TrimSuffix(unit, "s")
 	}
 	return s + " " + unit

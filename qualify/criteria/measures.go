@@ -215,6 +215,12 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 		s.gain(&r, "walk_distance_air", "walk_distance_oxygen")
 	case "walk_time_gain":
 		s.gain(&r, "walk_time_air", "walk_time_oxygen")
+	case "days_start_to_test":
+		s.days(&r, "start_date", "test_date")
+	case "ahi_reduction":
+		s.difference(&r, "ahi_initial", "ahi_titrated")
+	case "average_flow":
+		s.averageFlow(&r)
 	case "age":
 		birth, okBirth := s.stated("birth_date")
 		test, okTest := s.stated("test_date")
@@ -305,7 +311,7 @@ func (r *reading) complete() {
 	r.whole = r.unit == "days" || r.unit == "weeks" || r.unit == "years" || r.def.Name == "session_choice" || r.def.Type == rules.TypeDate
 	var lo, hi *big.Rat
 	switch {
-	case r.def.Name == "walk_distance_gain", r.def.Name == "walk_time_gain", r.def.Name == "dyspnea_score_gain", r.def.Name == "paco2_rise":
+	case r.def.Name == "walk_distance_gain", r.def.Name == "walk_time_gain", r.def.Name == "dyspnea_score_gain", r.def.Name == "paco2_rise", r.def.Name == "ahi_reduction":
 		// no bound is known
 	case r.unit == "%":
 		lo, hi = zero, hundred
@@ -468,6 +474,19 @@ func (s *source) difference(r *reading, from, less string) {
 	if okA && okB {
 		r.exactly(minus(a, b))
 	}
+}
+
+// averageFlow is the mean of the flows ordered by day and at night, or the
+// single flow where nothing is stated of the night.
+func (s *source) averageFlow(r *reading) {
+	day, ok := s.figure("prescribed_flow", r.unit)
+	if !ok {
+		return
+	}
+	if night, ok := s.figure("prescribed_flow_night", r.unit); ok {
+		day = new(big.Rat).Mul(new(big.Rat).Add(day, night), half)
+	}
+	r.exactly(day)
 }
 
 // gain is by how many percent of before the number after lies above it. Of

@@ -350,6 +350,14 @@ func parseNumber(d *rules.FactDef, text, unit string) (Value, *fault) {
 	return Value{Num: x, Unit: unit, Places: len(m[1])}, nil
 }
 
+// percentMend asks whether a figure from 0 to 1 is a percentage or a fraction.
+func percentMend(d *rules.FactDef) string {
+	if slices.Contains(d.Units, "L/L") {
+		return "it asks percent: write 56 for a fraction of 0.56, or give the unit L/L if the fraction is what is printed"
+	}
+	return "it asks percent: write 56 for a fraction of 0.56"
+}
+
 // plausible refuses numbers that can only be a slip: another unit or another
 // fact. The bounds are wide and decide no clause. Common practice, no source:
 // nobody alive has an arterial oxygen pressure below 20 mmHg, and breathing
@@ -357,7 +365,13 @@ func parseNumber(d *rules.FactDef, text, unit string) (Value, *fault) {
 func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
 	switch {
 	case unit == "%" && x.Sign() > 0 && x.Cmp(one) <= 0:
-		return &fault{"percent", "", "it asks percent: write 56 for a fraction of 0.56"}
+		return &fault{"percent", "", percentMend(d)}
+	case unit == "L/L" && x.Cmp(one) > 0:
+		return &fault{"a fraction from 0 to 1", "", "write percent without a unit: 56 for a fraction of 0.56"}
+	case d.Name == "gas_ph" && (x.Cmp(big.NewRat(65, 10)) < 0 || x.Cmp(big.NewRat(8, 1)) > 0):
+		return &fault{"a pH of blood from 6.5 to 8", "", "check the figure"}
+	case unit == "°C" && (x.Cmp(big.NewRat(20, 1)) < 0 || x.Cmp(big.NewRat(45, 1)) > 0):
+		return &fault{"a temperature of a patient from 20 to 45 °C", "", "check the figure and its unit"}
 	case unit == "%" && (x.Sign() < 0 || x.Cmp(hundred) > 0):
 		return &fault{"a number from 0 to 100 %", "", "check the figure"}
 	case x.Sign() < 0:
