@@ -240,7 +240,7 @@ func leafRules() []object {
 func shapeName(def FactDef) string {
 	name := string(def.Type)
 	switch def.Type {
-	case TypeWord:
+	case TypeWord, TypeList:
 		name = def.Name
 	case TypeNumber, TypeDuration:
 		name = strings.TrimSpace("number " + strings.Join(unitsOf(def), " "))
@@ -322,6 +322,9 @@ func casesSchema() object {
 		if def.Settles != "computed" {
 			name := shapeName(def)
 			values[name] = valueSchema(def)
+			if def.Type == TypeList {
+				values["item-"+name] = itemSchema(def)
+			}
 			questions = append(questions, def.Name)
 			properties[def.Name] = object{"$ref": ref(name)["$ref"], "description": def.Meaning}
 		}
@@ -382,8 +385,7 @@ func valueSchema(def FactDef) object {
 		flow := object{"type": "object", "properties": object{"flow": figureSchema([]string{def.Unit}, true)}, "required": []string{"flow"}, "additionalProperties": false}
 		value = object{"anyOf": []object{{"const": "room_air"}, flow}}
 	case TypeList:
-		role := object{"type": "object", "properties": object{"sha256": object{"type": "string"}, "role": object{"type": "string"}}, "required": []string{"role"}, "additionalProperties": false}
-		value = object{"type": "array", "items": role}
+		value = object{"type": "array", "items": ref("item-" + def.Name), "minItems": 1}
 	default:
 		value = figureSchema(unitsOf(def), true)
 		if def.Unit == "" {
@@ -396,4 +398,25 @@ func valueSchema(def FactDef) object {
 		"located": value, "unit": text, "document": text, "date": object{"type": "string", "format": "date"}, "page": object{"type": []string{"string", "integer"}}, "by": text,
 	}, "required": []string{"located"}, "additionalProperties": false}
 	return object{"anyOf": []object{value, withUnit, located, {"const": "unknown"}}}
+}
+
+// itemSchema describes an item of a fact that is a list.
+func itemSchema(def FactDef) object {
+	text := object{"type": "string"}
+	properties, required := object{}, []string{}
+	switch def.Name {
+	case "recordings":
+		properties = object{"sha256": text, "role": text, "from": text, "until": text}
+		required = []string{"sha256", "role"}
+	case "tests":
+		properties = object{"name": object{"type": "string", "pattern": `\S`}, "sha256": text, "session": object{"type": "integer", "minimum": 1},
+			"test_time": object{"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}}
+		required = []string{"name"}
+		for _, of := range vocabulary {
+			if of.Settles != "computed" && of.Type != TypeList && of.Name != "birth_date" && of.Name != "session_choice" {
+				properties[of.Name] = ref(shapeName(of))
+			}
+		}
+	}
+	return object{"type": "object", "properties": properties, "required": required, "additionalProperties": false}
 }

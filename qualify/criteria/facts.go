@@ -28,7 +28,8 @@ type Value struct {
 	Num    *big.Rat
 	Unit   string
 	Places int
-	List   []RecordingRole // TypeList
+	List   []RecordingRole // recordings
+	Tests  []Test          // tests
 }
 
 // RecordingRole says what one recording of a case is. From and Until, stamps

@@ -15,6 +15,7 @@ type factJSON struct {
 	Value string          `json:"value,omitempty"`
 	Unit  string          `json:"unit,omitempty"`
 	List  []RecordingRole `json:"list,omitempty"`
+	Tests []Test          `json:"tests,omitempty"`
 	Place *placeJSON      `json:"place,omitempty"`
 }
 
@@ -38,28 +39,39 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 		return json.Marshal(out)
 	}
 	d, ok := definition(f.Name)
+	if ok && d.Type == rules.TypeList {
+		out.List, out.Tests = f.Value.List, f.Value.Tests
+		return json.Marshal(out)
+	}
+	var err error
+	if out.Value, out.Unit, err = f.text(); err != nil {
+		return nil, err
+	}
+	return json.Marshal(out)
+}
+
+// text is the value of a known fact that is no list in the spelling of
+// ParseValue, the unit of a number apart.
+func (f Fact) text() (value, unit string, err error) {
+	d, ok := definition(f.Name)
 	if !ok {
-		return nil, fmt.Errorf("fact %s: expected a name of the vocabulary", quote(f.Name))
+		return "", "", fmt.Errorf("fact %s: expected a name of the vocabulary", quote(f.Name))
 	}
 	v := f.Value
 	switch {
 	case d.Type == rules.TypeBool || d.Type == rules.TypePaper:
-		out.Value = fmt.Sprint(v.Bool)
+		return fmt.Sprint(v.Bool), "", nil
 	case d.Type == rules.TypeDate:
-		out.Value = v.Date.String()
+		return v.Date.String(), "", nil
 	case d.Type == rules.TypeWord || v.Word == "room_air":
-		out.Value = v.Word
-	case d.Type == rules.TypeList:
-		out.List = v.List
+		return v.Word, "", nil
 	case v.Num == nil:
-		return nil, fmt.Errorf("fact %s: expected a number, found none", f.Name)
-	default:
-		if n, exact := v.Num.FloatPrec(); !exact || n > v.Places {
-			return nil, fmt.Errorf("fact %s: %s has more than its %d decimals", f.Name, v.Num.RatString(), v.Places)
-		}
-		out.Value, out.Unit = v.Num.FloatString(v.Places), v.Unit
+		return "", "", fmt.Errorf("fact %s: expected a number, found none", f.Name)
 	}
-	return json.Marshal(out)
+	if n, exact := v.Num.FloatPrec(); !exact || n > v.Places {
+		return "", "", fmt.Errorf("fact %s: %s has more than its %d decimals", f.Name, v.Num.RatString(), v.Places)
+	}
+	return v.Num.FloatString(v.Places), v.Unit, nil
 }
 
 // UnmarshalJSON reads what MarshalJSON wrote, with the checks of ParseFacts.
@@ -87,15 +99,10 @@ func (f *Fact) UnmarshalJSON(b []byte) error {
 	case in.State == Unknown:
 	case in.State != Stated && in.State != Located && in.State != Computed:
 		return fmt.Errorf("fact %s: expected a state of stated, located, unknown or computed, found %s", in.Name, quote(string(in.State)))
-	case d.Type == rules.TypeList && len(in.List) == 0:
-		return fmt.Errorf("fact %s: expected a list of recordings, found none", in.Name)
 	case d.Type == rules.TypeList:
-		for i, r := range in.List {
-			if bad := r.check(in.List[:i]); bad != nil {
-				return fmt.Errorf("fact %s: %w", in.Name, bad)
-			}
+		if out.Value, bad = in.storedList(); bad != nil {
+			return fmt.Errorf("fact %s: %w", in.Name, bad)
 		}
-		out.Value.List = in.List
 	default:
 		if out.Value, bad = parseText(d, in.Value, in.Unit); bad != nil {
 			return fmt.Errorf("fact %s: %w", in.Name, bad)

@@ -26,7 +26,7 @@ var roles = []string{"air", "oxygen", "rest_air", "exertion_air", "exertion_oxyg
 // ParseFacts reads a facts file (design section 7.5): fact name to value,
 // {value, unit}, {located: value, document, date, page, by} or unknown. The
 // oxygen of the test is room_air or {flow, unit}; recordings are a list of
-// {sha256, role}. Numbers are kept exactly, with the decimals printed. An
+// {sha256, role}, tests one of {name, sha256, session, test_time, fact: value}. Numbers are kept exactly, with the decimals printed. An
 // empty file holds no facts. file is the name that errors carry. The error is
 // a rules.Problems with every fault of the file, and the map is then nil.
 func ParseFacts(yaml []byte, file string) (map[string]Fact, error) {
@@ -44,8 +44,9 @@ func ParseFacts(yaml []byte, file string) (map[string]Fact, error) {
 
 // ParseValue reads one fact as it is typed into a form or a table: true or
 // false, a date, a number (with another unit behind a blank: "7.3 kPa"), a
-// word of the fact's list, room_air or a flow, or unknown. The checks are
-// those of ParseFacts. Facts that are lists are stated in a facts file.
+// word of the fact's list, room_air or a flow, or unknown; a fact that is a
+// list from its YAML text. The checks are those of ParseFacts; the error of
+// a list is a rules.Problems with places in its text.
 func ParseValue(name, text string) (Fact, error) {
 	d, f := lookup(name)
 	if f != nil {
@@ -53,6 +54,13 @@ func ParseValue(name, text string) (Fact, error) {
 	}
 	if text == unknownWord {
 		return Fact{Name: name, State: Unknown}, nil
+	}
+	if d.Type == rules.TypeList {
+		v, err := parseList(d, text)
+		if err != nil {
+			return Fact{}, err
+		}
+		return Fact{Name: name, State: Stated, Value: v}, nil
 	}
 	v, f := parseText(d, text, "")
 	if f != nil {
@@ -157,10 +165,10 @@ func (d *document) place(p *Place, e entry, key string) {
 }
 
 // valueOf reads the value of a fact: a scalar, {value, unit}, {flow, unit} or
-// a list of recordings.
+// a list.
 func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *fault) {
 	if def.Type == rules.TypeList {
-		return d.recordings(n, key)
+		return d.list(def, n, key)
 	}
 	if s, ok := scalar(n); ok {
 		return parseText(def, s, "")
@@ -270,7 +278,7 @@ func form(d *rules.FactDef) string {
 	case rules.TypeOxygen:
 		return "room_air, or a flow in L/min"
 	case rules.TypeList:
-		return "a list of {sha256, role} in a facts file"
+		return "a list of " + listForm(d.Name)
 	}
 	if d.Unit == "" {
 		return "a number"
@@ -383,7 +391,7 @@ func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
 		}
 	case d.Type == rules.TypeOxygen && (x.Sign() == 0 || x.Cmp(hundred) > 0):
 		return &fault{"a flow above 0 and up to 100 L/min", "", "write room_air if no oxygen was given"}
-	case d.Name == "session_choice" && (!x.IsInt() || x.Sign() == 0 || x.Cmp(big.NewRat(100000, 1)) > 0):
+	case d.Name == "session_choice" && (!x.IsInt() || x.Sign() == 0 || x.Cmp(big.NewRat(maxSession, 1)) > 0):
 		return &fault{"the number of a session, from 1", "", "choose a session that the recording holds"}
 	case d.Name == "reported_minutes" && convert(x, unit, "h").Cmp(big.NewRat(7*24, 1)) > 0:
 		return &fault{"a time of at most a week", "", "check the figure and its unit"}

@@ -143,11 +143,13 @@ func TestParseFactsRefuses(t *testing.T) {
 
 func TestParseValue(t *testing.T) {
 	good := map[[2]string]Fact{
-		{"awake_spo2", "88.40"}:    {State: Stated, Value: Value{Num: rat(t, "88.4"), Unit: "%", Places: 2}},
-		{"rest_pao2", "7.3 kPa"}:   {State: Stated, Value: Value{Num: rat(t, "7.3"), Unit: "kPa", Places: 1}},
-		{"test_oxygen", "2 L/min"}: {State: Stated, Value: Value{Word: "oxygen", Num: rat(t, "2"), Unit: "L/min"}},
-		{"symptoms", "unknown"}:    {State: Unknown},
-		{"written_order", "true"}:  {State: Stated, Value: Value{Bool: true}},
+		{"awake_spo2", "88.40"}:                              {State: Stated, Value: Value{Num: rat(t, "88.4"), Unit: "%", Places: 2}},
+		{"rest_pao2", "7.3 kPa"}:                             {State: Stated, Value: Value{Num: rat(t, "7.3"), Unit: "kPa", Places: 1}},
+		{"test_oxygen", "2 L/min"}:                           {State: Stated, Value: Value{Word: "oxygen", Num: rat(t, "2"), Unit: "L/min"}},
+		{"symptoms", "unknown"}:                              {State: Unknown},
+		{"written_order", "true"}:                            {State: Stated, Value: Value{Bool: true}},
+		{"recordings", "- {sha256: " + sha + ", role: air}"}: {State: Stated, Value: Value{List: []RecordingRole{{SHA256: sha, Role: "air"}}}},
+		{"tests", "unknown"}:                                 {State: Unknown},
 	}
 	for in, want := range good {
 		want.Name = in[0]
@@ -157,7 +159,8 @@ func TestParseValue(t *testing.T) {
 	}
 	for _, in := range [][3]string{
 		{"awake_spo", "88", "did you mean"}, {"awake_spo2", "", "a number in %"}, {"awake_spo2", "0.88", "percent"},
-		{"rest_pao2", "7.3 bar", "mmHg or kPa"}, {"age", "70", "computed from birth_date, test_date"}, {"recordings", sha, "facts file"},
+		{"rest_pao2", "7.3 bar", "mmHg or kPa"}, {"age", "70", "computed from birth_date, test_date"}, {"recordings", sha, "a list of {sha256, role}"},
+		{"tests", "", "found nothing"}, {"tests", "- name: a\n  test_state: sleep", "tests:2:15: [0].test_state"},
 	} {
 		f, err := ParseValue(in[0], in[1])
 		if err == nil || !strings.Contains(err.Error(), in[2]) || !reflect.DeepEqual(f, Fact{}) {
@@ -220,7 +223,7 @@ func TestFactJSON(t *testing.T) {
 // says where; otherwise every fact survives being stored.
 func FuzzParseFacts(f *testing.F) {
 	for _, s := range []string{"test_date: 2030-03-13\n", "awake_spo2: {value: 93, unit: '%'}", "symptoms: {located: true, document: Note, date: 2030-01-01, page: 2, by: x}",
-		"recordings: [{sha256: " + sha + ", role: air}]", "test_oxygen: {flow: 2, unit: L/min}", "a: &b [*b]", "? x\n: y", "- - - -", "{a: {b: {c: d}}}", "\"\\u0000\": 1"} {
+		"recordings: [{sha256: " + sha + ", role: air}]", "test_oxygen: {flow: 2, unit: L/min}", "tests:\n- {name: a, session: 2, sha256: " + sha + ", test_time: '09:30', test_state: rest, rest_spo2: 88.0}", "a: &b [*b]", "? x\n: y", "- - - -", "{a: {b: {c: d}}}", "\"\\u0000\": 1"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -1,0 +1,326 @@
+package criteria
+
+import (
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"airwarrant/rules"
+)
+
+// Facts that are lists. A list is read from YAML, in a facts file or as the
+// text of one value, and stored as JSON.
+
+// Test is one of several tests of a patient, with facts that stand over those
+// of the case.
+type Test struct {
+	Name    string // by which it is told apart from the others, one line
+	SHA256  string // of its recording, "" if it rests on stated figures
+	Session int    // of that recording, from 1; 0: the one that it holds
+	Time    string // HH:MM at which it was taken, "" if not stated
+	Facts   map[string]Fact
+}
+
+// MaxTests is how many tests one case may list.
+const MaxTests = 50
+
+const nameLimit = 100 // letters of the name of a test
+
+// list reads the value of a fact that is a list.
+func (d *document) list(def *rules.FactDef, n ast.Node, key string) (Value, *fault) {
+	switch def.Name {
+	case "recordings":
+		return d.recordings(n, key)
+	case "tests":
+		return d.tests(n, key)
+	}
+	return Value{}, &fault{"a fact that is a list of this version", quote(def.Name), "delete it"}
+}
+
+// listForm says what an item of the list looks like.
+func listForm(name string) string {
+	if name == "tests" {
+		return "{name, sha256, session, test_time, and facts of the test}"
+	}
+	return "{sha256, role}"
+}
+
+// parseList reads a list from its YAML text, which is the file that its faults
+// name.
+func parseList(def *rules.FactDef, text string) (Value, error) {
+	d := &document{file: def.Name}
+	var v Value
+	if root := d.open([]byte(text)); root != nil {
+		var f *fault
+		if v, f = d.list(def, root, ""); f != nil {
+			d.fault(root, "", f)
+		}
+	} else if len(d.faults) == 0 {
+		return Value{}, fmt.Errorf("%s: %w", def.Name, &fault{form(def), "nothing", "write - " + listForm(def.Name) + " for each"})
+	}
+	if err := d.err(); err != nil {
+		return Value{}, err
+	}
+	return v, nil
+}
+
+// tests reads a list of tests. Faults inside one are told at their place.
+func (d *document) tests(n ast.Node, key string) (Value, *fault) {
+	list, ok := n.(*ast.SequenceNode)
+	if !ok || len(list.Values) == 0 {
+		return Value{}, &fault{"a list of " + listForm("tests"), shape(n), "write - {name: …, test_date: …} for each test, the failed ones too"}
+	}
+	if len(list.Values) > MaxTests {
+		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(list.Values)), "state those of one time of need"}
+	}
+	var v Value
+	for i, item := range list.Values {
+		at := fmt.Sprintf("%s[%d]", key, i)
+		entries, ok := d.entries(item, at)
+		if !ok {
+			d.fault(item, at, &fault{listForm("tests"), shape(item), "write - {name: …, test_date: …}"})
+			continue
+		}
+		t, before := Test{Facts: map[string]Fact{}}, len(d.faults)
+		for _, e := range entries {
+			d.testKey(&t, e, path(at, e.key))
+		}
+		if f := t.check(v.Tests); f != nil && len(d.faults) == before {
+			d.fault(item, at, f)
+		}
+		v.Tests = append(v.Tests, t)
+	}
+	return v, nil
+}
+
+// testKey reads one key of a test.
+func (d *document) testKey(t *Test, e entry, key string) {
+	s, isText := scalar(e.node)
+	own := map[string]*string{"name": &t.Name, "sha256": &t.SHA256, "test_time": &t.Time}[e.key]
+	switch {
+	case own != nil && !isText:
+		d.fault(e.node, key, &fault{"one line of text", shape(e.node), "write it on the line"})
+	case own != nil:
+		*own = s
+	case e.key == "session":
+		n, err := strconv.Atoi(s)
+		if err != nil || n < 1 || n > maxSession || strconv.Itoa(n) != s {
+			d.fault(e.node, key, &fault{"the number of a session, from 1", shape(e.node), "choose a session that the recording holds"})
+			return
+		}
+		t.Session = n
+	default:
+		def, f := lookup(e.key)
+		if f == nil {
+			f = ofTest(def)
+		} else if !slices.Contains(statable, e.key) {
+			f.mend = closest(e.key, append([]string{"name", "sha256", "session", "test_time"}, statable...))
+		}
+		if f != nil {
+			d.fault(e.at, key, f)
+			return
+		}
+		if fact, ok := d.fact(def, e.node, key); ok {
+			t.Facts[e.key] = fact
+		}
+	}
+}
+
+// ofTest refuses facts that belong to the case and to no test of it.
+func ofTest(def *rules.FactDef) *fault {
+	switch {
+	case def.Name == "session_choice":
+		return &fault{"the key session", def.Name, "write session: and the number"}
+	case def.Type == rules.TypeList, def.Name == "birth_date":
+		return &fault{"a fact of one test", def.Name, "state it beside the list, for the case"}
+	}
+	return nil
+}
+
+const maxSession = 100000
+
+var timeOfDay = regexp.MustCompile(`^([01][0-9]|2[0-3]):[0-5][0-9]$`)
+
+// check tells what is wrong with a test that stands behind others.
+func (t *Test) check(before []Test) *fault {
+	switch {
+	case strings.TrimSpace(t.Name) == "" || strings.TrimSpace(t.Name) != t.Name:
+		return &fault{"name: by which the test is told apart", quote(t.Name), "add a name without blanks around it, such as Walk in the office"}
+	case utf8.RuneCountInString(t.Name) > nameLimit || !utf8.ValidString(t.Name) || strings.ContainsFunc(t.Name, unicode.IsControl):
+		return &fault{fmt.Sprintf("a name of one line and at most %d letters", nameLimit), quote(t.Name), "shorten it"}
+	case t.SHA256 != "" && !shaForm.MatchString(t.SHA256):
+		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(t.SHA256), "copy it from what measure prints"}
+	case t.Session < 0 || t.Session > maxSession:
+		return &fault{"the number of a session, from 1", strconv.Itoa(t.Session), "choose a session that the recording holds"}
+	case t.Session != 0 && t.SHA256 == "":
+		return &fault{"sha256 beside session", "none", "say which recording the session is of"}
+	case t.Time != "" && !timeOfDay.MatchString(t.Time):
+		return &fault{"a time of day as HH:MM", quote(t.Time), "write hours from 00 to 23, such as \"09:30\""}
+	case slices.ContainsFunc(before, func(b Test) bool { return b.Name == t.Name }):
+		return &fault{"each name once", quote(t.Name) + " a second time", "give each test a name of its own"}
+	case t.SHA256 != "" && slices.ContainsFunc(before, func(b Test) bool { return b.SHA256 == t.SHA256 && b.Session == t.Session }):
+		return &fault{"each session of a recording as one test", "one twice", "delete one of the two"}
+	}
+	return nil
+}
+
+// testJSON is a test as it is stored, its facts in the order of the
+// vocabulary.
+type testJSON struct {
+	Name    string `json:"name"`
+	SHA256  string `json:"sha256,omitempty"`
+	Session int    `json:"session,omitzero"`
+	Time    string `json:"test_time,omitempty"`
+	Facts   []Fact `json:"facts,omitempty"`
+}
+
+// ordered lists facts in the order of the vocabulary.
+func ordered(facts map[string]Fact) []Fact {
+	var out []Fact
+	for _, def := range rules.Vocabulary() {
+		if f, ok := facts[def.Name]; ok {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// MarshalJSON writes a test with its keys in a fixed order.
+func (t Test) MarshalJSON() ([]byte, error) {
+	return json.Marshal(testJSON{t.Name, t.SHA256, t.Session, t.Time, ordered(t.Facts)})
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote, with the checks of ParseFacts
+// on its facts.
+func (t *Test) UnmarshalJSON(b []byte) error {
+	var in testJSON
+	if err := json.Unmarshal(b, &in); err != nil {
+		return err
+	}
+	out := Test{in.Name, in.SHA256, in.Session, in.Time, map[string]Fact{}}
+	for _, f := range in.Facts {
+		def, bad := lookup(f.Name)
+		if bad == nil {
+			bad = ofTest(def)
+		}
+		if bad != nil {
+			return fmt.Errorf("test %s: %w", quote(in.Name), bad)
+		}
+		out.Facts[f.Name] = f
+	}
+	*t = out
+	return nil
+}
+
+// storedList is the value of a stored fact that is a list, with the checks of
+// ParseFacts.
+func (in *factJSON) storedList() (Value, *fault) {
+	var v Value
+	switch in.Name {
+	case "recordings":
+		for _, r := range in.List {
+			if f := r.check(v.List); f != nil {
+				return Value{}, f
+			}
+			v.List = append(v.List, r)
+		}
+	case "tests":
+		for _, t := range in.Tests {
+			if f := t.check(v.Tests); f != nil {
+				return Value{}, f
+			}
+			v.Tests = append(v.Tests, t)
+		}
+	}
+	switch {
+	case len(v.List)+len(v.Tests) == 0:
+		return Value{}, &fault{"a list of " + listForm(in.Name), "none", "state it again"}
+	case len(v.Tests) > MaxTests:
+		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(v.Tests)), "state it again"}
+	}
+	return v, nil
+}
+
+// TestsText writes tests as the YAML text that ParseValue("tests", text)
+// reads back to the same list: one test in each item, one key a line. A number that its
+// decimals do not hold exactly is an error.
+func TestsText(tests []Test) (string, error) {
+	var b strings.Builder
+	for _, t := range tests {
+		fmt.Fprintf(&b, "- name: %s\n", oneLine(t.Name))
+		if t.SHA256 != "" {
+			fmt.Fprintf(&b, "  sha256: %s\n", oneLine(t.SHA256))
+		}
+		if t.Session != 0 {
+			fmt.Fprintf(&b, "  session: %d\n", t.Session)
+		}
+		if t.Time != "" {
+			fmt.Fprintf(&b, "  test_time: %s\n", oneLine(t.Time))
+		}
+		for _, f := range ordered(t.Facts) {
+			s, err := f.yaml()
+			if err != nil {
+				return "", err
+			}
+			fmt.Fprintf(&b, "  %s: %s\n", f.Name, s)
+		}
+	}
+	return b.String(), nil
+}
+
+// yaml writes the value of a fact as a facts file has it, on one line.
+func (f Fact) yaml() (string, error) {
+	if f.State == Unknown {
+		return unknownWord, nil
+	}
+	value, unit, err := f.text()
+	if err != nil {
+		return "", err
+	}
+	def, _ := definition(f.Name)
+	bare := value
+	if def.Type == rules.TypeDate || def.Type == rules.TypeWord {
+		bare = oneLine(value)
+	}
+	if f.Place == nil && (unit == "" || unit == def.Unit) {
+		return bare, nil
+	}
+	key := "value"
+	if f.Place != nil {
+		key = "located"
+		if unit != "" {
+			bare = fmt.Sprintf("{value: %s, unit: %s}", bare, oneLine(unit))
+			unit = ""
+		}
+	}
+	parts := []string{key + ": " + bare}
+	if unit != "" {
+		parts = append(parts, "unit: "+oneLine(unit))
+	}
+	if p := f.Place; p != nil {
+		for _, k := range []struct{ key, text string }{{"document", p.Document}, {"date", p.Date.String()}, {"page", p.Page}, {"by", p.By}} {
+			if k.text != "" {
+				parts = append(parts, k.key+": "+oneLine(k.text))
+			}
+		}
+	}
+	return "{" + strings.Join(parts, ", ") + "}", nil
+}
+
+// oneLine writes a line of text between quotes, as YAML and JSON both have it.
+func oneLine(s string) string {
+	var b strings.Builder
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(s); err != nil {
+		panic("criteria: oneLine: " + err.Error()) // text always encodes
+	}
+	return strings.TrimSuffix(b.String(), "\n")
+}
