@@ -18,12 +18,13 @@ import (
 // in which they were made. Seals chain them.
 const confirmationKind = "confirmation"
 
-// confirmationFile is all confirmations as the file that check --confirmed
-// reads.
-func (s *Site) confirmationFile(ctx context.Context) ([]byte, error) {
+// ConfirmationFile is all confirmations of a store as the file that check
+// --confirmed reads, empty if it holds none. criteria.ParseConfirmations proves
+// its seals. Errors are the store's.
+func ConfirmationFile(ctx context.Context, store casework.Store) ([]byte, error) {
 	var file []byte
 	for n, err := range casework.All(ctx, func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
-		return s.cfg.Store.Notes(ctx, confirmationKind, after, limit)
+		return store.Notes(ctx, confirmationKind, after, limit)
 	}) {
 		if err != nil {
 			return nil, err
@@ -36,7 +37,7 @@ func (s *Site) confirmationFile(ctx context.Context) ([]byte, error) {
 // confirmations returns every record. Records that were changed, removed or
 // moved behind the program's back give errConfirmations.
 func (s *Site) confirmations(ctx context.Context) ([]criteria.Confirmation, error) {
-	file, err := s.confirmationFile(ctx)
+	file, err := ConfirmationFile(ctx, s.cfg.Store)
 	if err != nil {
 		return nil, err
 	}
@@ -151,7 +152,7 @@ func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 
 // confirmationsFile gives all confirmations to whoever runs the command line.
 func (s *Site) confirmationsFile(w http.ResponseWriter, q *request) error {
-	file, err := s.confirmationFile(q.Context())
+	file, err := ConfirmationFile(q.Context(), s.cfg.Store)
 	if err != nil {
 		return err
 	}

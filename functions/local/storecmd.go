@@ -11,6 +11,9 @@ import (
 
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+	"airwarrant/web"
 )
 
 // storeWords parses the words of a command on the store and returns them with
@@ -58,7 +61,28 @@ func audit(args []string, e env) (err error) {
 	if err != nil {
 		return status{exitRefused, err}
 	}
+	if err := auditConfirmations(store, report); err != nil {
+		return status{exitRefused, err}
+	}
 	return tellReport(report, asJSON, e.out)
+}
+
+// auditConfirmations proves the seals of the confirmed drafts: what they let
+// decide belongs to the trail as much as the cases do.
+func auditConfirmations(store casework.Store, report *casework.Report) error {
+	file, err := web.ConfirmationFile(context.Background(), store)
+	if err != nil {
+		return err
+	}
+	_, err = criteria.ParseConfirmations(file, "confirmations")
+	var problems rules.Problems
+	if !errors.As(err, &problems) {
+		return err
+	}
+	for _, p := range problems {
+		report.Faults = append(report.Faults, casework.Fault{Where: "confirmed drafts", What: p.String()})
+	}
+	return nil
 }
 
 func tellReport(r *casework.Report, asJSON bool, w io.Writer) error {
