@@ -26,9 +26,12 @@ func (d *document) check(p *Pack, effective Date) {
 	if q := p.Reading.ReportLevel; q != nil {
 		d.level(top.in("reading").in("report_level"), q)
 	}
-	if at, q := top.in("reading").in("short_below"), p.Reading.ShortBelow; q != nil && !d.bad[at.String()] {
-		if expected := complete(q, FactDef{Type: TypeDuration, Unit: "s"}); expected != "" {
-			d.fault(at, expected, quote(q.Text), "write a time, such as 120 min")
+	d.time(top.in("reading").in("short_below"), p.Reading.ShortBelow, "120 min")
+	d.time(top.in("reading").in("leg_hold"), p.Reading.LegHold, "10 s")
+	if p.Choose != nil {
+		d.cited(p, top.in("choose").in("cite"), p.Choose.Cite)
+		for i, w := range p.Choose.Order {
+			d.once(top.in("choose").in("order").at(i), w, p.Choose.Order[:i])
 		}
 	}
 	ids := map[string]*step{}
@@ -62,7 +65,20 @@ func (d *document) check(p *Pack, effective Date) {
 	d.scope(p, ids, clauses)
 	d.consequences(p, top.in("allows"), p.Allows, clauses)
 	d.consequences(p, top.in("follow_up"), p.FollowUp, clauses)
+	for i, x := range p.Prompts {
+		d.cited(p, top.in("prompts").at(i).in("cite"), x.Cite)
+	}
 	d.unused(p)
+}
+
+// time checks a parameter of reading that is a time.
+func (d *document) time(at *step, q *Quantity, such string) {
+	if q == nil || d.bad[at.String()] {
+		return
+	}
+	if expected := complete(q, FactDef{Type: TypeDuration, Unit: "s"}); expected != "" {
+		d.fault(at, expected, quote(q.Text), "write a time, such as "+such)
+	}
 }
 
 // scope checks for whom, how long and under what exceptions a pack holds.
@@ -173,6 +189,12 @@ func (d *document) unused(p *Pack) {
 	for _, c := range slices.Concat(p.Allows, p.FollowUp) {
 		use(c.Cite)
 	}
+	for _, x := range p.Prompts {
+		use(x.Cite)
+	}
+	if p.Choose != nil {
+		use(p.Choose.Cite)
+	}
 	use(p.ExpiresCite)
 	for _, f := range p.DeferTo {
 		use(f.Cite)
@@ -200,7 +222,57 @@ func (d *document) consequences(p *Pack, at *step, cs []Consequence, clauses map
 				d.fault(at.in(ref.key), "the id of a clause outside gates", quote(ref.id), didYouMean(ref.id, ids))
 			}
 		}
+		if c.Due != nil && !d.bad[at.in("due").String()] {
+			d.due(c.Due, at.in("due"))
+		}
 	}
+}
+
+// longestDue is the largest figure of a due date in each unit: a hundred
+// years, so that every date that is computed has a year of four digits.
+var longestDue = map[string]*big.Rat{"days": big.NewRat(36525, 1), "weeks": big.NewRat(5217, 1), "months": big.NewRat(1200, 1), "years": big.NewRat(100, 1)}
+
+// dueUnits are the units in which a due date is counted by the calendar.
+var dueUnits = []string{"days", "weeks", "months", "years"}
+
+// due checks when a thing falls due.
+func (d *document) due(due *Due, at *step) {
+	if def, ok := d.fact(at.in("from"), due.From); ok && def.Type != TypeDate {
+		d.fault(at.in("from"), "a fact that is a date", due.From+", a fact of type "+string(def.Type), "use one of: "+strings.Join(dates(), ", "))
+	}
+	for _, end := range []struct {
+		key string
+		q   *Quantity
+	}{{"at_least", due.AtLeast}, {"at_or_below", due.AtOrBelow}} {
+		at := at.in(end.key)
+		switch q := end.q; {
+		case q == nil || d.bad[at.String()]:
+		case longestDue[q.Unit] == nil:
+			d.fault(at, "a figure in "+strings.Join(dueUnits, " or "), quote(q.Text), "write it with its unit, such as 90 days")
+		case !q.Rat.IsInt() || q.Rat.Sign() < 0 || q.Rat.Cmp(longestDue[q.Unit]) > 0:
+			d.fault(at, "a whole number from 0 to "+longestDue[q.Unit].RatString()+" "+q.Unit, quote(q.Text), "mend the figure")
+		}
+	}
+	switch low, high := due.AtLeast, due.AtOrBelow; {
+	case low == nil && high == nil:
+		d.fault(at, "at_least, at_or_below or both", "neither", "say from when, or until when")
+	case low == nil || high == nil || low.Rat == nil || high.Rat == nil:
+	case low.Unit != high.Unit:
+		d.fault(at.in("at_or_below"), "both ends in the same unit", low.String()+" and "+high.String(), "write both in one unit")
+	case low.Rat.Cmp(high.Rat) > 0:
+		d.fault(at.in("at_or_below"), "a last day that is not before the first", low.String()+" and "+high.String(), "mend one of the two")
+	}
+}
+
+// dates names the facts that are dates.
+func dates() []string {
+	var names []string
+	for _, def := range vocabulary {
+		if def.Type == TypeDate {
+			names = append(names, def.Name)
+		}
+	}
+	return names
 }
 
 // fact looks a name up in the vocabulary and tells an unknown one.

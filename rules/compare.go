@@ -108,6 +108,8 @@ func (c *comparison) pack(a, b *Pack) {
 	c.list("on_file", "What has to be on file", items(a), items(b))
 	c.list("allows", "What it allows", consequences(a.Allows), consequences(b.Allows))
 	c.list("follow_up", "What follows", consequences(a.FollowUp), consequences(b.FollowUp))
+	c.list("prompts", "What to document", prompts(a), prompts(b))
+	c.text("choose", "How one of several tests is chosen", a.Choose.words(), b.Choose.words())
 	c.list("cautions", "Cautions", a.Cautions, b.Cautions)
 	c.list("cites", "Documents", citations(a), citations(b))
 }
@@ -138,13 +140,31 @@ func overrides(p *Pack) []string {
 func consequences(cs []Consequence) []string {
 	var out []string
 	for _, x := range cs {
-		s := x.Text + " (where " + x.When + " is met"
-		if x.Unless != "" {
-			s += " and " + x.Unless + " is not"
-		}
-		out = append(out, s+"; "+string(x.Status)+")")
+		out = append(out, fmt.Sprintf("%s (%s, where %s; %s)", x.Text, PlainWord(cmp.Or(x.Kind, "note")), x.Condition(), x.Status))
 	}
 	return out
+}
+
+func prompts(p *Pack) []string {
+	var out []string
+	for _, x := range p.Prompts {
+		out = append(out, fmt.Sprintf("%s (%s; %s)", x.Text, cmp.Or(condition(x.If), "always"), x.Status))
+	}
+	return out
+}
+
+// words is a choice in one line, "" for none.
+func (c *Choose) words() string {
+	if c == nil {
+		return ""
+	}
+	s := c.Describe() + " (" + string(c.Status)
+	for _, part := range []string{strings.Join(c.Cite, ", "), c.Reading, c.Note} {
+		if part != "" {
+			s += "; " + part
+		}
+	}
+	return s + ")"
 }
 
 func citations(p *Pack) []string {

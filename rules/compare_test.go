@@ -32,6 +32,11 @@ on_file:
   - {id: order, item: the order, fact: written_order, cite: [notice]}
 allows:
   - {when: rest, unless: signs, text: One unit., cite: [notice], status: verified}
+follow_up:
+  - {when: rest, kind: retest, if: {fact: mobile_in_home, is: true}, due: {from: start_date, at_least: 61 days, at_or_below: 90 days}, text: Test again., cite: [notice], status: verified}
+prompts:
+  - {if: {fact: altitude, more_than: 1500 m}, text: Note the altitude., cite: [notice], status: verified}
+choose: {order: [most_recent, gas_over_oximetry], cite: [notice], status: verified, reading: ours, note: Read so.}
 cautions: [Be careful.]
 `
 
@@ -71,7 +76,16 @@ func TestCompare(t *testing.T) {
 			"overrides added What is waived for a time: new is “signs, for tests from 2030-03-01 to 2030-04-01: Waived. (verified)”.",
 			"overrides removed What is waived for a time: gone is “signs, for tests from 2030-03-01 on: Waived. (verified)”."}},
 		{"custody", "accepts: [sent_by_tester]", "accepts: [sent_by_tester, release_signed]", []string{"custody changed On what footing the supplier may hold the result is now “sent_by_tester, release_signed”; before “sent_by_tester”."}},
-		{"allowed", ", unless: signs, text", ", text", []string{"allows added What it allows: new is “One unit. (where rest is met; verified)”.", "allows removed What it allows: gone is “One unit. (where rest is met and signs is not; verified)”."}},
+		{"allowed", ", unless: signs, text", ", text", []string{"allows added What it allows: new is “One unit. (note, where rest is met; verified)”.", "allows removed What it allows: gone is “One unit. (note, where rest is met and signs is not; verified)”."}},
+		{"kind", "status: verified}\nfollow_up", "status: verified, kind: portable}\nfollow_up", []string{"allows added What it allows: new is “One unit. (portable, where rest is met and signs is not; verified)”.", "allows removed What it allows: gone is “One unit. (note, where rest is met and signs is not; verified)”."}},
+		{"due", "at_or_below: 90 days", "at_or_below: 120 days", []string{
+			"follow_up added What follows: new is “Test again. (retest, where rest is met, and the patient is mobile within the home; due 61 days to 120 days after the day on which oxygen at home starts or started; verified)”.",
+			"follow_up removed What follows: gone is “Test again. (retest, where rest is met, and the patient is mobile within the home; due 61 days to 90 days after the day on which oxygen at home starts or started; verified)”."}},
+		{"prompt", "more_than: 1500 m", "more_than: 1000 m", []string{
+			"prompts added What to document: new is “Note the altitude. (altitude of the place of the test is more than 1000 m; verified)”.",
+			"prompts removed What to document: gone is “Note the altitude. (altitude of the place of the test is more than 1500 m; verified)”."}},
+		{"choice", "[most_recent, gas_over_oximetry]", "[nearest_discharge]", []string{"choose changed How one of several tests is chosen is now “the test nearest to the discharge from hospital (verified; notice; ours; Read so.)”; before “the most recent test, then a blood gas before oximetry (verified; notice; ours; Read so.)”."}},
+		{"leg hold", "level: none, ", "level: none, leg_hold: 10 s, ", []string{"reading.leg_hold changed The parameter of reading leg_hold is now “10 s”; it was not given before."}},
 		{"a document", "edition: first", "edition: second", []string{
 			"cites added Documents: new is “notice: Example Notice, section 4, second, https://example.org/notice, read on 2029-12-01”.",
 			"cites removed Documents: gone is “notice: Example Notice, section 4, first, https://example.org/notice, read on 2029-12-01”."}},
@@ -83,10 +97,12 @@ func TestCompare(t *testing.T) {
 		}
 		text := strings.Replace(comparedPack, c.old, c.with, 1)
 		if c.name == "a clause renamed" {
-			text = strings.Replace(text, "when: rest,", "when: resting,", 1)
+			text = strings.ReplaceAll(text, "when: rest,", "when: resting,")
 			c.want = []string{
-				"allows added What it allows: new is “One unit. (where resting is met and signs is not; verified)”.",
-				"allows removed What it allows: gone is “One unit. (where rest is met and signs is not; verified)”.",
+				"allows added What it allows: new is “One unit. (note, where resting is met and signs is not; verified)”.",
+				"allows removed What it allows: gone is “One unit. (note, where rest is met and signs is not; verified)”.",
+				"follow_up added What follows: new is “Test again. (retest, where resting is met, and the patient is mobile within the home; due 61 days to 90 days after the day on which oxygen at home starts or started; verified)”.",
+				"follow_up removed What follows: gone is “Test again. (retest, where rest is met, and the patient is mobile within the home; due 61 days to 90 days after the day on which oxygen at home starts or started; verified)”.",
 				"resting added Clause resting is new in the group all: “Low at rest” asks “saturation at rest, awake, on room air is at or below 88 %” (verified).",
 				"rest removed Clause rest is gone from the group all: “Low at rest” asked “saturation at rest, awake, on room air is at or below 88 %”."}
 		}

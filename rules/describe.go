@@ -75,6 +75,60 @@ func DescribeWhole(n *Node) string {
 	return Describe(n)
 }
 
+// Condition says in words when the consequence holds, in a case that
+// qualifies: "low-oxygen is met and asleep is not, and the order names
+// portable equipment; 61 to 90 days after the day on which oxygen began".
+func (c Consequence) Condition() string {
+	s := c.When + " is met"
+	if c.Unless != "" {
+		s += " and " + c.Unless + " is not"
+	}
+	if c.If != nil {
+		s += ", and " + DescribeWhole(c.If)
+	}
+	if c.Due != nil {
+		s += "; due " + c.Due.Describe()
+	}
+	return s
+}
+
+// Describe says in words when a thing falls due: "61 days to 90 days after
+// the day on which oxygen began".
+func (d *Due) Describe() string {
+	def, _ := Lookup(d.From)
+	after := " after " + phrase(def, &Node{Fact: d.From})
+	switch {
+	case d.AtLeast == nil:
+		return "by " + d.AtOrBelow.String() + after
+	case d.AtOrBelow == nil:
+		return "from " + d.AtLeast.String() + after + " on"
+	case d.AtLeast.Rat.Cmp(d.AtOrBelow.Rat) == 0:
+		return d.AtLeast.String() + after
+	}
+	return d.AtLeast.String() + " to " + d.AtOrBelow.String() + after
+}
+
+// chooseWords are the rules by which one of several tests is chosen, and
+// chooseTexts says them in words.
+var (
+	chooseWords = []string{"nearest_discharge", "most_recent", "gas_over_oximetry"}
+	chooseTexts = map[string]string{
+		"nearest_discharge": "the test nearest to the discharge from hospital",
+		"most_recent":       "the most recent test",
+		"gas_over_oximetry": "a blood gas before oximetry",
+	}
+)
+
+// Describe says in words which of several tests of one state decides: "the
+// most recent test, then a blood gas before oximetry".
+func (c *Choose) Describe() string {
+	texts := make([]string, len(c.Order))
+	for i, w := range c.Order {
+		texts[i] = chooseTexts[w]
+	}
+	return strings.Join(texts, ", then ")
+}
+
 // Period says in words from which day to which, both included; a zero Date is
 // no bound: "from 2030-01-01 on".
 func Period(from, until Date) string {

@@ -42,3 +42,23 @@ func TestDescribe(t *testing.T) {
 		}
 	}
 }
+
+func TestDescribeDue(t *testing.T) {
+	const after = " after the day on which oxygen at home starts or started"
+	for _, c := range []struct{ due, want string }{
+		{"at_least: 61 days, at_or_below: 90 days", "61 days to 90 days" + after},
+		{"at_or_below: 30 days", "by 30 days" + after},
+		{"at_least: 12 months", "from 12 months" + after + " on"},
+		{"at_least: 1 years, at_or_below: 1 years", "1 years" + after},
+	} {
+		l, err := Load(folder(map[string]string{"xx-bad/2030-01-01.yaml": goodPack +
+			"follow_up:\n  - {when: rest, kind: renewal, due: {from: start_date, " + c.due + "}, text: Renew., cite: [notice], status: verified}\n"}))
+		if err != nil {
+			t.Errorf("%s:\n%v", c.due, err)
+			continue
+		}
+		if got := l.History("xx-bad")[0].FollowUp[0].Due.Describe(); got != c.want {
+			t.Errorf("%s\ngot  %s\nwant %s", c.due, got, c.want)
+		}
+	}
+}

@@ -58,6 +58,8 @@ var descriptions = map[string]string{
 	"Pack.on_file":        "papers that must be on file although they change no verdict",
 	"Pack.allows":         "what the criteria allow where a clause is met",
 	"Pack.follow_up":      "what falls due where a clause is met",
+	"Pack.choose":         "how one of several tests of one state decides; without it tests that differ leave the case undetermined",
+	"Pack.prompts":        "what to document where a condition is met, whatever the outcome; it moves no threshold",
 	"Pack.cautions":       "sentences that every worksheet of this version carries",
 
 	"Citation.document": "title of the document",
@@ -73,6 +75,14 @@ var descriptions = map[string]string{
 	"Reading.baseline":     "what a fall is measured from: mean of the recording, or highest",
 	"Reading.report_level": "saturation at or below which the minutes of a signed report are counted",
 	"Reading.short_below":  "valid time under which a recording of a test asleep is told to be short, such as 120 min; it changes no verdict",
+
+	"Reading.leg_hold": "time for which a value has to hold in a leg of an exertional test, such as 10 s; left out, any reading is one",
+
+	"Choose.order":   "rules, the first before the next: nearest_discharge, most_recent, gas_over_oximetry (a blood gas before oximetry)",
+	"Choose.cite":    "names of the citations where it stands",
+	"Choose.status":  "how far it can be trusted: verified, verified-secondary or draft, which never acts",
+	"Choose.reading": "whose reading of the document it is: stated or ours",
+	"Choose.note":    "one sentence for the worksheet",
 
 	"Custody.when":    "condition under which the bar holds; left out, it always holds",
 	"Custody.accepts": "values of the fact custody on which the supplier may hold and read the file",
@@ -138,7 +148,19 @@ var descriptions = map[string]string{
 
 	"Consequence.when":   "id of the clause that has to be met",
 	"Consequence.unless": "id of a clause that must not be met",
+	"Consequence.kind":   "what it is about: stationary, portable, sleep_only or high_flow (equipment), modifier or order (for information), serves_until, retest or renewal (dates), document, or note (default)",
+	"Consequence.if":     "further condition on facts; not met, the sentence is left out, and not known, it is open and asks for them",
+	"Consequence.due":    "when it falls due; the dates are computed and printed",
 	"Consequence.text":   "the sentence for the worksheet",
 	"Consequence.cite":   "names of the citations where it stands",
 	"Consequence.status": "how far the sentence can be trusted: verified, verified-secondary or draft",
+
+	"Due.from":        "fact whose date is day 0, such as start_date",
+	"Due.at_least":    "first day, counted by the calendar, such as 61 days or 12 months; left out, at once",
+	"Due.at_or_below": "last day, itself included, such as 90 days; left out, it has no end",
+
+	"Prompt.if":     "condition under which it is prompted; left out, always",
+	"Prompt.text":   "what to document, in words",
+	"Prompt.cite":   "names of the citations where it stands",
+	"Prompt.status": "how far it can be trusted: verified, verified-secondary or draft",
 }

@@ -105,8 +105,9 @@ func (l *Library) add(r Region, versions []*Pack) {
 
 // Walk calls f for every node of the pack, parents before their parts: first
 // the condition of custody, the population and the conditions of deferral,
-// then the criteria. gate is true for a node of these conditions or of
-// applies_when and for all that lies below one.
+// then the criteria, then the conditions of what follows and of prompts. gate
+// is true for a node of a condition or of applies_when and for all that lies
+// below one.
 func (p *Pack) Walk(f func(n *Node, gate bool)) {
 	p.visit(func(n *Node, _ *step, gate bool) { f(n, gate) })
 }
@@ -179,6 +180,15 @@ func (p *Pack) visit(f func(n *Node, at *step, gate bool)) {
 		p.DeferTo[i].When.visit(top.in("defer_to").at(i).in("when"), true, f)
 	}
 	p.Criteria.visit(top.in("criteria"), false, f)
+	for i := range p.Allows {
+		p.Allows[i].If.visit(top.in("allows").at(i).in("if"), true, f)
+	}
+	for i := range p.FollowUp {
+		p.FollowUp[i].If.visit(top.in("follow_up").at(i).in("if"), true, f)
+	}
+	for i := range p.Prompts {
+		p.Prompts[i].If.visit(top.in("prompts").at(i).in("if"), true, f)
+	}
 }
 
 func (n *Node) visit(at *step, gate bool, f func(*Node, *step, bool)) {

@@ -65,7 +65,10 @@ type Pack struct {
 
 	Cites   map[string]Citation `yaml:"cites" validate:"required,dive"`
 	Reading Reading             `yaml:"reading"`
-	Custody *Custody            `yaml:"custody"`
+	// Choose is how one of several tests of one state decides; without it,
+	// tests that differ in outcome leave the case undetermined.
+	Choose  *Choose  `yaml:"choose"`
+	Custody *Custody `yaml:"custody"`
 
 	// Criteria is the root of the tree. It decides the outcome.
 	Criteria *Node `yaml:"criteria" validate:"required_unless=Withdrawn true"`
@@ -79,7 +82,10 @@ type Pack struct {
 	OnFile   []Item        `yaml:"on_file" validate:"dive"`
 	Allows   []Consequence `yaml:"allows" validate:"dive"`
 	FollowUp []Consequence `yaml:"follow_up" validate:"dive"`
-	Cautions []string      `yaml:"cautions"`
+	// Prompts ask for documentation, whatever the outcome. They move no
+	// threshold and ask no question.
+	Prompts  []Prompt `yaml:"prompts" validate:"dive"`
+	Cautions []string `yaml:"cautions"`
 }
 
 // Citation is where a figure stands.
@@ -114,6 +120,21 @@ type Reading struct {
 	// ShortBelow is the valid time under which a recording of a test asleep is
 	// told to be short. It changes no verdict.
 	ShortBelow *Quantity `yaml:"short_below"`
+	// LegHold is the time for which a value has to hold in a leg of an
+	// exertional test to be that leg's value; nil: any reading is.
+	LegHold *Quantity `yaml:"leg_hold"`
+}
+
+// Choose says how one of several tests of one state is chosen.
+type Choose struct {
+	// Order lists rules, the first before the next: nearest_discharge (the
+	// test nearest to the discharge from hospital), most_recent, and
+	// gas_over_oximetry (a blood gas before oximetry).
+	Order   []string `yaml:"order" validate:"required,dive,oneof=nearest_discharge most_recent gas_over_oximetry"`
+	Cite    []string `yaml:"cite" validate:"required"`
+	Status  Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
+	Reading string   `yaml:"reading" validate:"omitempty,oneof=stated ours"` // whose reading of the document
+	Note    string   `yaml:"note"`                                           // one sentence for the worksheet
 }
 
 // Custody bars the supplier from a result (design section 3).
@@ -258,10 +279,35 @@ type Item struct {
 }
 
 // Consequence is a text that holds when a clause is met (and, with Unless,
-// another is not).
+// another is not), in a case that qualifies and in no other.
 type Consequence struct {
-	When   string   `yaml:"when" validate:"required"` // id of a clause that has to be met
-	Unless string   `yaml:"unless"`                   // id of a clause that must not be met
+	When   string `yaml:"when" validate:"required"` // id of a clause that has to be met
+	Unless string `yaml:"unless"`                   // id of a clause that must not be met
+	// Kind is what the text is about; "" is note.
+	Kind string `yaml:"kind" validate:"omitempty,oneof=stationary portable sleep_only high_flow modifier order serves_until retest renewal document note"`
+	// If is a further condition on facts, such as the flow that was ordered.
+	// Where it is not met the text is left out; where it is not known the text
+	// is open, and asks for the facts that settle it. They never bear on the
+	// outcome.
+	If     *Node    `yaml:"if"`
+	Due    *Due     `yaml:"due"`
+	Text   string   `yaml:"text" validate:"required"`
+	Cite   []string `yaml:"cite" validate:"required"`
+	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`
+}
+
+// Due is when a thing falls due, counted by the calendar from the day that a
+// fact states, which is day 0. At least one end is set.
+type Due struct {
+	From      string    `yaml:"from" validate:"required"` // a fact that is a date
+	AtLeast   *Quantity `yaml:"at_least"`                 // first day; nil: at once
+	AtOrBelow *Quantity `yaml:"at_or_below"`              // last day, itself included; nil: without end
+}
+
+// Prompt is a text on what to document, whatever the outcome, where a
+// condition is met.
+type Prompt struct {
+	If     *Node    `yaml:"if"` // nil: always
 	Text   string   `yaml:"text" validate:"required"`
 	Cite   []string `yaml:"cite" validate:"required"`
 	Status Status   `yaml:"status" validate:"required,oneof=verified verified-secondary draft"`

@@ -40,6 +40,7 @@ var units = map[string]struct {
 	"L/min":    {"flow", big.NewRat(1, 1)},
 	"days":     {"days", big.NewRat(1, 1)},
 	"weeks":    {"weeks", big.NewRat(1, 1)},
+	"months":   {"months", big.NewRat(1, 1)},
 	"years":    {"years", big.NewRat(1, 1)},
 	"mm":       {"length", big.NewRat(1, 1)},
 	"cm":       {"length", big.NewRat(10, 1)},

@@ -86,7 +86,7 @@ func structSchema(t reflect.Type, gate bool) object {
 		if key == "" {
 			continue
 		}
-		s := fieldSchema(f.Type, gate || key == "applies_when" || key == "when" || key == "population")
+		s := fieldSchema(f.Type, gate || key == "applies_when" || key == "when" || key == "population" || key == "if")
 		if word {
 			s = object{"type": []string{"string", "boolean"}}
 		}
@@ -97,7 +97,7 @@ func structSchema(t reflect.Type, gate bool) object {
 			s = ref("fact")
 		case "report_level":
 			s = figureSchema([]string{"%"}, false)
-		case "short_below":
+		case "short_below", "leg_hold":
 			s = figureSchema([]string{"s", "min", "h"}, false)
 		}
 		for _, rule := range strings.Split(f.Tag.Get("validate"), ",") {
@@ -117,6 +117,17 @@ func structSchema(t reflect.Type, gate bool) object {
 	switch t {
 	case reflect.TypeFor[Item]():
 		properties["fact"] = object{"enum": papers(), "description": descriptions["Item.fact"]}
+	case reflect.TypeFor[Due]():
+		properties["from"] = object{"enum": dates(), "description": descriptions["Due.from"]}
+		for _, key := range []string{"at_least", "at_or_below"} {
+			s := figureSchema(dueUnits, false)
+			s["description"] = descriptions["Due."+key]
+			properties[key] = s
+		}
+		return object{"type": "object", "properties": properties, "required": required, "additionalProperties": false,
+			"anyOf": []object{{"required": []string{"at_least"}}, {"required": []string{"at_or_below"}}}}
+	case reflect.TypeFor[Choose]():
+		properties["order"] = object{"type": "array", "items": object{"enum": chooseWords}, "uniqueItems": true, "minItems": 1, "description": descriptions["Choose.order"]}
 	case reflect.TypeFor[Custody]():
 		properties["accepts"].(object)["items"] = object{"enum": custodyWords}
 	case reflect.TypeFor[Region]():

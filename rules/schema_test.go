@@ -124,7 +124,7 @@ func TestDescriptions(t *testing.T) {
 	for _, s := range []reflect.Type{
 		reflect.TypeFor[Region](), reflect.TypeFor[Pack](), reflect.TypeFor[Citation](), reflect.TypeFor[Reading](), reflect.TypeFor[Custody](),
 		reflect.TypeFor[Node](), reflect.TypeFor[NOf](), reflect.TypeFor[Item](), reflect.TypeFor[Consequence](),
-		reflect.TypeFor[Deferral](), reflect.TypeFor[Override](),
+		reflect.TypeFor[Deferral](), reflect.TypeFor[Override](), reflect.TypeFor[Choose](), reflect.TypeFor[Due](), reflect.TypeFor[Prompt](),
 	} {
 		for _, key := range keys(s) {
 			want = append(want, s.Name()+"."+key)
