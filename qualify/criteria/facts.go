@@ -1,6 +1,7 @@
 package criteria
 
 import (
+	"cmp"
 	"math/big"
 
 	"airwarrant/qualify/analysis"
@@ -28,8 +29,17 @@ type Value struct {
 	Num    *big.Rat
 	Unit   string
 	Places int
+	// Low and High bound a number that is only known between them, in Unit; a
+	// nil one is Num itself, so that both nil are an exact number. They are
+	// computed for one run and not stored with the fact.
+	Low, High *big.Rat
 	List   []RecordingRole // recordings
 	Tests  []Test          // tests
+}
+
+// Bounds returns the least and the greatest that a number may be, in its Unit.
+func (v Value) Bounds() (low, high *big.Rat) {
+	return cmp.Or(v.Low, v.Num), cmp.Or(v.High, v.Num)
 }
 
 // RecordingRole says what one recording of a case is. From and Until, stamps

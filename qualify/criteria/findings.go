@@ -206,11 +206,15 @@ func (e *evaluation) numberText(l *leaf) string {
 		}
 		return s.text(x)
 	}
+	why := " however the doubtful readings are read"
+	if !slices.Contains(u.def.From, needRecording) {
+		why = "" // bounds of figures, whatever they come from
+	}
 	doubt := func(p *span) string {
 		if p.lo != nil && p.hi != nil && p.lo.Cmp(p.hi) == 0 {
 			return ""
 		}
-		return " (" + s.between(p.lo, p.hi) + " however the doubtful readings are read)"
+		return " (" + s.between(p.lo, p.hi) + why + ")"
 	}
 	var out string
 	switch {

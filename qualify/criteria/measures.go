@@ -265,16 +265,20 @@ func (s *source) readStated(r *reading) {
 		r.complete()
 	case rules.TypeNumber, rules.TypeOxygen:
 		if ok {
-			x := f.Value.Num
-			if r.def.Type == rules.TypeOxygen && f.Value.Word == "room_air" {
-				x = zero
+			v := f.Value
+			if r.def.Type == rules.TypeOxygen && v.Word == "room_air" {
+				v.Num = zero
 			}
-			r.lo, r.value, r.hi, r.places = x, x, x, f.Value.Places
-			if f.Value.Unit != "" {
-				r.unit = f.Value.Unit
+			r.value, r.places = v.Num, v.Places
+			r.lo, r.hi = v.Bounds()
+			if f.State == Computed {
+				r.places = -1
+			}
+			if v.Unit != "" {
+				r.unit = v.Unit
 			}
 			if r.def.Name == "reported_minutes" {
-				r.lo, r.hi = printed(x, f.Value.Places)
+				r.lo, r.hi = printed(v.Num, v.Places)
 			}
 		}
 		r.complete()
@@ -446,25 +450,27 @@ func printed(x *big.Rat, places int) (lo, hi *big.Rat) {
 // highest is the highest of the facts that r is computed from, known once all
 // of them are.
 func (s *source) highest(r *reading) {
-	high := zero
+	high := span{zero, zero, zero}
 	for _, name := range r.def.From {
-		f, ok := s.stated(name)
+		f, ok := s.figure(name, r.unit)
 		if !ok {
 			return
 		}
-		high = greatest(high, f.Value.Num)
+		high = span{greatest(high.lo, f.lo), greatest(high.value, f.value), greatest(high.hi, f.hi)}
 	}
-	r.exactly(high)
+	r.spans(high)
 }
 
-// figure returns a stated number in unit.
-func (s *source) figure(name, unit string) (*big.Rat, bool) {
+// figure returns a stated number in unit, with its bounds.
+func (s *source) figure(name, unit string) (span, bool) {
 	f, ok := s.stated(name)
 	if !ok {
-		return nil, false
+		return span{}, false
 	}
 	d, _ := definition(name)
-	return convert(f.Value.Num, cmp.Or(f.Value.Unit, d.Unit), unit), true
+	from := cmp.Or(f.Value.Unit, d.Unit)
+	lo, hi := f.Value.Bounds()
+	return span{convert(lo, from, unit), convert(f.Value.Num, from, unit), convert(hi, from, unit)}, true
 }
 
 // difference is one stated number less another, in the unit of r.
@@ -472,7 +478,7 @@ func (s *source) difference(r *reading, from, less string) {
 	a, okA := s.figure(from, r.unit)
 	b, okB := s.figure(less, r.unit)
 	if okA && okB {
-		r.exactly(minus(a, b))
+		r.spans(span{minus(a.lo, b.hi), minus(a.value, b.value), minus(a.hi, b.lo)})
 	}
 }
 
@@ -483,10 +489,16 @@ func (s *source) averageFlow(r *reading) {
 	if !ok {
 		return
 	}
-	if night, ok := s.figure("prescribed_flow_night", r.unit); ok {
-		day = new(big.Rat).Mul(new(big.Rat).Add(day, night), half)
+	night, ok := s.figure("prescribed_flow_night", r.unit)
+	if !ok {
+		r.spans(day)
+		return
 	}
-	r.exactly(day)
+	mean := func(a, b *big.Rat) *big.Rat {
+		x := new(big.Rat).Add(a, b)
+		return x.Mul(x, half)
+	}
+	r.spans(span{mean(day.lo, night.lo), mean(day.value, night.value), mean(day.hi, night.hi)})
 }
 
 // gain is by how many percent of before the number after lies above it. Of
@@ -495,10 +507,14 @@ func (s *source) gain(r *reading, before, after string) {
 	d, _ := definition(before)
 	a, okA := s.figure(before, d.Unit)
 	b, okB := s.figure(after, d.Unit)
-	if okA && okB && a.Sign() > 0 {
-		x := minus(b, a)
-		r.exactly(x.Quo(x.Mul(x, hundred), a))
+	if !okA || !okB || a.lo.Sign() <= 0 {
+		return
 	}
+	percent := func(b, a *big.Rat) *big.Rat {
+		x := minus(b, a)
+		return x.Quo(x.Mul(x, hundred), a)
+	}
+	r.spans(span{percent(b.lo, a.hi), percent(b.value, a.value), percent(b.hi, a.lo)})
 }
 
 func (s *source) days(r *reading, from, to string) {
