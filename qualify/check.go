@@ -346,7 +346,7 @@ func sameNights(rds []Reading) []string {
 // and nobody knows is told as the reason and not asked again.
 func (res *Result) ask(d *criteria.Determination, needs []criteria.Need, instead ...string) {
 	d.Outcome, d.Disposition = criteria.Undetermined, "incomplete"
-	d.DecidedBy, d.Allows, d.FollowUp = []string{}, []string{}, []string{}
+	d.DecidedBy, d.Allows, d.FollowUp, d.Consequences = []string{}, []string{}, []string{}, []criteria.Consequence{}
 	d.Because = needs[0].Why
 	out := []criteria.Need{}
 	for _, n := range needs {

@@ -352,6 +352,9 @@ func casesSchema() object {
 		"not_applicable": texts("ids of clauses that do not apply"),
 		"needs":          object{"type": "array", "items": ref("question"), "description": "facts that are among the questions"},
 		"allows":         texts("parts of sentences that the determination allows; an empty list: nothing is allowed"),
+		"follow_up":      texts("parts of sentences that follow, with their dates; an empty list: nothing follows"),
+		"open":           texts("parts of sentences that wait for an answer; an empty list: none does"),
+		"document":       texts("parts of sentences on what to document; an empty list: there is none"),
 		"barred":         object{"type": "boolean", "description": "whether custody bars the supplier from the result"},
 		"cautions":       texts("parts of cautions beside those of the pack, such as that of an expired edition; an empty list: there is none"),
 	}

@@ -37,13 +37,14 @@ type CaseResult struct {
 //	    facts: {fact: value, …}         # over those of the base
 //	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
 //	    confirmed: [clause id, …]
-//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, cautions, barred}
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, follow_up, open, document, cautions, barred}
 //
 // A profile is a night as steps of value and time: ? marks a doubted reading,
 // - time without one. want.outcome is required; met and the like list clause
 // ids; needs lists facts that have to be among the questions; allows lists
 // texts each of which a sentence of the determination has to hold, and an
-// empty list says that nothing is allowed; cautions does the same for those
+// empty list says that nothing is allowed; follow_up, open (consequences that
+// wait for an answer) and document do the same, and cautions for those
 // beyond the pack's own. barred says whether custody bars the supplier from the
 // result.
 func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
@@ -128,9 +129,8 @@ type wanted struct {
 	outcome, disposition string
 	verdicts             map[Verdict][]string // clause ids
 	needs                []string
-	allows               []string // nil: not looked at
-	cautions             []string // nil: not looked at
-	barred               string   // true, false or "": not looked at
+	texts                map[string][]string // of allows and its like; absent: not looked at
+	barred               string              // true, false or "": not looked at
 }
 
 // clauseIDs lists the ids of a pack's clauses.
@@ -261,8 +261,8 @@ var (
 )
 
 func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
-	w := wanted{verdicts: map[Verdict][]string{}}
-	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "cautions", "barred")
+	w := wanted{verdicts: map[Verdict][]string{}, texts: map[string][]string{}}
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "follow_up", "open", "document", "cautions", "barred")
 	word := func(name string, known []string) string {
 		e, ok := m[name]
 		if !ok {
@@ -292,12 +292,36 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 		}
 		w.needs = d.words(e.node, path(key, "needs"), known)
 	}
-	for name, texts := range map[string]*[]string{"allows": &w.allows, "cautions": &w.cautions} {
+	for _, name := range textKeys {
 		if e, ok := m[name]; ok {
-			*texts = append([]string{}, d.words(e.node, path(key, name), nil)...)
+			w.texts[name] = append([]string{}, d.words(e.node, path(key, name), nil)...)
 		}
 	}
 	return w
+}
+
+// textKeys are the keys of want that hold parts of sentences.
+var textKeys = []string{"allows", "follow_up", "open", "document", "cautions"}
+
+// sentences of a determination under one of textKeys.
+func sentences(p *rules.Pack, det *Determination, key string) []string {
+	switch key {
+	case "allows":
+		return det.Allows
+	case "follow_up":
+		return det.FollowUp
+	case "document":
+		return det.Document
+	case "cautions":
+		return cautionsBeyond(p, det)
+	}
+	var open []string
+	for _, c := range det.Consequences {
+		if c.State == Open {
+			open = append(open, c.Sentence())
+		}
+	}
+	return open
 }
 
 var dispositions = []string{"covered", "not_covered", "incomplete", "invalid_test", "refer", "manual_review", "recommended_against", "not_addressed", "deferred"}
@@ -371,8 +395,13 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 			diffs = append(diffs, fmt.Sprintf("needs: expected %s among them, found [%s]", n, strings.Join(asked, ", ")))
 		}
 	}
-	says := func(name string, want, found []string) {
-		if want != nil && len(want) == 0 && len(found) > 0 {
+	for _, name := range textKeys {
+		want, looked := w.texts[name]
+		if !looked {
+			continue
+		}
+		found := sentences(p, det, name)
+		if len(want) == 0 && len(found) > 0 {
 			diffs = append(diffs, name+": expected nothing, found "+strings.Join(found, " | "))
 		}
 		for _, a := range want {
@@ -381,8 +410,6 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 			}
 		}
 	}
-	says("allows", w.allows, det.Allows)
-	says("cautions", w.cautions, cautionsBeyond(p, det))
 	if len(diffs) > 0 {
 		diffs = append(diffs, "because: "+det.Because)
 	}

@@ -63,6 +63,12 @@ type Determination struct {
 	Cautions      []string     `json:"cautions"`
 	Notes         []string     `json:"notes"` // what bears on the verdict without changing it (rounding that decides, short recording, unread time)
 	CustodyBarred bool         `json:"custody_barred"`
+	// Consequences are what follows, with dates, and what of it is open; none
+	// unless the outcome is Qualifies. Allows and FollowUp hold the texts of
+	// those that hold.
+	Consequences []Consequence `json:"consequences"`
+	Document     []string      `json:"document"`      // what to document, whatever the outcome
+	DocumentAsks []Ask         `json:"document_asks"` // what would tell whether more is to be documented
 }
 
 // Finding is one clause with what was asked and found. Parts mirror the pack.

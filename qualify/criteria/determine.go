@@ -18,6 +18,7 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		Outcome: Undetermined, Disposition: "not_addressed", Status: rules.Draft,
 		DecidedBy: []string{}, Clauses: []Finding{}, Needs: []Need{}, OnFile: onFile(p, f),
 		Allows: []string{}, FollowUp: []string{}, Cautions: append([]string{}, p.Cautions...), Notes: []string{},
+		Consequences: []Consequence{}, Document: []string{}, DocumentAsks: []Ask{},
 	}
 	if p.Criteria == nil {
 		det.Because = "This version holds no criteria."
@@ -57,15 +58,9 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 	}
 	det.Because = e.because(&det, by.leaves)
 	det.Notes = append(append(det.Notes, e.notes(deciding)...), e.overrideNotes()...)
+	e.document(&det)
 	if det.Outcome == Qualifies {
-		verdicts := map[string]Verdict{}
-		for n := range e.result {
-			if n.ID != "" {
-				verdicts[n.ID] = e.verdict(n)
-			}
-		}
-		det.Allows = append(det.Allows, hold(p.Allows, verdicts)...)
-		det.FollowUp = append(det.FollowUp, hold(p.FollowUp, verdicts)...)
+		e.follow(&det)
 	}
 	return det
 }
@@ -267,26 +262,6 @@ func (p *Place) String() string {
 		}
 	}
 	return strings.Join(parts, ", ")
-}
-
-// hold returns the texts of the consequences that follow: the clause is met,
-// and the one that must not be is known not to be.
-func hold(cs []rules.Consequence, verdicts map[string]Verdict) []string {
-	var out []string
-	for _, c := range cs {
-		if verdicts[c.When] != Met {
-			continue
-		}
-		if v := verdicts[c.Unless]; c.Unless != "" && v != NotMet && v != NotApplicable {
-			continue
-		}
-		if c.Status == rules.Draft {
-			out = append(out, "Unverified: "+c.Text)
-			continue
-		}
-		out = append(out, c.Text)
-	}
-	return out
 }
 
 // CiteText puts a citation of the pack in words: document, section, edition.
