@@ -117,6 +117,8 @@ type Analysis struct {
 	Peak   *big.Rat // highest plausible reading, nil if none
 	Events []Events // depths 3 and 4
 
+	Initial, Final *big.Rat // first and last plausible reading, percent; nil if none
+
 	Spans    []Span
 	Rules    Rules
 	HasPulse bool

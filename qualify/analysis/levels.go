@@ -30,6 +30,7 @@ func (a *Analysis) summarise(blocks []block) {
 	}
 	a.Levels = levels(blocks, values, rank, hist)
 	a.extremes(blocks)
+	a.ends(blocks)
 	a.Mean = means(values, hist, a.Den)
 	a.Events = []Events{a.events(blocks, 3), a.events(blocks, 4)}
 	a.Spans = a.spans(blocks)

@@ -33,23 +33,13 @@ type Value struct {
 	// nil one is Num itself, so that both nil are an exact number. They are
 	// computed for one run and not stored with the fact.
 	Low, High *big.Rat
-	List   []RecordingRole // recordings
-	Tests  []Test          // tests
+	List      []RecordingRole // recordings
+	Tests     []Test          // tests
 }
 
 // Bounds returns the least and the greatest that a number may be, in its Unit.
 func (v Value) Bounds() (low, high *big.Rat) {
 	return cmp.Or(v.Low, v.Num), cmp.Or(v.High, v.Num)
-}
-
-// RecordingRole says what one recording of a case is. From and Until, stamps
-// as measure prints them, name the stretch that the role is of, where it is
-// not the whole session (oxygen begun during the night); "" is its end.
-type RecordingRole struct {
-	SHA256 string `json:"sha256"`
-	Role   string `json:"role"` // air, oxygen, rest_air, exertion_air, exertion_oxygen
-	From   string `json:"from,omitempty"`
-	Until  string `json:"until,omitempty"`
 }
 
 // Place is where the office found a fact in the chart. It locates a
@@ -67,6 +57,11 @@ type Fact struct {
 	State State
 	Value Value
 	Place *Place // of a located fact
+	// Basis says in words what a computed fact, or its bounds, come from.
+	Basis string
+	// Asked says that somebody was asked for a fact that has since been
+	// computed, and does not know it: it is not asked again.
+	Asked bool
 }
 
 // Facts is the flat set that criteria read: named facts and, if a recording

@@ -49,7 +49,7 @@ func listForm(name string) string {
 	if name == "tests" {
 		return "{name, sha256, session, test_time, and facts of the test}"
 	}
-	return "{sha256, role}"
+	return "{sha256, role, from, until, flow, device}"
 }
 
 // parseList reads a list from its YAML text, which is the file that its faults
@@ -240,6 +240,8 @@ func (in *factJSON) storedList() (Value, *fault) {
 		}
 	}
 	switch {
+	case len(v.List) > maxStretches:
+		return Value{}, &fault{fmt.Sprintf("at most %d stretches", maxStretches), strconv.Itoa(len(v.List)), "state it again"}
 	case len(v.List)+len(v.Tests) == 0:
 		return Value{}, &fault{"a list of " + listForm(in.Name), "none", "state it again"}
 	case len(v.Tests) > MaxTests:

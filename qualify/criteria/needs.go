@@ -147,7 +147,7 @@ func (e *evaluation) asks(v *variable) []Need {
 	case d.Name == "reported_minutes" && (v.known || e.barred):
 		return e.askRecording(v) // a printed figure that its own decimals leave open
 	case d.Settles != "computed" && v.known:
-		return []Need{e.askBetween(d.Name)}
+		return e.askBetween(d.Name)
 	case d.Settles != "computed":
 		return e.askFact(d.Name)
 	case slices.Contains(d.From, needRecording):
@@ -157,7 +157,7 @@ func (e *evaluation) asks(v *variable) []Need {
 	for _, name := range d.From {
 		if f, ok := e.stated(name); ok {
 			if low, high := f.Value.Bounds(); low != nil && low.Cmp(high) != 0 {
-				out = append(out, e.askBetween(name))
+				out = append(out, e.askBetween(name)...)
 			}
 			continue
 		}
@@ -178,19 +178,22 @@ func (e *evaluation) askFact(name string) []Need {
 	return []Need{{Fact: d.Name, Question: d.Question, Who: d.Who}}
 }
 
-// askBetween asks for the one figure of a fact that is only known between
-// bounds; what a recording leaves open is asked of the tester.
-func (e *evaluation) askBetween(name string) Need {
+// askBetween asks the tester for the one figure of a fact that a recording or
+// a report leaves between bounds.
+func (e *evaluation) askBetween(name string) []Need {
 	f, _ := e.stated(name)
-	d, _ := definition(name)
-	need := Need{Fact: d.Name, Question: d.Question, Who: d.Who}
-	if f.State == Computed {
-		need.Who = rules.Tester
+	if f.Asked {
+		return nil
 	}
+	d, _ := definition(name)
+	need := Need{Fact: d.Name, Question: d.Question, Who: rules.Tester}
 	low, high := f.Value.Bounds()
 	need.Why = fmt.Sprintf("It is only known to lie between %s and %s, and the outcome differs between the two.",
 		decimal(low, 2), withUnit(decimal(high, 2), cmp.Or(f.Value.Unit, d.Unit)))
-	return need
+	if f.Basis != "" {
+		need.Why += " " + f.Basis
+	}
+	return []Need{need}
 }
 
 // askRecording asks for what settles a measure of a recording.

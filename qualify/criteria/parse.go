@@ -21,12 +21,10 @@ func (f *fault) Error() string {
 
 const unknownWord = "unknown"
 
-var roles = []string{"air", "oxygen", "rest_air", "exertion_air", "exertion_oxygen"}
-
 // ParseFacts reads a facts file (design section 7.5): fact name to value,
 // {value, unit}, {located: value, document, date, page, by} or unknown. The
 // oxygen of the test is room_air or {flow, unit}; recordings are a list of
-// {sha256, role}, tests one of {name, sha256, session, test_time, fact: value}. Numbers are kept exactly, with the decimals printed. An
+// {sha256, role, from, until, flow, device}, tests one of {name, sha256, session, test_time, fact: value}. Numbers are kept exactly, with the decimals printed. An
 // empty file holds no facts. file is the name that errors carry. The error is
 // a rules.Problems with every fault of the file, and the map is then nil.
 func ParseFacts(yaml []byte, file string) (map[string]Fact, error) {
@@ -201,69 +199,6 @@ func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *
 		return Value{}, &fault{form(def), "no value", "add " + keys[0] + ":"}
 	}
 	return parseText(def, number, unit)
-}
-
-var stampForm = regexp.MustCompile(`^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$`)
-
-var shaForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
-
-func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
-	list, ok := n.(*ast.SequenceNode)
-	if !ok || len(list.Values) == 0 {
-		return Value{}, &fault{"a list of {sha256, role}", shape(n), "write - {sha256: …, role: air} for each recording"}
-	}
-	var v Value
-	for i, item := range list.Values {
-		at := fmt.Sprintf("%s[%d]", key, i)
-		entries, ok := d.entries(item, at)
-		if !ok {
-			return Value{}, &fault{"{sha256, role}", shape(item), "write - {sha256: …, role: air}"}
-		}
-		var r RecordingRole
-		for _, e := range entries {
-			s, _ := scalar(e.node)
-			switch e.key {
-			case "sha256":
-				r.SHA256 = s
-			case "role":
-				r.Role = s
-			case "from":
-				r.From = s
-			case "until":
-				r.Until = s
-			default:
-				return Value{}, &fault{"sha256, role, from and until", quote(e.key), closest(e.key, []string{"sha256", "role", "from", "until"})}
-			}
-		}
-		if f := r.check(v.List); f != nil {
-			return Value{}, f
-		}
-		v.List = append(v.List, r)
-	}
-	return v, nil
-}
-
-func (r RecordingRole) check(before []RecordingRole) *fault {
-	switch {
-	case !shaForm.MatchString(r.SHA256):
-		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(r.SHA256), "copy it from what measure prints"}
-	case !slices.Contains(roles, r.Role):
-		return &fault{"a role", quote(r.Role), closest(r.Role, roles)}
-	}
-	for _, stamp := range []string{r.From, r.Until} {
-		if stamp != "" && !stampForm.MatchString(stamp) {
-			return &fault{"a stamp such as 2026-03-01T22:14:00", quote(stamp), "copy it from what measure prints, without its offset"}
-		}
-	}
-	if r.From != "" && r.Until != "" && r.From >= r.Until {
-		return &fault{"from before until", quote(r.From + " to " + r.Until), "exchange the two"}
-	}
-	for _, b := range before {
-		if b.SHA256 == r.SHA256 {
-			return &fault{"each recording once", "one twice", "delete one of the two"}
-		}
-	}
-	return nil
 }
 
 // form says what a fact of this type looks like.

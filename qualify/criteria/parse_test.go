@@ -116,9 +116,9 @@ func TestParseFactsRefuses(t *testing.T) {
 		{"deep", "recordings: " + strings.Repeat("[", 40), "1:29", "levels of nesting"},
 		{"no recordings", "recordings: []", "1:13", "for each recording"},
 		{"words", "recordings: [" + strings.Repeat("1,", maxTokens) + "]", "1:1", "words and signs"},
-		{"hash", "recordings: [{sha256: abc, role: air}]", "1:13", "64 digits"},
-		{"role", "recordings: [{sha256: " + sha + ", role: airs}]", "1:13", `did you mean "air"?`},
-		{"one recording twice", "recordings: [{sha256: " + sha + ", role: air}, {sha256: " + sha + ", role: oxygen}]", "1:13", "each recording once"},
+		{"hash", "recordings: [{sha256: abc, role: air}]", "1:14", "64 digits"},
+		{"role", "recordings: [{sha256: " + sha + ", role: airs}]", "1:14", `did you mean "air"?`},
+		{"one recording twice", "recordings: [{sha256: " + sha + ", role: air}, {sha256: " + sha + ", role: oxygen}]", "1:101", "that do not overlap"},
 		{"session", "session_choice: 1.5", "1:17", "the number of a session"},
 		{"bytes", "symptoms: \xff", "1:1", "UTF-8"},
 		{"large", strings.Repeat("#", maxYAML+1), "1:1", "split it"},
@@ -159,7 +159,7 @@ func TestParseValue(t *testing.T) {
 	}
 	for _, in := range [][3]string{
 		{"awake_spo", "88", "did you mean"}, {"awake_spo2", "", "a number in %"}, {"awake_spo2", "0.88", "percent"},
-		{"rest_pao2", "7.3 bar", "mmHg or kPa"}, {"age", "70", "computed from birth_date, test_date"}, {"recordings", sha, "a list of {sha256, role}"},
+		{"rest_pao2", "7.3 bar", "mmHg or kPa"}, {"age", "70", "computed from birth_date, test_date"}, {"recordings", sha, "a list of {sha256, role, from, until, flow, device}"},
 		{"tests", "", "found nothing"}, {"tests", "- name: a\n  test_state: sleep", "tests:2:15: [0].test_state"},
 	} {
 		f, err := ParseValue(in[0], in[1])
