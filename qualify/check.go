@@ -1,6 +1,7 @@
 package qualify
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -58,6 +59,11 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		if err != nil {
 			return nil, err
 		}
+		more, err := res.legs(q)
+		if err != nil {
+			return nil, err
+		}
+		asks = append(asks, more...)
 	}
 	recorded := res.recorderDate()
 	if on.IsZero() {
@@ -74,10 +80,11 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		if err != nil {
 			return nil, err
 		}
-		f := criteria.Facts{Named: res.Facts, Night: res.Analysis}
+		named, legNotes := res.facts(pack)
+		f := criteria.Facts{Named: named, Night: res.Analysis}
 		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
-		d.Notes = append(d.Notes, criteria.GasNotes(f)...)
-		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil {
+		d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
+		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil && res.Walk == nil {
 			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
 		}
 		if len(asks) > 0 {
@@ -88,6 +95,7 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		d.Notes = append(d.Notes, told...)
 		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
 		res.Determinations = append(res.Determinations, d)
+		res.Applied = append(res.Applied, named)
 		res.Packs = append(res.Packs, pack)
 	}
 	return res, nil
@@ -148,7 +156,9 @@ func (res *Result) onAir(facts map[string]criteria.Fact) (int, []criteria.Need) 
 	roles := map[string]string{}
 	f, _ := criteria.Facts{Named: facts}.Known("recordings")
 	for _, r := range f.Value.List {
-		roles[r.SHA256] = r.Role
+		if roles[r.SHA256] != criteria.RoleAir { // a stretch of it on room air is enough
+			roles[r.SHA256] = r.Role
+		}
 	}
 	seen := map[string]bool{}
 	var air, unnamed []int
@@ -223,25 +233,15 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 // pressure therapy and nobody has stated one: only that stretch can qualify.
 func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 	rd := res.Readings[res.Chosen-1]
-	rec, s := rd.Recording, rd.Sessions[slices.Index(rd.Numbers, res.Session)]
+	rec := rd.Recording
 	f, _ := criteria.Facts{Named: q.Facts}.Known("recordings")
 	for _, r := range f.Value.List {
 		if r.SHA256 != rd.SHA256 || r.Role != "air" || r.From == "" && r.Until == "" {
 			continue
 		}
-		if rec.Clock != recording.ClockWall && rec.Clock != recording.ClockInstant {
-			return nil, fmt.Errorf("recordings: a stretch from %q to %q: expected a recording whose stamps carry dates; found one without; state the stretch as a recording of its own: %w", r.From, r.Until, ErrQuery)
-		}
-		part := recording.Session{From: s.To, To: s.To}
-		for i := s.From; i < s.To; i++ {
-			at := rec.Stamp(rec.Time[i], i)[:len("2006-01-02T15:04:05")]
-			if at < r.From || r.Until != "" && at >= r.Until {
-				continue
-			}
-			part.From, part.To = min(part.From, i), i+1
-		}
-		if part.From >= s.To {
-			return nil, fmt.Errorf("recordings: a stretch from %q to %q: expected a part of the session; found no sample in it; copy the stamps from what measure prints: %w", r.From, r.Until, ErrQuery)
+		part, _, err := rd.Stretch(r, res.Session)
+		if err != nil {
+			return nil, err
 		}
 		res.Analysis = analysis.Analyze(rec, part, q.Analysis)
 		res.Warnings = append(res.Warnings, fmt.Sprintf("Only the stretch from %s to %s is read: it is the one stated to be on room air.",
@@ -270,14 +270,15 @@ var therapyMark = regexp.MustCompile(`(?i)\b(oxygen|o2|sauerstoff|oxyg[eè]ne|ox
 // recorder's clock, zero if it has none. What the tester states of the clock's
 // error (clock_ahead, clock_behind) moves that date and no sample.
 func (res *Result) recorderDate() rules.Date {
-	if res.Analysis == nil {
+	a := cmp.Or(res.Analysis, res.Walk)
+	if a == nil {
 		return rules.Date{}
 	}
 	rec := res.Readings[res.Chosen-1].Recording
 	if rec.Clock != recording.ClockWall && rec.Clock != recording.ClockInstant {
 		return rules.Date{}
 	}
-	s := res.Analysis.Stamp(rec, res.Analysis.First, res.Analysis.FirstIndex)
+	s := a.Stamp(rec, a.First, a.FirstIndex)
 	t, err := time.Parse("2006-01-02T15:04:05", s[:19])
 	if err != nil {
 		return rules.Date{}

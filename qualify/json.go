@@ -153,7 +153,7 @@ func (l levels) MarshalJSON() ([]byte, error) {
 func (res *Result) WriteJSON(w io.Writer) error {
 	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations}
 	for _, rd := range res.Readings {
-		if res.private && res.Analysis == nil && rd.Of > 1 {
+		if res.private && res.Analysis == nil && rd.Of > 1 && len(rd.Sessions) == rd.Of {
 			rd.Sessions, rd.Analyses, rd.Numbers = nil, nil, nil
 		}
 		out.Recordings = append(out.Recordings, recordingJSON(rd))

@@ -3,6 +3,7 @@ package qualify
 import (
 	"math/big"
 
+	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
@@ -35,7 +36,7 @@ func Critical() *worksheet.CriticalLimit {
 func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 	in := worksheet.Input{
 		Program: Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
-		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.Facts,
+		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.applied(i),
 		Identity: p.Identity, Critical: Critical(), Emergency: p.Emergency,
 	}
 	if in.Case.Payer == "" {
@@ -59,4 +60,12 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 		in.SessionNo, in.SessionCount = res.Session, rd.Of
 	}
 	return worksheet.New(in)
+}
+
+// applied are the facts as determination i read them.
+func (res *Result) applied(i int) map[string]criteria.Fact {
+	if i < len(res.Applied) {
+		return res.Applied[i]
+	}
+	return res.Facts
 }

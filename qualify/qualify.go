@@ -73,8 +73,17 @@ type Result struct {
 	// from 1 by its number, Analysis is of; 0 and nil if none could be chosen.
 	Chosen, Session int
 	Analysis        *analysis.Analysis
-	Determinations  []criteria.Determination
-	Packs           []*rules.Pack // the packs applied, one for each determination
+	// Legs are the marked stretches of an exertional test. Where the facts
+	// name such legs and no night on room air, Analysis is nil, Chosen and
+	// Session are of the leg that decides, and Walk is the whole session in
+	// which it lies: it is drawn, and no figure comes from it.
+	Legs           []Leg
+	Walk           *analysis.Analysis
+	Determinations []criteria.Determination
+	// Applied are the facts as each determination read them: Facts, with what
+	// the legs tell under its pack.
+	Applied []map[string]criteria.Fact
+	Packs   []*rules.Pack // the packs applied, one for each determination
 	// Facts are the query's, with what the recording adds (its date).
 	Facts    map[string]criteria.Fact
 	Warnings []string // of the reading and the analysis chosen, in sentences
