@@ -19,6 +19,7 @@ type jsonResult struct {
 	Recordings     []jsonRecording          `json:"recordings"`
 	Analysis       *jsonAnalysis            `json:"analysis"`
 	Determinations []criteria.Determination `json:"determinations,omitempty"`
+	Legs           []jsonLeg                `json:"legs,omitempty"` // left out where no leg is marked
 }
 
 type jsonRecording struct {
@@ -151,7 +152,7 @@ func (l levels) MarshalJSON() ([]byte, error) {
 // WriteJSON writes the result as the contract's JSON, indented, with a final
 // line break. Without determinations that key is left out (measure).
 func (res *Result) WriteJSON(w io.Writer) error {
-	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations}
+	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations, Legs: res.legsJSON()}
 	for _, rd := range res.Readings {
 		if res.private && res.Analysis == nil && rd.Of > 1 && len(rd.Sessions) == rd.Of {
 			rd.Sessions, rd.Analyses, rd.Numbers = nil, nil, nil

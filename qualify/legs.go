@@ -262,11 +262,20 @@ func (res *Result) oneSitting(named map[string]criteria.Fact) bool {
 	return len(marked) > 1
 }
 
-// legText names a leg with its first and last sample.
+// Ends are the stamps at which a leg begins and ends: that of its first
+// sample, and the instant after its last one.
+func (l Leg) Ends(rec *recording.Recording) (from, until string) {
+	end := l.Last
+	if l.Recorded != nil {
+		end = l.First + *l.Recorded
+	}
+	return l.Stamp(rec, l.First, l.FirstIndex), l.Stamp(rec, end, l.FirstIndex+l.Count-1)
+}
+
+// legText names a leg with its ends.
 func (res *Result) legText(l Leg) string {
-	rec := res.Readings[l.Recording-1].Recording
-	stamp := func(at int64, i int) string { return strings.Replace(l.Stamp(rec, at, i), "T", " ", 1) }
-	from, to := stamp(l.First, l.FirstIndex), stamp(l.Last, l.FirstIndex+l.Count-1)
+	from, to := l.Ends(res.Readings[l.Recording-1].Recording)
+	from, to = strings.Replace(from, "T", " ", 1), strings.Replace(to, "T", " ", 1)
 	if day, _, ok := strings.Cut(from, " "); ok {
 		to = strings.TrimPrefix(to, day+" ")
 	}
@@ -328,10 +337,17 @@ func walkNotes(named map[string]criteria.Fact, pack *rules.Pack) []string {
 			cut(air.Value.Num), cut(oxygen.Value.Num), Decimal(limit)))
 	}
 	if new(big.Rat).Abs(gain).Cmp(big.NewRat(accuracyPoints, 1)) <= 0 {
-		out = append(out, fmt.Sprintf("Between exertion on room air and on oxygen the saturation differs by %s points: within the accuracy of an oximeter, which is not better than about %d points.",
-			cut(new(big.Rat).Abs(gain)), accuracyPoints))
+		out = append(out, fmt.Sprintf("Between exertion on room air and on oxygen the saturation differs by %s: within the accuracy of an oximeter, which is not better than about %d points.",
+			points(new(big.Rat).Abs(gain)), accuracyPoints))
 	}
 	return out
+}
+
+func points(r *big.Rat) string {
+	if s := cut(r); s != "1" {
+		return s + " points"
+	}
+	return "1 point"
 }
 
 // LegLimit is the level in percent that a pack asks of a leg on exertion on
