@@ -30,9 +30,11 @@ func Blank(p *rules.Pack, program string, printed rules.Date) *Worksheet {
 		w.Version += ", file " + p.SHA256[:12]
 	}
 	src := newSourceList()
-	w.Sections = []Section{blankScope(p, src), blankQuestions(p), blankClauses(p, src), blankOnFile(p, src),
-		{ID: "allows", Title: "What this allows", Items: blankConsequences(p.Allows)},
-		{ID: "followup", Title: "What follows, and when", Items: blankConsequences(p.FollowUp)},
+	w.Sections = []Section{blankScope(p, src), blankQuestions(p), blankClauses(p, src),
+		{ID: "choice", Title: "Of several tests", Items: blankChoice(p, src)}, blankOnFile(p, src),
+		{ID: "allows", Title: "What this allows", Items: blankConsequences(p, p.Allows, src)},
+		{ID: "followup", Title: "What follows, and when", Items: blankConsequences(p, p.FollowUp, src)},
+		{ID: "document", Title: "What to document", Items: blankPrompts(p, src)},
 		{ID: "sources", Title: "Sources", Items: src.take(false)},
 		{ID: "cautions", Title: "Cautions", Items: p.Cautions},
 	}
@@ -160,18 +162,42 @@ func blankOnFile(p *rules.Pack, src *sourceList) Section {
 	return s
 }
 
-func blankConsequences(cs []rules.Consequence) []string {
+func blankConsequences(p *rules.Pack, cs []rules.Consequence, src *sourceList) []string {
 	var out []string
 	for _, c := range cs {
-		s := "☐ Where " + c.When + " is met"
-		if c.Unless != "" {
-			s += " and " + c.Unless + " is not"
+		s := "☐ Where " + c.Condition() + ": " + c.Text
+		if c.Kind != "" {
+			s = "☐ " + kindWords[c.Kind] + ", where " + c.Condition() + ": " + c.Text
 		}
-		s += ": " + c.Text
 		if c.Status == rules.Draft {
 			s += " (draft)"
 		}
-		out = append(out, s)
+		out = append(out, s+" (source "+sources(p, src, c.Cite)+")")
 	}
 	return out
+}
+
+func blankPrompts(p *rules.Pack, src *sourceList) []string {
+	var out []string
+	for _, x := range p.Prompts {
+		s := "☐ "
+		if x.If != nil {
+			s += "Where " + rules.DescribeWhole(x.If) + ": "
+		}
+		out = append(out, s+x.Text+" (source "+sources(p, src, x.Cite)+")")
+	}
+	return out
+}
+
+// blankChoice says which of several tests decides.
+func blankChoice(p *rules.Pack, src *sourceList) []string {
+	c := p.Choose
+	if c == nil {
+		return nil
+	}
+	s := "Of several tests taken in one state this decides: " + c.Describe() + ". " + c.Note
+	if c.Status == rules.Draft {
+		s += " (draft: it never acts)"
+	}
+	return []string{strings.TrimSpace(s) + " (source " + sources(p, src, c.Cite) + ")"}
 }

@@ -107,7 +107,15 @@ func sample(name string) Input {
 			{Item: "the note that shows the evaluation", State: "located", Cite: "Harbour Mutual notice 12, section 6", Where: "progress note, 2030-03-05, page 2", Fact: "evaluation_note"},
 		},
 		Allows:   []string{"A stationary unit for use asleep."},
-		FollowUp: []string{"A new test is due between day 60 and day 90."},
+		FollowUp: []string{"A new test is due. From 2030-05-08 to 2030-06-07 (day 0 is 2030-03-09)."},
+		Consequences: []criteria.Consequence{
+			{Kind: "stationary", Text: "A stationary unit for use asleep.", State: criteria.Holds, Cites: []string{sampleCite}, Status: rules.Verified, Part: criteria.PartAllows},
+			{Kind: "portable", Text: "A portable unit too, if the patient is mobile within the home.", State: criteria.Open, Cites: []string{sampleCite}, Status: rules.Verified, Part: criteria.PartAllows,
+				Asks: []criteria.Ask{{Fact: "mobile_in_home", Question: "Does the chart say whether the patient is mobile within the home?", Who: rules.Office}}},
+			{Kind: "retest", Text: "A new test is due.", State: criteria.Holds, Cites: []string{"Harbour Mutual notice 12, section 7"}, Status: rules.Secondary, Part: criteria.PartFollowUp,
+				From: &rules.Date{Year: 2030, Month: 5, Day: 8}, Until: &rules.Date{Year: 2030, Month: 6, Day: 7}, DayZero: &rules.Date{Year: 2030, Month: 3, Day: 9}},
+		},
+		Document: []string{"Note at which altitude the test was taken. See Harbour Mutual notice 12, section 8."},
 		Notes:    []string{"Reading a level of 88.4 % as 88 % or as it stands gives the same verdict."},
 		Cautions: []string{"This payer is invented; a worksheet under its criteria means nothing."},
 	}
@@ -132,13 +140,13 @@ func sample(name string) Input {
 	case "not-met":
 		in.Determination.Outcome, in.Determination.Disposition = criteria.DoesNotQualify, "not_covered"
 		in.Determination.Because = "3.1 min at or below 88 % asleep (between 2.9 and 3.4), at least 5 min asked"
-		in.Determination.Allows, in.Determination.FollowUp = nil, nil
+		in.Determination.Allows, in.Determination.FollowUp, in.Determination.Consequences = nil, nil, nil
 		in.Determination.Clauses[2] = leaf("asleep-88", "Low saturation asleep", "total time at or below 88 % is at least 5 min", "3.1 min (2.9 to 3.4)", criteria.NotMet, true)
 	case "open":
 		in.Determination.Outcome, in.Determination.Disposition = criteria.Undetermined, "incomplete"
 		in.Determination.DecidedBy = nil
 		in.Determination.Because = "4.8 to 5.4 min at or below 88 % asleep lie on both sides of 5 min"
-		in.Determination.Allows, in.Determination.FollowUp = nil, nil
+		in.Determination.Allows, in.Determination.FollowUp, in.Determination.Consequences = nil, nil, nil
 		in.Determination.Clauses[2].Outcome = criteria.Unclear
 		in.Determination.Clauses[2].Parts[0] = leaf("asleep-88", "Low saturation asleep", "total time at or below 88 % is at least 5 min", "4.8 to 5.4 min", criteria.Unclear, false)
 		in.Determination.Clauses[2].Parts[1].Outcome, in.Determination.Clauses[2].Parts[1].Found = criteria.Unclear, "not known"

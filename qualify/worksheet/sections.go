@@ -641,17 +641,21 @@ func conditions(in Input) Section {
 	for _, n := range in.Determination.Needs {
 		open[n.Fact] = true
 	}
+	beside := openBeside(in.Determination)
 	var idle []Row
 	for _, def := range rules.Vocabulary() {
 		if !wanted[def.Name] || def.Settles == "computed" || def.Type == rules.TypePaper || def.Type == rules.TypeList || def.Name == "birth_date" {
 			continue
 		}
 		f, known := in.Facts[def.Name]
-		if !known && !open[def.Name] {
+		if !known && !open[def.Name] && !beside[def.Name] {
 			idle = append(idle, Row{Minor: true, Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: "–"}, {Text: "not asked: no answer can change the outcome"}}})
 			continue
 		}
 		answer, how := "–", "not yet answered; see the open questions"
+		if !open[def.Name] {
+			how = "not yet answered; it settles what follows"
+		}
 		if known {
 			how = provenanceText(f)
 			answer = "not known"

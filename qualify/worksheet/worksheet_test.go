@@ -274,7 +274,7 @@ func TestMinor(t *testing.T) {
 	if w.Section("sources") != nil {
 		t.Errorf("paper lists %q", w.Section("sources").Items)
 	}
-	if s := w.Section("moresources"); s == nil || !s.Minor || !slices.Equal(s.Items, []string{"3: a source of a minor clause"}) {
+	if s := w.Section("moresources"); s == nil || !s.Minor || !slices.Equal(s.Items, []string{"4: a source of a minor clause"}) {
 		t.Errorf("sources of minor clauses: %v", s)
 	}
 }

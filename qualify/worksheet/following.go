@@ -1,0 +1,93 @@
+package worksheet
+
+import (
+	"strings"
+
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+// kindWords says what a consequence is about.
+var kindWords = map[string]string{
+	"stationary": "Stationary equipment", "portable": "Portable equipment", "sleep_only": "For use asleep alone", "high_flow": "High flow",
+	"modifier": "Claim modifier, for information", "order": "Element of the order", "serves_until": "This test serves",
+	"retest": "New test", "renewal": "Renewal", "document": "To be documented", "note": "Note",
+}
+
+// KindWords says in words what a consequence is about: "New test".
+func KindWords(kind string) string { return kindWords[kind] }
+
+// follows lists the consequences of one part of the pack that hold, with
+// their dates.
+func follows(in Input, part, id, title string, src *sourceList) Section {
+	s := Section{ID: id, Title: title, Table: &Table{Columns: []Column{
+		{"About", .20, false}, {"What the criteria say", .44, false}, {"When", .22, false}, {"Source", .14, false}}}}
+	for _, c := range in.Determination.Consequences {
+		if c.Part != part || c.State != criteria.Holds {
+			continue
+		}
+		when := Cell{Text: orDash(c.Dates())}
+		if c.DayZero != nil {
+			when.Sub = "day 0 is " + c.DayZero.String()
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: kindWords[c.Kind]}, {Text: unverified(c)}, when,
+			{Text: src.numbers(c.Cites, false), Sub: evidence(criteria.Finding{Status: c.Status})}}})
+	}
+	if len(s.Table.Rows) > 0 {
+		s.Items = src.take(true)
+	}
+	return s
+}
+
+func unverified(c criteria.Consequence) string {
+	if c.Status == rules.Draft {
+		return "Unverified: " + c.Text
+	}
+	return c.Text
+}
+
+// whatWouldChange lists the questions of consequences that are open. They
+// stand apart from those about the outcome, which they cannot change.
+func whatWouldChange(d criteria.Determination) Section {
+	s := Section{ID: "equipment", Title: "What would change the equipment or a date", Lead: "No answer here changes the outcome.",
+		Table: &Table{Columns: []Column{{"Who", .18, false}, {"Question", .40, false}, {"Settles", .42, false}}}}
+	row := map[string]int{}
+	for _, c := range d.Consequences {
+		if c.State != criteria.Open {
+			continue
+		}
+		settles := kindWords[c.Kind] + ": " + unverified(c)
+		if len(c.Asks) == 0 {
+			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: "–"}, {Text: "What would settle it was asked and is not known."}, {Text: settles}}})
+			continue
+		}
+		for _, a := range c.Asks {
+			i, ok := row[a.Fact]
+			if !ok {
+				i = len(s.Table.Rows)
+				row[a.Fact] = i
+				s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: roleName(a.Who)}, {Text: a.Question}, {Text: settles}}})
+				continue
+			}
+			cell := &s.Table.Rows[i].Cells[2]
+			if !strings.Contains(cell.Text, settles) {
+				cell.Text += " " + settles
+			}
+		}
+	}
+	return s
+}
+
+// openBeside are the facts that are asked although they cannot change the
+// outcome.
+func openBeside(d criteria.Determination) map[string]bool {
+	out := map[string]bool{}
+	for _, c := range d.Consequences {
+		if c.State == criteria.Open {
+			for _, a := range c.Asks {
+				out[a.Fact] = true
+			}
+		}
+	}
+	return out
+}
