@@ -5,6 +5,7 @@ go 1.26.0
 toolchain go1.27.3
 
 require (
+	github.com/arran4/golang-ical v0.3.4
 	github.com/chromedp/chromedp v0.23.0
 	github.com/go-fonts/dejavu v0.3.2
 	github.com/go-playground/validator/v10 v10.30.6

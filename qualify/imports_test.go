@@ -40,6 +40,7 @@ var forbidden = []struct {
 	{"airwarrant/", "github.com/jung-kurt/gofpdf", []string{"airwarrant/qualify/worksheet"}, "closed by its author: it stays in one package"},
 	{"airwarrant/", "github.com/xuri/excelize", []string{"airwarrant/qualify/recording/sheets"}, "one package knows the workbook library"},
 	{"airwarrant/", "github.com/ncruces/go-sqlite3", []string{"airwarrant/functions/internal/store/local"}, "one package knows the database"},
+	{"airwarrant/", "github.com/arran4/golang-ical", []string{"airwarrant/web/calendar"}, "one package knows the calendar library"},
 	{"airwarrant/qualify", "log", nil, "a stage does not log"},
 	{"airwarrant/qualify", "log/slog", nil, "a stage does not log"},
 }

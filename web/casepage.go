@@ -83,11 +83,12 @@ type caseBody struct {
 	Sessions []sessionLine
 	Chosen   bool // one of Sessions is this patient's test
 
-	Groups  []group
-	OnFile  []field
-	Stated  []statedLine
-	Trouble *answer
-	Sheet   template.HTML
+	Groups    []group
+	Following following
+	OnFile    []field
+	Stated    []statedLine
+	Trouble   *answer
+	Sheet     template.HTML
 
 	Links []linkLine
 	Fresh *freshLink
@@ -221,6 +222,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	d := ev.Determinations[0]
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
+	b.fillFollowing(f, d, p)
 	b.Sheet, err = s.sheet(f, ev)
 	return b, err
 }

@@ -8,6 +8,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/web/calendar"
 )
 
 // Errors of the pages. Those of other packages pass through unwrapped and
@@ -75,6 +76,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoDetermined):
 		return answer{http.StatusNotFound, "There is no worksheet yet",
 			"The case has not been determined.", "Open the case and answer what stands first on it."}, true
+	case errors.Is(err, calendar.ErrNoDates):
+		return answer{http.StatusNotFound, "There is no date yet",
+			"Nothing that follows from this case has a date.", "Open the case: where a date waits for an answer, it is asked there."}, true
 	case errors.Is(err, casework.ErrDestroyed):
 		return answer{http.StatusGone, "Destroyed when its retention ended",
 			"Who the patient was, and what was stated, is gone for good. The chain of the case still stands and can be verified.", "Nothing is left to do here."}, true

@@ -36,6 +36,7 @@ func (f *file) officeFacts(d criteria.Determination) []string {
 			out = append(out, n.Fact)
 		}
 	}
+	out = append(out, besideFacts(d, rules.Office)...)
 	for _, o := range d.OnFile {
 		def, ok := rules.Lookup(o.Fact)
 		if _, stated := f.Statements[o.Fact]; ok && !stated && def.Who == rules.Office && !slices.Contains(out, o.Fact) {

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"strings"
 
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -56,6 +57,8 @@ type rulePageBody struct {
 	OnFile  []clause
 	Allows  []consequence
 	Follow  []consequence
+	Prompts []consequence
+	Choose  *consequence // which of several tests decides, nil where the version does not say
 	Drafts  []draft
 }
 
@@ -80,8 +83,8 @@ type clause struct {
 }
 
 type consequence struct {
-	Text, When, Status string
-	Cites              []string
+	About, Text, When, Status string
+	Cites                     []string
 }
 
 func (s *Site) rulePage(w http.ResponseWriter, q *request) error {
@@ -140,6 +143,16 @@ func (s *Site) showRule(w http.ResponseWriter, q *request, status int, p *rules.
 		b.OnFile = append(b.OnFile, clause{ID: it.ID, Label: it.Item, Cites: citesOf(p, it.Cite)})
 	}
 	b.Allows, b.Follow = consequencesOf(p, p.Allows), consequencesOf(p, p.FollowUp)
+	for _, x := range p.Prompts {
+		c := consequence{Text: x.Text, When: "always", Status: string(x.Status), Cites: citesOf(p, x.Cite)}
+		if x.If != nil {
+			c.When = "when " + rules.DescribeWhole(x.If)
+		}
+		b.Prompts = append(b.Prompts, c)
+	}
+	if c := p.Choose; c != nil {
+		b.Choose = &consequence{Text: c.Describe() + ".", When: strings.Trim(map[string]string{"ours": "our reading"}[c.Reading]+". "+c.Note, ". "), Status: string(c.Status), Cites: citesOf(p, c.Cite)}
+	}
 	var err error
 	if b.Drafts, err = s.draftsOf(q.Context(), p); err != nil {
 		return err
@@ -176,11 +189,7 @@ func clauseOf(p *rules.Pack, n *rules.Node) clause {
 func consequencesOf(p *rules.Pack, list []rules.Consequence) []consequence {
 	var out []consequence
 	for _, x := range list {
-		when := x.When + " is met"
-		if x.Unless != "" {
-			when += " and " + x.Unless + " is not"
-		}
-		out = append(out, consequence{Text: x.Text, When: when, Status: string(x.Status), Cites: citesOf(p, x.Cite)})
+		out = append(out, consequence{About: worksheet.KindWords(x.Kind), Text: x.Text, When: "when " + x.Condition(), Status: string(x.Status), Cites: citesOf(p, x.Cite)})
 	}
 	return out
 }

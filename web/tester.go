@@ -37,7 +37,7 @@ func (f *file) testerFacts(ev *evaluation) []string {
 			out = append(out, n.Fact)
 		}
 	}
-	return out
+	return append(out, besideFacts(ev.Determinations[0], rules.Tester)...)
 }
 
 func (s *Site) testerPage(w http.ResponseWriter, q *request) error {

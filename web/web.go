@@ -126,6 +126,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
 		{Method: "GET", Path: "/cases/{number}/worksheet.pdf", Name: "worksheetPDF", Desks: intake, handle: (*Site).worksheetPDF},
 		{Method: "GET", Path: "/cases/{number}/worksheet.json", Name: "worksheetJSON", Desks: intake, handle: (*Site).worksheetJSON},
+		{Method: "GET", Path: "/cases/{number}/dates.ics", Name: "dates", Desks: intake, handle: (*Site).dates},
 		{Method: "GET", Path: "/cases/{number}/compare", Name: "compareCase", Desks: intake, handle: (*Site).compareCase},
 		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: intake, handle: (*Site).trail},
 

@@ -157,6 +157,7 @@ func check(args []string, e env) error {
 	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	pdf := fs.String("pdf", "", "write the worksheet as PDF")
+	icsFile := fs.String("ics", "", "write the dates that follow as iCalendar")
 	words, err := parse(fs, args)
 	if err != nil {
 		return err
@@ -181,6 +182,9 @@ func check(args []string, e env) error {
 	}
 	if q.Session, err = sessionChoice(*sessions); err != nil {
 		return err
+	}
+	if *icsFile == "-" {
+		return fmt.Errorf("check: --ics -: expected the name of a file; standard output carries the result")
 	}
 	if *pdf == "-" {
 		return fmt.Errorf("check: --pdf -: expected the name of a file; standard output carries the result")
@@ -221,6 +225,11 @@ func check(args []string, e env) error {
 	}
 	if *pdf != "" {
 		if err := writePDFs(res, *pdf); err != nil {
+			return err
+		}
+	}
+	if *icsFile != "" {
+		if err := writeDates(res, *icsFile, e); err != nil {
 			return err
 		}
 	}

@@ -36,7 +36,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
              [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--confirmed FILE]
-             [--json] [--pdf FILE]
+             [--json] [--pdf FILE] [--ics FILE]
   airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--csv FILE] [--json]
   airwarrant rules list | facts | check [DIR]   [--json]
   airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]

@@ -109,7 +109,7 @@ func TestMaintainersWalk(t *testing.T) {
 			t.Fatalf("nothing says what to do with\n%s\nafter %q", block, prose)
 		}
 	}
-	if commands < 8 || shown != 4 || faults != 1 {
+	if commands < 8 || shown != 5 || faults != 1 {
 		t.Errorf("%d commands, %d answers shown, %d refused; expected the slip of step 2 to be refused and nothing else", commands, shown, faults)
 	}
 	// What the last step promises.

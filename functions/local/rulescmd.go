@@ -227,6 +227,7 @@ type shownPack struct {
 	Overrides    []shownOther `json:"overrides"`
 	Confirmed    []string     `json:"confirmed,omitempty"`
 	Clauses      shownClause  `json:"criteria"`
+	shownFollows
 }
 
 // shownOther is a deferral to other criteria, or a waiver for a time.
@@ -241,7 +242,7 @@ type shownOther struct {
 // shownOf lays a pack out in plain words.
 func shownOf(p *rules.Pack) shownPack {
 	s := shownPack{Region: p.Region.Region, Version: p.EffectiveFrom, Until: p.Until, Title: p.Title, SHA256: p.SHA256,
-		Expires: p.Expires.String(), OtherwiseSee: p.OtherwiseSee, DeferTo: []shownOther{}, Overrides: []shownOther{}}
+		Expires: p.Expires.String(), OtherwiseSee: p.OtherwiseSee, DeferTo: []shownOther{}, Overrides: []shownOther{}, shownFollows: followsOf(p)}
 	if p.Criteria != nil {
 		s.Clauses = shown(p, p.Criteria)
 	}
@@ -332,6 +333,7 @@ func rulesShow(p *rules.Pack, conf criteria.Confirmations, asJSON bool, w io.Wri
 	}
 	fmt.Fprintln(w)
 	printClause(w, s.Clauses, 0)
+	s.shownFollows.print(w)
 	return nil
 }
 
