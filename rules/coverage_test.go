@@ -164,6 +164,21 @@ func TestCasesPinEveryFigure(t *testing.T) {
 						}
 					}
 				})
+				// What follows is pinned by any case that looks at it.
+				for _, x := range slices.Concat(p.Allows, p.FollowUp) {
+					list := dueChanges(x.Due)
+					if x.If != nil {
+						list = append(list, changes(x.If)...)
+					}
+					for _, c := range list {
+						c.do()
+						noticed := cases.Fails(p)
+						c.undo()
+						if !noticed {
+							t.Errorf("%s: %q with %s: expected a case that fails, found none; add one with follow_up, allows or open", p.CasesFile, x.Text, c.name)
+						}
+					}
+				}
 			})
 		}
 	}

@@ -30,7 +30,8 @@ func (m mutant) place() string { return m.pack.File + ": " + m.name }
 // mutants lists every slip of a version: each figure moved by its smallest
 // step up and down, each limit that it includes left out or the other way
 // round, each "all of" read as "any of" or the other way round, each unit
-// exchanged for another of the same fact, and each date moved by a day.
+// exchanged for another of the same fact, each date moved by a day, and each
+// end of a due date by one of its unit.
 func mutants(p *rules.Pack) []mutant {
 	var out []mutant
 	if p.Withdrawn {
@@ -84,6 +85,43 @@ func mutants(p *rules.Pack) []mutant {
 		date(p.Overrides[i].ID+": until", p.Overrides[i].Waives, &p.Overrides[i].Until)
 	}
 	walk(p.Criteria, "criteria", nil)
+	for _, part := range []struct {
+		name string
+		list []rules.Consequence
+	}{{"allows", p.Allows}, {"follow_up", p.FollowUp}} {
+		for i, c := range part.list {
+			at, ids := fmt.Sprintf("%s/%d", part.name, i), []string{c.When}
+			walk(c.If, at+"/if", ids)
+			for _, x := range dueChanges(c.Due) {
+				out = append(out, mutant{p, at + "/due: " + x.name, ids, x.do, x.undo})
+			}
+		}
+	}
+	for i, x := range p.Prompts {
+		walk(x.If, fmt.Sprintf("prompts/%d/if", i), nil)
+	}
+	return out
+}
+
+// dueChanges moves each end of a due date by one of its unit.
+func dueChanges(due *rules.Due) []change {
+	var out []change
+	if due == nil {
+		return nil
+	}
+	for _, end := range []struct {
+		key string
+		q   *rules.Quantity
+	}{{"at_least", due.AtLeast}, {"at_or_below", due.AtOrBelow}} {
+		if end.q == nil {
+			continue
+		}
+		q, old := end.q, end.q.Rat
+		for _, sign := range []int64{-1, 1} {
+			moved := new(big.Rat).Add(old, big.NewRat(sign, 1))
+			out = append(out, change{end.key + " " + moved.RatString() + " " + q.Unit, func() { q.Rat = moved }, func() { q.Rat = old }})
+		}
+	}
 	return out
 }
 

@@ -355,6 +355,7 @@ func casesSchema() object {
 		"follow_up":      texts("parts of sentences that follow, with their dates; an empty list: nothing follows"),
 		"open":           texts("parts of sentences that wait for an answer; an empty list: none does"),
 		"document":       texts("parts of sentences on what to document; an empty list: there is none"),
+		"lacks":          texts("parts of sentences that nothing of allows, follow_up, open and document holds"),
 		"barred":         object{"type": "boolean", "description": "whether custody bars the supplier from the result"},
 		"cautions":       texts("parts of cautions beside those of the pack, such as that of an expired edition; an empty list: there is none"),
 	}

@@ -37,7 +37,7 @@ type CaseResult struct {
 //	    facts: {fact: value, …}         # over those of the base
 //	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
 //	    confirmed: [clause id, …]
-//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, follow_up, open, document, cautions, barred}
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, follow_up, open, document, lacks, cautions, barred}
 //
 // A profile is a night as steps of value and time: ? marks a doubted reading,
 // - time without one. want.outcome is required; met and the like list clause
@@ -45,7 +45,8 @@ type CaseResult struct {
 // texts each of which a sentence of the determination has to hold, and an
 // empty list says that nothing is allowed; follow_up, open (consequences that
 // wait for an answer) and document do the same, and cautions for those
-// beyond the pack's own. barred says whether custody bars the supplier from the
+// beyond the pack's own; lacks lists texts that nothing of allows, follow_up,
+// open and document holds. barred says whether custody bars the supplier from the
 // result.
 func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
 	return ReadCases(p, cases, file).Run(p)
@@ -130,7 +131,8 @@ type wanted struct {
 	verdicts             map[Verdict][]string // clause ids
 	needs                []string
 	texts                map[string][]string // of allows and its like; absent: not looked at
-	barred               string              // true, false or "": not looked at
+	lacks                []string
+	barred               string // true, false or "": not looked at
 }
 
 // clauseIDs lists the ids of a pack's clauses.
@@ -262,7 +264,7 @@ var (
 
 func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
 	w := wanted{verdicts: map[Verdict][]string{}, texts: map[string][]string{}}
-	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "follow_up", "open", "document", "cautions", "barred")
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "follow_up", "open", "document", "lacks", "cautions", "barred")
 	word := func(name string, known []string) string {
 		e, ok := m[name]
 		if !ok {
@@ -291,6 +293,9 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 			known = append(known, needConfirm+id)
 		}
 		w.needs = d.words(e.node, path(key, "needs"), known)
+	}
+	if e, ok := m["lacks"]; ok {
+		w.lacks = d.words(e.node, path(key, "lacks"), nil)
 	}
 	for _, name := range textKeys {
 		if e, ok := m[name]; ok {
@@ -407,6 +412,15 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 		for _, a := range want {
 			if !slices.ContainsFunc(found, func(s string) bool { return strings.Contains(s, a) }) {
 				diffs = append(diffs, fmt.Sprintf("%s: expected %q, found [%s]", name, a, strings.Join(found, " | ")))
+			}
+		}
+	}
+	for _, text := range w.lacks {
+		for _, name := range []string{"allows", "follow_up", "open", "document"} {
+			for _, s := range sentences(p, det, name) {
+				if strings.Contains(s, text) {
+					diffs = append(diffs, fmt.Sprintf("lacks: expected no sentence with %q, found %q under %s", text, s, name))
+				}
 			}
 		}
 	}

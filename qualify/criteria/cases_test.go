@@ -13,6 +13,9 @@ func casesPack(t testing.TB) *rules.Pack {
 	p := packOf(allOf("root", anyOf("route", minutesAt88(t, "minutes", "5 min"), draft), yes("signs", "symptoms")))
 	p.Reading = nightReading
 	p.Allows = []rules.Consequence{{When: "minutes", Text: "One stationary unit.", Status: rules.Verified}}
+	p.FollowUp = []rules.Consequence{{When: "minutes", Text: "Test again.", Status: rules.Verified},
+		{When: "minutes", If: &rules.Node{Fact: "mobile_in_home", Is: "true"}, Text: "Once more.", Status: rules.Verified}}
+	p.Prompts = []rules.Prompt{{Text: "Note it.", Status: rules.Verified}}
 	return p
 }
 
@@ -71,6 +74,11 @@ func TestRunCasesTellsTheDifference(t *testing.T) {
 		{"needs", head + "want: {outcome: qualifies, needs: [hematocrit]}", "needs: expected hematocrit"},
 		{"allows nothing", head + "want: {outcome: qualifies, allows: []}", "allows: expected nothing, found One stationary unit."},
 		{"allows another", head + "want: {outcome: qualifies, allows: [portable]}", `allows: expected "portable"`},
+		{"follows nothing", head + "want: {outcome: qualifies, follow_up: []}", "follow_up: expected nothing, found Test again."},
+		{"follows another", head + "want: {outcome: qualifies, follow_up: [renewal]}", `follow_up: expected "renewal"`},
+		{"nothing open", head + "want: {outcome: qualifies, open: []}", "open: expected nothing, found Once more."},
+		{"nothing to document", head + "want: {outcome: qualifies, document: []}", "document: expected nothing, found Note it."},
+		{"lacks", head + "want: {outcome: qualifies, lacks: [again]}", `lacks: expected no sentence with "again", found "Test again." under follow_up`},
 		{"barred", head + "want: {outcome: qualifies, barred: true}", "barred: expected true, found false"},
 		{"barred by a word", head + "want: {outcome: qualifies, barred: always}", "one of true, false"},
 		{"cautions", head + "want: {outcome: qualifies, cautions: [late]}", `cautions: expected "late"`},
