@@ -169,11 +169,11 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 		where := "the leg " + res.legText(l)
 		v := legRange(l, holdSeconds(pack), pack.Reading.Artifacts)
 		if v == nil {
-			notes = append(notes, fmt.Sprintf("Nothing is computed from %s: it holds no readings%s.", where, holdText(pack, " that last ")))
+			notes = append(notes, fmt.Sprintf("Nothing is computed from %s: it holds no value%s.", where, holdText(pack)))
 			continue
 		}
 		var note string
-		named[fact], note = beside(named[fact], fact, *v, where, holdText(pack, " that held "))
+		named[fact], note = beside(named[fact], fact, *v, where)
 		if note != "" {
 			notes = append(notes, note)
 		}
@@ -207,7 +207,7 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 
 // beside lays what a leg tells beside what is stated of it. A stated figure
 // that the leg may have had settles it; of one outside, both readings count.
-func beside(f criteria.Fact, fact string, v criteria.Value, where, held string) (criteria.Fact, string) {
+func beside(f criteria.Fact, fact string, v criteria.Value, where string) (criteria.Fact, string) {
 	low, high := v.Bounds()
 	between := Decimal(low) + " %"
 	if low.Cmp(high) != 0 {
@@ -215,7 +215,7 @@ func beside(f criteria.Fact, fact string, v criteria.Value, where, held string) 
 	}
 	if f.Value.Num == nil {
 		return criteria.Fact{Name: fact, State: criteria.Computed, Value: v, Asked: f.State == criteria.Unknown,
-			Basis: fmt.Sprintf("From %s, values%s: %s.", where, cmp.Or(held, " as read"), between)}, ""
+			Basis: fmt.Sprintf("From %s: %s.", where, between)}, ""
 	}
 	step := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(f.Value.Places)), nil))
 	step.Quo(step, big.NewRat(2, 1))
@@ -279,20 +279,7 @@ func (res *Result) legText(l Leg) string {
 	if day, _, ok := strings.Cut(from, " "); ok {
 		to = strings.TrimPrefix(to, day+" ")
 	}
-	return fmt.Sprintf("%s, %s to %s", RoleText(l.Role), from, to)
-}
-
-// RoleText names a role of a stretch for people.
-func RoleText(role string) string {
-	if t, ok := roleTexts[role]; ok {
-		return t
-	}
-	return rules.PlainWord(role)
-}
-
-var roleTexts = map[string]string{
-	criteria.RoleAir: "on room air", criteria.RoleOxygen: "on oxygen", criteria.RoleRestAir: "at rest on room air",
-	criteria.RoleExertionAir: "exertion on room air", criteria.RoleExertionOxygen: "exertion on oxygen", criteria.RoleRecovery: "recovery",
+	return fmt.Sprintf("%s, %s to %s", criteria.RoleText(l.Role), from, to)
 }
 
 // holdSeconds is how long a value has to hold in a leg, nil for any reading.
@@ -305,12 +292,12 @@ func holdSeconds(pack *rules.Pack) *big.Rat {
 	return new(big.Rat).Mul(q.Rat, big.NewRat(unit, 1))
 }
 
-// holdText says after words how long a value has to hold, "" if any counts.
-func holdText(pack *rules.Pack, words string) string {
+// holdText says how long a value has to hold, "" if any reading counts.
+func holdText(pack *rules.Pack) string {
 	if pack.Reading.LegHold == nil {
 		return ""
 	}
-	return words + pack.Reading.LegHold.String()
+	return " for " + pack.Reading.LegHold.String()
 }
 
 // accuracyPoints: a gain on oxygen of at most this many points is told to lie

@@ -307,7 +307,7 @@ func TestShortLeg(t *testing.T) {
 	if _, known := res.Applied[0]["exertion_spo2_air"]; known || !slices.Equal(asked(res), []string{"exertion_spo2_air"}) {
 		t.Errorf("expected the value asked, found %v, known %v", asked(res), known)
 	}
-	if notes := strings.Join(res.Determinations[0].Notes, "\n"); !strings.Contains(notes, "holds no readings that last 10 s") {
+	if notes := strings.Join(res.Determinations[0].Notes, "\n"); !strings.Contains(notes, "holds no value for 10 s") {
 		t.Errorf("the leg that tells nothing is not told: %s", notes)
 	}
 }

@@ -2,6 +2,7 @@ package qualify
 
 import (
 	"math/big"
+	"slices"
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/worksheet"
@@ -48,7 +49,11 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 			u.Format, u.Container = rd.Recording.Format, rd.Recording.Container
 		}
 		for _, r := range res.Facts["recordings"].Value.List {
-			if r.SHA256 == rd.SHA256 {
+			switch {
+			case r.SHA256 != rd.SHA256:
+			case r.Leg():
+				u.Role = "exertional test"
+			default:
 				u.Role = r.Role
 			}
 		}
@@ -58,6 +63,17 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 		rd := res.Readings[res.Chosen-1]
 		in.Recording, in.Analysis = rd.Recording, res.Analysis
 		in.SessionNo, in.SessionCount = res.Session, rd.Of
+	}
+	for _, l := range res.Legs {
+		rd := res.Readings[l.Recording-1]
+		w := worksheet.Leg{RecordingRole: l.RecordingRole, Upload: l.Recording, Of: rd.Recording, No: l.Session, SessionsOf: rd.Of, Analysis: l.Analysis,
+			Session: rd.Analyses[slices.Index(rd.Numbers, l.Session)]}
+		w.Begin, w.End = l.Ends(rd.Recording)
+		in.Legs = append(in.Legs, w)
+	}
+	if res.Walk != nil {
+		rd := res.Readings[res.Chosen-1]
+		in.Recording, in.Walk, in.SessionNo, in.SessionCount = rd.Recording, res.Walk, res.Session, rd.Of
 	}
 	return worksheet.New(in)
 }

@@ -44,6 +44,12 @@ func Roles() []string { return slices.Clone(roles) }
 
 var roles = []string{RoleAir, RoleOxygen, RoleRestAir, RoleExertionAir, RoleExertionOxygen, RoleRecovery}
 
+// RoleText names a role for people.
+func RoleText(role string) string {
+	return map[string]string{RoleAir: "on room air", RoleOxygen: "on oxygen", RoleRestAir: "rest on room air",
+		RoleExertionAir: "exertion on room air", RoleExertionOxygen: "exertion on oxygen", RoleRecovery: "recovery"}[role]
+}
+
 // LegFact is the fact that a leg tells; "" for a role that is none of the legs.
 func LegFact(role string) string {
 	return map[string]string{RoleRestAir: "rest_spo2", RoleExertionAir: "exertion_spo2_air", RoleExertionOxygen: "exertion_spo2_oxygen"}[role]

@@ -342,6 +342,7 @@ func (p *paper) trace(t *Trace) {
 		d.Text(x, y, s)
 	}
 	grey := func(g int) { d.SetDrawColor(g, g, g) }
+	p.shade(t, X, Y, k)
 
 	for _, tk := range t.Saturation {
 		grey(195)
@@ -355,7 +356,7 @@ func (p *paper) trace(t *Trace) {
 		if tk.Midnight {
 			grey(0)
 			d.SetLineWidth(.2)
-			text(X(tk.At), Y(plotTop-5), "middle", "midnight", false)
+			text(X(tk.At), Y(t.midnightText()), "middle", "midnight", false)
 		}
 		d.Line(X(tk.At), Y(plotTop), X(tk.At), Y(timeLabels-10))
 		text(X(tk.At), Y(timeLabels), "middle", tk.Label, tk.Midnight)
@@ -365,6 +366,7 @@ func (p *paper) trace(t *Trace) {
 	d.Line(X(plotLeft), Y(plotTop), X(plotLeft), Y(plotBottom))
 	d.Line(X(plotLeft), Y(plotBottom), X(plotRight), Y(plotBottom))
 	text(X(plotLeft-4), Y(plotTop-8), "end", "% SpO₂", false)
+	p.legs(t, X, Y, k, text)
 	for _, x := range t.Breaks {
 		d.SetDashPattern([]float64{.3, .7}, 0)
 		d.SetLineWidth(.4)

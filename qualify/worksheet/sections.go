@@ -1,6 +1,7 @@
 package worksheet
 
 import (
+	"cmp"
 	"fmt"
 	"math/big"
 	"slices"
@@ -576,7 +577,7 @@ func spans(in Input) Section {
 		Lead: "Nothing is removed. The tester or the practitioner, never the supplier, can judge a stretch; both readings stay printed.",
 		Table: &Table{Beyond: "and %d more, listed on the page",
 			Columns: []Column{{"From", .22, false}, {"To", .12, false}, {"Length", .12, true}, {"Lowest", .08, true}, {"Counts", .20, false}, {"Why", .26, false}}}}
-	a, rec := in.Analysis, in.Recording
+	a, rec := cmp.Or(in.Analysis, in.Walk), in.Recording
 	if a == nil || rec == nil {
 		return s
 	}
@@ -682,12 +683,20 @@ func provenanceText(f criteria.Fact) string {
 	case criteria.Unknown:
 		return "asked, and not known"
 	case criteria.Computed:
+		if f.Basis != "" {
+			return "computed: " + lower(f.Basis)
+		}
 		return "computed"
 	case criteria.Located:
 		return "located: " + placeText(f.Place)
 	}
+	if f.Basis != "" {
+		return "stated. " + f.Basis
+	}
 	return "stated"
 }
+
+func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 func placeText(p *criteria.Place) string {
 	if p == nil {
@@ -734,8 +743,8 @@ func reading(in Input) []string {
 			out = append(out, w.Text)
 		}
 	}
-	if a := in.Analysis; a != nil {
-		if in.Pack != nil {
+	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
+		if in.Pack != nil && in.Analysis != nil {
 			out = append(out, accumulationText[in.Pack.Reading.Accumulation]...)
 		}
 		out = append(out, a.Warnings...)
@@ -809,7 +818,7 @@ func provenance(in Input) Section {
 		}
 		add(what, u.SHA256+" ("+form+")")
 	}
-	if rec, a := in.Recording, in.Analysis; rec != nil && a != nil {
+	if rec, a := in.Recording, cmp.Or(in.Analysis, in.Walk); rec != nil && a != nil {
 		add("Session", fmt.Sprintf("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,
 			clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)), a.Count))
 		add("Clock", fmt.Sprintf("%s; %s between samples, over %s is a gap", clockText(rec), duration(a, a.Interval), duration(a, a.Hold)))

@@ -67,6 +67,15 @@ type Trace struct {
 	Lanes       []Lane // at or below the threshold, doubted, not read
 	Nadir       *Point
 	NadirLabel  string
+	Legs        []LegBand // marked legs of an exertional test
+
+	low float64 // foot of the saturation axis, percent
+}
+
+// y places a saturation in percent on the sheet.
+func (t *Trace) y(pct float64) float64 {
+	f := (pct - t.low) / (100 - t.low)
+	return plotBottom - math.Min(1, math.Max(0, f))*(plotBottom-plotTop)
 }
 
 // traceOf draws the session of in, or says why there is none to draw.
@@ -197,10 +206,8 @@ func NewTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *T
 	t := &Trace{}
 	ax := newAxis(rec, a)
 	low := scaleLow(rec, a, level)
-	y := func(pct float64) float64 {
-		f := (pct - low) / (100 - low)
-		return plotBottom - math.Min(1, math.Max(0, f))*(plotBottom-plotTop)
-	}
+	t.low = low
+	y := t.y
 	every := 5.0
 	if 100-low > 30 {
 		every = 10
@@ -490,6 +497,7 @@ func (t *Trace) SVG() string {
 	p(`<title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, id, html.EscapeString(t.Title), id, html.EscapeString(t.Desc))
 	p(`<defs><pattern id="%s-hatch" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V4" stroke="#111" stroke-width="1.6"/></pattern>`, id)
 	p(`<pattern id="%s-cross" width="4" height="4" patternUnits="userSpaceOnUse"><path d="M0 2H4M2 0V4" stroke="#111" stroke-width="0.7"/></pattern></defs>`, id)
+	t.shadeSVG(p)
 	for _, k := range t.Saturation {
 		p(`<path d="M%g %.2fH%g" stroke="#ccc" stroke-width="0.4"/><text x="%g" y="%.2f" text-anchor="end">%s</text>`, plotLeft, k.At, plotRight, plotLeft-4, k.At+3, k.Label)
 	}
@@ -497,10 +505,11 @@ func (t *Trace) SVG() string {
 		p(`<path d="M%.2f %gV%g" stroke="%s" stroke-width="%s"/><text x="%.2f" y="%g" text-anchor="middle"%s>%s</text>`,
 			k.At, plotTop, timeLabels-10, pick(k.Midnight, "#111", "#ccc"), pick(k.Midnight, "0.7", "0.4"), k.At, timeLabels, pick(k.Midnight, ` font-weight="bold"`, ""), k.Label)
 		if k.Midnight {
-			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, plotTop-5)
+			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, t.midnightText())
 		}
 	}
 	p(`<path d="M%g %gV%gH%g" fill="none" stroke="#111" stroke-width="0.7"/><text x="%g" y="%g" text-anchor="end">%% SpO₂</text>`, plotLeft, plotTop, plotBottom, plotRight, plotLeft-4, plotTop-8)
+	t.legsSVG(p, id)
 	for _, x := range t.Breaks {
 		p(`<path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">clock set back</text>`, x, plotTop, plotBottom, x+2, plotBottom-3)
 	}
@@ -535,6 +544,15 @@ func (t *Trace) SVG() string {
 	}
 	b.WriteString(`</svg>`)
 	return b.String()
+}
+
+// midnightText is the baseline of the word over a midnight, above the labels of
+// legs where there are some.
+func (t *Trace) midnightText() float64 {
+	if len(t.Legs) > 0 {
+		return legText - 7
+	}
+	return plotTop - 5
 }
 
 // nadirText places the label of the nadir beside it, inside the plot.

@@ -1,6 +1,7 @@
 package worksheet
 
 import (
+	"cmp"
 	"fmt"
 	"math/big"
 	"strings"
@@ -65,7 +66,7 @@ func outcomeMark(d criteria.Determination) Mark {
 
 // standsOn tells that a verdict does not rest on the recording itself.
 func standsOn(in Input) string {
-	if in.Analysis != nil {
+	if in.Analysis != nil || len(in.Legs) > 0 {
 		return ""
 	}
 	for _, u := range in.Uploads {
@@ -214,7 +215,7 @@ func critical(in Input) string {
 	}
 	limit := in.Critical.AtOrBelow
 	var found []string
-	if a := in.Analysis; a != nil {
+	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
 		if t := a.AtOrBelow(limit); t.High > 0 {
 			s := ""
 			if a.Nadir.Value != nil {
@@ -340,6 +341,9 @@ func valueText(def rules.FactDef, v criteria.Value) string {
 			if len(h) > 12 {
 				h = h[:12]
 			}
+			if r.From != "" || r.Until != "" {
+				h += " from " + orDash(r.From) + " until " + orDash(r.Until)
+			}
 			parts = append(parts, words(r.Role)+" "+h)
 		}
 		return strings.Join(parts, "; ")
@@ -351,7 +355,11 @@ func valueText(def rules.FactDef, v criteria.Value) string {
 	if unit == "" {
 		unit = def.Unit
 	}
-	return strings.TrimSpace(printed(v) + " " + unit)
+	s := strings.TrimSpace(printed(v) + " " + unit)
+	if low, high := v.Bounds(); low.Cmp(high) != 0 {
+		s += " (between " + number(low) + " and " + strings.TrimSpace(number(high)+" "+unit) + ")"
+	}
+	return s
 }
 
 // mostPlaces is how many printed decimals of a stated number are told.

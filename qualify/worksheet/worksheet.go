@@ -15,6 +15,7 @@ package worksheet
 import (
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -47,6 +48,11 @@ type Input struct {
 	Recording               *recording.Recording
 	Analysis                *analysis.Analysis
 	SessionNo, SessionCount int
+	// Legs are the marked stretches of an exertional test. Where there are such
+	// legs and no night, Analysis is nil, and Walk is the whole session of
+	// Recording in which they lie.
+	Legs []Leg
+	Walk *analysis.Analysis
 
 	Identity []IdentityRow
 
@@ -236,6 +242,14 @@ func New(in Input) *Worksheet {
 		{ID: "reading", Title: "How the recording was read", Items: reading(in)},
 		{ID: "cautions", Title: "Cautions", Items: cautions(d)},
 		provenance(in),
+	}
+	if len(in.Legs) > 0 {
+		at := slices.IndexFunc(w.Sections, func(s Section) bool { return s.ID == "trace" })
+		rest := w.Sections[at:]
+		if in.Analysis == nil {
+			rest = rest[1:] // the legs are drawn
+		}
+		w.Sections = slices.Concat(w.Sections[:at], legs(in), rest)
 	}
 	kept := w.Sections[:0]
 	for _, s := range w.Sections {

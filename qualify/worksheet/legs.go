@@ -1,0 +1,352 @@
+package worksheet
+
+import (
+	"fmt"
+	"math/big"
+	"strings"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// Leg is one marked stretch of an exertional test, with the session in which
+// it lies.
+type Leg struct {
+	criteria.RecordingRole
+	Begin, End     string               // stamps of its first sample and of the instant after its last
+	Upload         int                  // of Uploads, from 1
+	Of             *recording.Recording // that holds it
+	Session        *analysis.Analysis   // the whole session, which is drawn
+	No, SessionsOf int                  // of the session among those of the recording
+	*analysis.Analysis
+}
+
+// legOrder is the order in which legs are listed, recovery behind and apart.
+var legOrder = []string{criteria.RoleRestAir, criteria.RoleExertionAir, criteria.RoleExertionOxygen, criteria.RoleRecovery}
+
+// legNumber is the number under which a leg is listed and marked on the trace;
+// R for recovery.
+func legNumber(role string) string {
+	for i, r := range legOrder {
+		if r == role && role != criteria.RoleRecovery {
+			return fmt.Sprint(i + 1)
+		}
+	}
+	return "R"
+}
+
+// legLevel is the level at or below which the time of each leg is listed: what
+// the pack asks of exertion on room air, nil if it asks none.
+func legLevel(p *rules.Pack) *big.Rat {
+	if p == nil {
+		return nil
+	}
+	var find func(n *rules.Node) *big.Rat
+	find = func(n *rules.Node) *big.Rat {
+		if n == nil {
+			return nil
+		}
+		for _, qs := range []rules.Quantities{n.AtOrBelow, n.Below} {
+			if n.Fact == "exertion_spo2_air" && len(qs) > 0 && qs[0].Unit == "%" {
+				return qs[0].Rat
+			}
+		}
+		for _, c := range n.Children() {
+			if r := find(c); r != nil {
+				return r
+			}
+		}
+		return nil
+	}
+	return find(p.Criteria)
+}
+
+// legs lays out the legs: one section for each session that holds some, the
+// first with the legs that are only stated.
+func legs(in Input) []Section {
+	type place struct{ upload, session int }
+	var order []place
+	byPlace := map[place][]Leg{}
+	for _, l := range in.Legs {
+		p := place{l.Upload, l.No}
+		if byPlace[p] == nil {
+			order = append(order, p)
+		}
+		byPlace[p] = append(byPlace[p], l)
+	}
+	var out []Section
+	for i, p := range order {
+		marked := byPlace[p]
+		s := Section{ID: "legs", Title: "The exertional test in legs", Lead: legLead(in), Trace: legTrace(in, marked)}
+		if i > 0 {
+			s.Lead = ""
+		}
+		if len(order) > 1 {
+			s.Title += fmt.Sprintf(", recording %d, session %d", p.upload, p.session)
+		}
+		s.Table = legTable(in, marked, i == 0)
+		if i == len(order)-1 {
+			s.After = legConditions(in)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func legLead(in Input) string {
+	s := "Each leg is read by its own samples; no reading outside it counts."
+	if in.Pack != nil && in.Pack.Reading.LegHold != nil {
+		s += fmt.Sprintf(" On exertion a value is that of the leg once it has held for %s; where a lower one did not, the tester is asked for the value recorded.", in.Pack.Reading.LegHold)
+	}
+	return s + " At rest it is the mean. Recovery is none of the legs."
+}
+
+func legTable(in Input, marked []Leg, first bool) *Table {
+	level := legLevel(in.Pack)
+	below := "–"
+	if level != nil {
+		below = "At or below " + number(level) + " %"
+	}
+	held := "Held"
+	if in.Pack != nil && in.Pack.Reading.LegHold != nil {
+		held += " " + in.Pack.Reading.LegHold.String()
+	}
+	t := &Table{Columns: []Column{{"Leg", .2, false}, {"From", .085, false}, {"Until", .085, false}, {"Breathed", .15, false},
+		{"First", .07, true}, {"Lowest", .075, true}, {held, .085, true}, {"Last", .065, true}, {"Mean", .075, true}, {below, .11, true}}}
+	pct := func(r *big.Rat) string {
+		if r == nil {
+			return "–"
+		}
+		return number(r)
+	}
+	bounds := func(b analysis.Bounded) Cell {
+		c := Cell{Text: pct(b.Value)}
+		if b.Low != nil && (b.High == nil || b.Low.Cmp(b.High) != 0) {
+			c.Sub = pct(b.Low) + " to " + pct(b.High)
+		}
+		return c
+	}
+	for _, role := range legOrder {
+		found := false
+		for _, l := range marked {
+			if l.Role != role {
+				continue
+			}
+			found = true
+			a := l.Analysis
+			c := Cell{Text: legNumber(role) + " " + criteria.RoleText(role)}
+			if a.Recorded != nil {
+				c.Sub = duration(a, *a.Recorded)
+			}
+			if a.Suspect > 0 {
+				c.Sub += ", doubted " + duration(a, a.Suspect)
+			}
+			if a.Missing != nil && *a.Missing > 0 {
+				c.Sub += ", not read " + duration(a, *a.Missing)
+			}
+			var hold *big.Rat
+			if in.Pack != nil && in.Pack.Reading.LegHold != nil {
+				hold = inSeconds(in.Pack.Reading.LegHold)
+			}
+			time := Cell{Text: "–"}
+			if level != nil {
+				tr := a.AtOrBelow(level)
+				time.Text = duration(a, tr.Value)
+				if tr.Low != tr.High {
+					time.Sub = duration(a, tr.Low) + " to " + duration(a, tr.High)
+				}
+			}
+			t.Rows = append(t.Rows, Row{Cells: []Cell{c, {Text: timeOf(l.Begin)}, {Text: timeOf(l.End)}, {Text: breathed(l.RecordingRole)},
+				{Text: pct(a.Initial)}, bounds(a.Nadir), bounds(a.Held(hold)), {Text: pct(a.Final)}, bounds(a.Mean), time}})
+		}
+		fact := criteria.LegFact(role)
+		if f, known := in.Facts[fact]; first && !found && known && f.State == criteria.Stated && f.Value.Num != nil && !markedElsewhere(in, role) {
+			def, _ := rules.Lookup(fact)
+			t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: legNumber(role) + " " + criteria.RoleText(role), Sub: "as typed: " + valueText(def, f.Value)},
+				{}, {}, {}, {}, {}, {}, {}, {}, {}}})
+		}
+	}
+	return t
+}
+
+func markedElsewhere(in Input, role string) bool {
+	for _, l := range in.Legs {
+		if l.Role == role {
+			return true
+		}
+	}
+	return false
+}
+
+// inSeconds is a time of a pack in seconds.
+func inSeconds(q *rules.Quantity) *big.Rat {
+	return new(big.Rat).Mul(q.Rat, big.NewRat(map[string]int64{"s": 1, "min": 60, "h": 3600}[q.Unit], 1))
+}
+
+// timeOf is a stamp without its day, which the trace tells.
+func timeOf(stamp string) string {
+	if _, t, ok := strings.Cut(stamp, "T"); ok {
+		return t
+	}
+	return stamp
+}
+
+// breathed is what was breathed in a stretch, as far as it is stated.
+func breathed(r criteria.RecordingRole) string {
+	switch {
+	case strings.HasSuffix(r.Role, criteria.RoleAir):
+		return "room air"
+	case r.Role == criteria.RoleRecovery && r.Flow == "":
+		return "not stated"
+	}
+	s := "oxygen"
+	if r.Flow != "" {
+		s += ", " + r.Flow + " L/min"
+	}
+	if r.Device != "" {
+		s += ", " + words(r.Device)
+	}
+	return s
+}
+
+// legConditions tells in one line how the legs were taken.
+func legConditions(in Input) string {
+	var parts []string
+	for _, c := range []struct{ fact, words string }{{"same_sitting", "One sitting"}, {"exertion_in_person", "Supervised in person"}, {"exertion_supervised_by", "Supervised by"}, {"exertion_device", "Oxygen given by"}} {
+		f, ok := in.Facts[c.fact]
+		if !ok {
+			continue
+		}
+		def, _ := rules.Lookup(c.fact)
+		answer := "not known"
+		if f.State != criteria.Unknown {
+			answer = valueText(def, f.Value)
+		}
+		parts = append(parts, c.words+": "+answer)
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return strings.Join(parts, "; ") + "."
+}
+
+// legTrace draws the session of legs with each leg marked on it.
+func legTrace(in Input, marked []Leg) *Trace {
+	l := marked[0]
+	t := NewTrace(l.Of, l.Session, legLevel(in.Pack))
+	t.ID = traceID(in.Determination.Criteria, l.Of.SHA256, l.No) + "-legs"
+	// Lowest reading and total time of the session would mix legs.
+	t.Nadir, t.NadirLabel = nil, ""
+	t.Desc = "Oxygen saturation in percent over time."
+	if level := legLevel(in.Pack); level != nil {
+		t.Desc += fmt.Sprintf(" A line stands at %s %%.", number(level))
+	}
+	ax := newAxis(l.Of, l.Session)
+	var told []string
+	for _, m := range marked {
+		if m.Role == criteria.RoleExertionAir && m.Nadir.Value != nil {
+			f, _ := m.Nadir.Value.Float64()
+			t.Nadir = &Point{ax.x(m.Nadir.At*(l.Session.PerSecond/m.PerSecond), ax.of(m.Nadir.AtIndex)), t.y(f)}
+			t.NadirLabel = "lowest " + number(m.Nadir.Value) + " %"
+		}
+		from, last := m.FirstIndex, m.FirstIndex+m.Count-1
+		x := ax.x(ax.at(from), ax.of(from))
+		until := ax.x(ax.at(last)+step(l.Session), ax.of(last))
+		short, long := legNumber(m.Role), ""
+		switch m.Role {
+		case criteria.RoleRestAir:
+			long = "1 rest, air"
+		case criteria.RoleExertionAir:
+			long = "2 exertion, air"
+		case criteria.RoleExertionOxygen:
+			long = "3 exertion, oxygen"
+		case criteria.RoleRecovery:
+			long = "R recovery"
+		}
+		b := LegBand{From: x, To: until, Label: short, Recovery: m.Role == criteria.RoleRecovery}
+		if until-x > float64(len(long)+1)*labelUnit {
+			b.Label = long
+		}
+		t.Legs = append(t.Legs, b)
+		told = append(told, fmt.Sprintf("%s from %s to %s", criteria.RoleText(m.Role), clock(m.Begin), clock(m.End)))
+	}
+	t.Desc += " Marked: " + strings.Join(told, "; ") + "."
+	return t
+}
+
+// labelUnit is about the width of a letter of the trace, in units of the sheet.
+const labelUnit = 5.2
+
+// LegBand is a stretch of the time axis that is marked as a leg.
+type LegBand struct {
+	From, To float64
+	Label    string
+	Recovery bool // told apart from the legs by its pattern
+}
+
+// bar is where the bar over a leg begins, and how wide it is: a little inside
+// the leg, so that two that follow each other stay apart.
+func (l LegBand) bar() (from, width float64) {
+	const gap = 1.2
+	return l.From + gap, max(l.To-l.From-2*gap, gap)
+}
+
+// Places of the marks of legs on the sheet.
+const (
+	legText   = plotTop - 7 // baseline of the labels
+	legTop    = plotTop - 4.5
+	legHeight = 3.5
+)
+
+// shadeSVG shades the legs, behind everything.
+func (t *Trace) shadeSVG(p func(format string, args ...any)) {
+	for _, l := range t.Legs {
+		if !l.Recovery {
+			p(`<rect x="%.2f" y="%g" width="%.2f" height="%g" fill="#eee"/>`, l.From, plotTop, l.To-l.From, plotBottom-plotTop)
+		}
+	}
+}
+
+// legsSVG draws the marks of legs, over the grid.
+func (t *Trace) legsSVG(p func(format string, args ...any), id string) {
+	for _, l := range t.Legs {
+		fill := "#111"
+		if l.Recovery {
+			fill = "url(#" + id + `-hatch)" stroke="#111" stroke-width="0.4`
+		}
+		from, width := l.bar()
+		p(`<rect x="%.2f" y="%g" width="%.2f" height="%g" fill="%s"/>`, from, legTop, width, legHeight, fill)
+		p(`<path d="M%.2f %gV%gM%.2f %gV%g" stroke="#111" stroke-width="0.8"/>`, l.From, legTop, plotBottom, l.To, legTop, plotBottom)
+		p(`<text x="%.2f" y="%g" text-anchor="middle">%s</text>`, (l.From+l.To)/2, legText, l.Label)
+	}
+}
+
+// shade shades the legs on paper, behind everything.
+func (p *paper) shade(t *Trace, x, y func(float64) float64, k float64) {
+	p.doc.SetFillColor(0xee, 0xee, 0xee)
+	for _, l := range t.Legs {
+		if !l.Recovery {
+			p.doc.Rect(x(l.From), y(plotTop), (l.To-l.From)*k, (plotBottom-plotTop)*k, "F")
+		}
+	}
+}
+
+// legs draws the marks of legs on paper, over the grid.
+func (p *paper) legs(t *Trace, x, y func(float64) float64, k float64, text func(x, y float64, anchor, s string, bold bool)) {
+	d := p.doc
+	for _, l := range t.Legs {
+		pattern := "solid"
+		if l.Recovery {
+			pattern = "hatch"
+		}
+		from, width := l.bar()
+		p.band(x(from), y(legTop), width*k, legHeight*k, pattern)
+		d.SetLineWidth(.25)
+		for _, at := range []float64{l.From, l.To} {
+			d.Line(x(at), y(legTop), x(at), y(plotBottom))
+		}
+		text(x((l.From+l.To)/2), y(legText), "middle", l.Label, false)
+	}
+}
