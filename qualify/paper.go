@@ -64,13 +64,7 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 		in.Recording, in.Analysis = rd.Recording, res.Analysis
 		in.SessionNo, in.SessionCount = res.Session, rd.Of
 	}
-	for _, l := range res.Legs {
-		rd := res.Readings[l.Recording-1]
-		w := worksheet.Leg{RecordingRole: l.RecordingRole, Upload: l.Recording, Of: rd.Recording, No: l.Session, SessionsOf: rd.Of, Analysis: l.Analysis,
-			Session: rd.Analyses[slices.Index(rd.Numbers, l.Session)]}
-		w.Begin, w.End = l.Ends(rd.Recording)
-		in.Legs = append(in.Legs, w)
-	}
+	in.Legs = res.PaperLegs()
 	if res.Walk != nil {
 		rd := res.Readings[res.Chosen-1]
 		in.Recording, in.Walk, in.SessionNo, in.SessionCount = rd.Recording, res.Walk, res.Session, rd.Of
@@ -84,4 +78,17 @@ func (res *Result) applied(i int) map[string]criteria.Fact {
 		return res.Applied[i]
 	}
 	return res.Facts
+}
+
+// PaperLegs are the marked legs as a worksheet or a page draws them.
+func (res *Result) PaperLegs() []worksheet.Leg {
+	var out []worksheet.Leg
+	for _, l := range res.Legs {
+		rd := res.Readings[l.Recording-1]
+		w := worksheet.Leg{RecordingRole: l.RecordingRole, Upload: l.Recording, Of: rd.Recording, No: l.Session, SessionsOf: rd.Of, Analysis: l.Analysis,
+			Session: rd.Analyses[slices.Index(rd.Numbers, l.Session)]}
+		w.Begin, w.End = l.Ends(rd.Recording)
+		out = append(out, w)
+	}
+	return out
 }

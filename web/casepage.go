@@ -82,6 +82,7 @@ type caseBody struct {
 
 	Sessions []sessionLine
 	Chosen   bool // one of Sessions is this patient's test
+	Marks    *marksView
 
 	Groups    []group
 	Following following
@@ -219,6 +220,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 		b.Word, b.Mark = "", ""
 		return b, nil
 	}
+	b.Marks = f.marksOf(ev, p)
 	d := ev.Determinations[0]
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
@@ -376,6 +378,10 @@ func (b *caseBody) fillStated(f *file, p posted) {
 		l := statedLine{Meaning: def.Meaning, Value: st.words(def), How: st.how()}
 		who, at := f.statedBy(def.Name)
 		l.Who, l.At = who, at
+		if def.Name == "recordings" {
+			b.Stated = append(b.Stated, l) // corrected where it is marked
+			continue
+		}
 		l.Field = f.prefilled(def, p, "stated")
 		l.Field.ID = "s-" + def.Name
 		l.Field.Where = def.Who == rules.Office

@@ -277,6 +277,9 @@ type evaluation struct {
 	identity []identityRow
 	differs  bool
 	results  []casework.Result
+	// staleMarks says that the marks stated do not fit the recording and were
+	// left out.
+	staleMarks bool
 }
 
 // today is the calendar day, in UTC as every date of the pages.
@@ -318,7 +321,7 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	if err != nil {
 		return nil, err
 	}
-	res, trouble := s.checks.get(key)
+	res, trouble, stale := s.checks.get(key)
 	if res == nil && trouble == nil {
 		if u != nil {
 			if q.Sources[0].Data, err = s.bytesOf(ctx, u.SHA256); err != nil {
@@ -326,6 +329,14 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 			}
 		}
 		res, err = qualify.Check(q, s.cfg.Library)
+		if errors.Is(err, qualify.ErrQuery) && len(q.Facts["recordings"].Value.List) > 0 {
+			// The marks do not fit the recording as it is read now: they are
+			// told to be stale, and the case stands without them.
+			without := maps.Clone(q.Facts)
+			delete(without, "recordings")
+			q.Facts, stale = without, true
+			res, err = qualify.Check(q, s.cfg.Library)
+		}
 		if err != nil {
 			a, known := answerTo(err)
 			if !known {
@@ -333,9 +344,9 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 			}
 			trouble = &a
 		}
-		s.checks.put(key, res, trouble)
+		s.checks.put(key, checked{res, trouble, stale})
 	}
-	ev := &evaluation{Result: res, trouble: trouble}
+	ev := &evaluation{Result: res, trouble: trouble, staleMarks: stale}
 	if res == nil {
 		return ev, nil
 	}
@@ -426,20 +437,21 @@ type checks struct {
 type checked struct {
 	res     *qualify.Result
 	trouble *answer
+	stale   bool
 }
 
 const checksKept = 24
 
 func newChecks() *checks { return &checks{kept: make(map[string]checked)} }
 
-func (c *checks) get(key string) (*qualify.Result, *answer) {
+func (c *checks) get(key string) (*qualify.Result, *answer, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	k := c.kept[key]
-	return k.res, k.trouble
+	return k.res, k.trouble, k.stale
 }
 
-func (c *checks) put(key string, res *qualify.Result, trouble *answer) {
+func (c *checks) put(key string, k checked) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if _, ok := c.kept[key]; ok {
@@ -450,5 +462,5 @@ func (c *checks) put(key string, res *qualify.Result, trouble *answer) {
 		c.order = c.order[1:]
 	}
 	c.order = append(c.order, key)
-	c.kept[key] = checked{res, trouble}
+	c.kept[key] = k
 }

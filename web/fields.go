@@ -238,6 +238,9 @@ func (st statement) words(def rules.FactDef) string {
 		}
 		return "oxygen, " + st.Text
 	}
+	if st.Name == "recordings" {
+		return stretchWords(st)
+	}
 	return st.Text
 }
 

@@ -235,25 +235,33 @@ func legConditions(in Input) string {
 // legTrace draws the session of legs with each leg marked on it.
 func legTrace(in Input, marked []Leg) *Trace {
 	l := marked[0]
-	t := NewTrace(l.Of, l.Session, legLevel(in.Pack))
+	t := NewLegTrace(l.Of, l.Session, legLevel(in.Pack), marked)
 	t.ID = traceID(in.Determination.Criteria, l.Of.SHA256, l.No) + "-legs"
-	// Lowest reading and total time of the session would mix legs.
+	return t
+}
+
+// NewLegTrace draws the session of rec that a describes, with the legs that
+// are marked in it. level is the saturation in percent whose line is drawn, nil
+// for none. Lowest reading and total time of the whole would mix legs, so only
+// that of exertion on room air is marked.
+func NewLegTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat, marked []Leg) *Trace {
+	t := NewTrace(rec, a, level)
 	t.Nadir, t.NadirLabel = nil, ""
 	t.Desc = "Oxygen saturation in percent over time."
-	if level := legLevel(in.Pack); level != nil {
+	if level != nil {
 		t.Desc += fmt.Sprintf(" A line stands at %s %%.", number(level))
 	}
-	ax := newAxis(l.Of, l.Session)
+	ax := newAxis(rec, a)
 	var told []string
 	for _, m := range marked {
 		if m.Role == criteria.RoleExertionAir && m.Nadir.Value != nil {
 			f, _ := m.Nadir.Value.Float64()
-			t.Nadir = &Point{ax.x(m.Nadir.At*(l.Session.PerSecond/m.PerSecond), ax.of(m.Nadir.AtIndex)), t.y(f)}
+			t.Nadir = &Point{ax.x(m.Nadir.At*(a.PerSecond/m.PerSecond), ax.of(m.Nadir.AtIndex)), t.y(f)}
 			t.NadirLabel = "lowest " + number(m.Nadir.Value) + " %"
 		}
 		from, last := m.FirstIndex, m.FirstIndex+m.Count-1
 		x := ax.x(ax.at(from), ax.of(from))
-		until := ax.x(ax.at(last)+step(l.Session), ax.of(last))
+		until := ax.x(ax.at(last)+step(a), ax.of(last))
 		short, long := legNumber(m.Role), ""
 		switch m.Role {
 		case criteria.RoleRestAir:
@@ -272,8 +280,17 @@ func legTrace(in Input, marked []Leg) *Trace {
 		t.Legs = append(t.Legs, b)
 		told = append(told, fmt.Sprintf("%s from %s to %s", criteria.RoleText(m.Role), clock(m.Begin), clock(m.End)))
 	}
-	t.Desc += " Marked: " + strings.Join(told, "; ") + "."
+	if len(told) > 0 {
+		t.Desc += " Marked: " + strings.Join(told, "; ") + "."
+	}
 	return t
+}
+
+// TimeAxis says where on the drawn sheet, as shares of its width, the first
+// instant of the session and its end lie, for a page that turns a place on the
+// trace into a time. It is false where the axis is no single run of the clock.
+func (t *Trace) TimeAxis() (left, right float64, ok bool) {
+	return plotLeft / traceWidth, plotRight / traceWidth, t.straight
 }
 
 // labelUnit is about the width of a letter of the trace, in units of the sheet.

@@ -69,7 +69,8 @@ type Trace struct {
 	NadirLabel  string
 	Legs        []LegBand // marked legs of an exertional test
 
-	low float64 // foot of the saturation axis, percent
+	low      float64 // foot of the saturation axis, percent
+	straight bool    // the time axis is one run of the clock
 }
 
 // y places a saturation in percent on the sheet.
@@ -205,6 +206,7 @@ func column(x float64) int {
 func NewTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *Trace {
 	t := &Trace{}
 	ax := newAxis(rec, a)
+	t.straight = len(ax.stretches) == 1
 	low := scaleLow(rec, a, level)
 	t.low = low
 	y := t.y
