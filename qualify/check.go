@@ -251,6 +251,9 @@ func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 	if oxygen, ok := (criteria.Facts{Named: q.Facts}).Known("test_oxygen"); ok && oxygen.Value.Word != "room_air" {
 		return nil, nil // stated to be no night on room air
 	}
+	if state, ok := (criteria.Facts{Named: q.Facts}).Known("test_state"); ok && state.Value.Word == "exertion" {
+		return nil, nil // a walk: its legs are marked, and no night is measured
+	}
 	for _, m := range rec.Annotations {
 		if therapyMark.MatchString(m.Text) {
 			def, _ := rules.Lookup("recordings")

@@ -59,6 +59,10 @@ func demoCases() []demoCase {
 		"custody": "sent_by_practitioner", "rest_spo2": "93 %", "exertion_spo2_air": "85 %", "exertion_spo2_oxygen": "92 %",
 		"same_sitting": "true", "exertion_in_person": "true", "test_oxygen": "room_air", "inpatient": "false",
 	}
+	walked := map[string]string{
+		"test_date": "2026-04-14", "test_state": "exertion", "test_place": "facility", "test_performed_by": "hospital", "supplier_part": "none",
+		"custody": "sent_by_practitioner", "exertion_in_person": "true", "inpatient": "false",
+	}
 	fax := homeNight("2026-03-29", "2026-03-20")
 	fax["reported_minutes"] = "7.2 min"
 	barred := homeNight("2026-04-02", "2026-03-30")
@@ -74,6 +78,7 @@ func demoCases() []demoCase {
 		{"no footing: the file may not be read", medicare, patient{"Rafe Underhill", born(1958, 9, 18), "HV-20495"}, barred, chart(map[string]string{"awake_spo2": "93 %"}), "", criteria.Undetermined},
 		{"the name in the file differs", medicare, patient{"Odalys Fenn", born(1960, 7, 15), "HV-20502"}, homeNight("2026-04-07", "2026-03-31"), chart(map[string]string{"awake_spo2": "92 %"}), "night-6.csv", criteria.Undetermined},
 		{"two nights in one download, another country", "anz-tsanz", patient{"Marama Tidewell", born(1953, 3, 22), ""}, homeNight("2026-05-05", "2026-04-28"), map[string]string{"chronic_stable_state": "true", "smoking_stopped_month": "true"}, "nights-7.csv", criteria.Undetermined},
+		{"a walk in three legs, marked on one recording", medicare, patient{"Wystan Briar", born(1946, 10, 27), "HV-20511"}, walked, chart(map[string]string{"sleep_apnea": ""}), "walk-8.csv", criteria.Qualifies},
 	}
 }
 
@@ -139,6 +144,20 @@ func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) 
 		r, err := s.keep(ctx, f, &received{name: d.Recording, data: recording}, intake, nil)
 		if err != nil || r.say != "" {
 			return errors.Join(err, errors.New(d.Recording+": "+r.say))
+		}
+	}
+	if marks := demoMarks[d.Recording]; marks != nil {
+		if f, err = s.open(ctx, c.Number); err != nil {
+			return err
+		}
+		text := ""
+		for _, m := range marks {
+			m.SHA256 = f.upload().SHA256
+			text += stretchYAML(m)
+		}
+		c = f.Case
+		if err := state(map[string]string{"recordings": text}, placeText{}); err != nil {
+			return err
 		}
 	}
 	return s.settle(ctx, c.Number)

@@ -265,5 +265,6 @@ func DemoRecordings() []DemoRecording {
 		{"night-5.csv", "movement, lost pulse and lost signal, and still the same answer either way", nightLockhart.text(person{"Ines Lockhart", "1943-08-09", "HV-20471"}, labEquipment)},
 		{"night-6.csv", "the name in the file is not the one on the case", nightFenn.text(person{"Odalys Finn", "1960-07-15", "HV-20502"}, labEquipment)},
 		{"nights-7.csv", "two nights in one download", two},
+		{"walk-8.csv", "a walk in three legs, whose recovery is lower than the walk", walkBriar},
 	}
 }

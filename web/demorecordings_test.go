@@ -35,6 +35,7 @@ func TestDemoRecordingsNeverChange(t *testing.T) {
 var demoHashes = map[string]string{
 	"night-1.csv": "c1ada0311512", "night-2.csv": "0b1fc5920469", "night-3.csv": "7630ed084458", "night-4.edf": "51a0aece886f",
 	"night-5.csv": "ae51f4b4352b", "night-6.csv": "ad4fa0776bc3", "nights-7.csv": "72653e5152a4",
+	"walk-8.csv": "d91dba1edc59",
 }
 
 // The EDF header has the widths and places that the format's authors publish

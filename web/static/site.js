@@ -59,9 +59,26 @@ function pick(box) {
     aim.value = stamp();
     turn(fields[(fields.indexOf(aim) + 1) % fields.length]);
   };
+  // Places to which a click nearby is drawn, so that one stretch ends where the
+  // next begins: both ends, the times in the fields, the recording's own marks.
+  const places = () => {
+    const said = [...form.querySelectorAll("datalist option")].map((o) => o.value);
+    const out = [0, span];
+    for (const text of [...fields.map((f) => f.value), ...said]) {
+      const part = /^\+?(\d+):(\d\d):(\d\d)$/.exec(text);
+      if (!part) continue;
+      const ms = 1000 * (3600 * part[1] + 60 * part[2] + Number(part[3]));
+      const day = 86400000;
+      out.push(elapsed === "true" ? ms : ((ms - first) % day + day) % day);
+    }
+    return out;
+  };
   box.addEventListener("click", (event) => {
     const edge = box.getBoundingClientRect();
-    move(((event.clientX - edge.left) / edge.width - left) / (right - left) * span);
+    const pixel = span / (edge.width * (right - left));
+    const to = ((event.clientX - edge.left) / edge.width - left) / (right - left) * span;
+    const drawn = places().find((p) => Math.abs(p - to) < 6 * pixel);
+    move(drawn === undefined ? to : drawn);
     put();
   });
   cursor.addEventListener("keydown", (event) => {
