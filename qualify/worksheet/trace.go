@@ -560,7 +560,12 @@ func (t *Trace) midnightText() float64 {
 // nadirText places the label of the nadir beside it, inside the plot.
 func (t *Trace) nadirText() (x, y float64, anchor string) {
 	y = math.Min(t.Nadir.Y+8, plotBottom-3)
-	if t.Nadir.X > plotLeft+(plotRight-plotLeft)*.7 {
+	// The lowest reading of a walk comes towards its end: the label stands before it.
+	late := .7
+	if len(t.Legs) > 0 {
+		late = .2
+	}
+	if t.Nadir.X > plotLeft+(plotRight-plotLeft)*late {
 		return t.Nadir.X - 6, y, "end"
 	}
 	return t.Nadir.X + 6, y, "start"
