@@ -84,6 +84,9 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		f := criteria.Facts{Named: named, Night: res.Analysis}
 		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
 		d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
+		if res.narrowed != "" {
+			d.Notes = append(d.Notes, res.narrowed)
+		}
 		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil && res.Walk == nil {
 			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
 		}
@@ -244,8 +247,9 @@ func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 			return nil, err
 		}
 		res.Analysis = analysis.Analyze(rec, part, q.Analysis)
-		res.Warnings = append(res.Warnings, fmt.Sprintf("Only the stretch from %s to %s is read: it is the one stated to be on room air.",
-			rec.Stamp(rec.Time[part.From], part.From), rec.Stamp(rec.Time[part.To-1], part.To-1)))
+		res.narrowed = fmt.Sprintf("Only the stretch from %s to %s is read: it is the one stated to be on room air.",
+			rec.Stamp(rec.Time[part.From], part.From), rec.Stamp(rec.Time[part.To-1], part.To-1))
+		res.Warnings = append(res.Warnings, res.narrowed)
 		return nil, nil
 	}
 	if oxygen, ok := (criteria.Facts{Named: q.Facts}).Known("test_oxygen"); ok && oxygen.Value.Word != "room_air" {

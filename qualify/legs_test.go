@@ -470,3 +470,73 @@ func TestLegsAsJSON(t *testing.T) {
 		t.Errorf("the recovery tells a fact: %v", out.Legs[2])
 	}
 }
+
+// TestLegsUnderOtherCriteria checks that regions whose criteria read legs take
+// them from the recording and ask no value that it tells. They name no time for
+// which a value has to hold, so any reading of the leg is one: 86, which stood
+// for 4 s, is the lowest of exertion on room air.
+func TestLegsUnderOtherCriteria(t *testing.T) {
+	w := parts([]hold{{93, 120}}, []hold{{92, 30}, {90, 60}, {87, 60}, {86, 4}, {87, 26}}, []hold{{85, 60}}, []hold{{89, 20}, {91, 160}})
+	recordings, err := criteria.ParseValue("recordings", w.stretches(shaOf(t, w.text), threeLegs...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, region := range []string{"ca-sk-sail", "us-ok-medicaid", "us-oh-medicaid", "uk-bts-adult", "es-separ", "fr-lppr", "us-ats-adult", "ch-migel"} {
+		facts := exertion(t, nil)
+		facts["recordings"] = recordings
+		res, err := qualify.Check(qualify.Query{Sources: []qualify.Source{{Name: "walk", Data: []byte(w.text)}}, Criteria: []string{region}, Facts: facts}, library(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for name, want := range map[string]int64{"rest_spo2": 93, "exertion_spo2_air": 86, "exertion_spo2_oxygen": 89} {
+			low, high := res.Applied[0][name].Value.Bounds()
+			if w := big.NewRat(want, 1); low.Cmp(w) != 0 || high.Cmp(w) != 0 {
+				t.Errorf("%s: %s is %v to %v, want %d", region, name, low, high, want)
+			}
+		}
+		for _, n := range res.Determinations[0].Needs {
+			if slices.Contains([]string{"rest_spo2", "exertion_spo2_air", "exertion_spo2_oxygen", "same_sitting", "recordings", "recording"}, n.Fact) {
+				t.Errorf("%s asks %s, which the recording tells", region, n.Fact)
+			}
+		}
+	}
+}
+
+// TestPrivateLegs: of a download of several sessions only the chosen one is
+// read for its legs, and until it is chosen nothing is.
+func TestPrivateLegs(t *testing.T) {
+	w := parts([]hold{{93, 60}}, []hold{{86, 60}}, []hold{{85, 10}}, []hold{{92, 60}})
+	other := strings.ReplaceAll(strings.SplitAfterN(w.text, "\n", 2)[1], walkDay, "2026-03-26")
+	text := w.text + other
+	facts := exertion(t, nil)
+	var err error
+	if facts["recordings"], err = criteria.ParseValue("recordings", w.stretches(shaOf(t, text), threeLegs...)); err != nil {
+		t.Fatal(err)
+	}
+	q := qualify.Query{Sources: []qualify.Source{{Name: "walk", Data: []byte(text)}}, Criteria: []string{"us-medicare"}, Facts: facts, Private: true}
+	res, err := qualify.Check(q, library(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(res.Legs) > 0 || !slices.Contains(asked(res), "session_choice") {
+		t.Errorf("before a session is chosen: %d legs, asks %v", len(res.Legs), asked(res))
+	}
+	q.Session = map[int]int{1: 1}
+	if res, err = qualify.Check(q, library(t)); err != nil {
+		t.Fatal(err)
+	}
+	if d := res.Determinations[0]; d.Outcome != criteria.Qualifies || len(res.Readings[0].Recording.Time) != w.marks[4] || res.Session != 1 {
+		t.Errorf("session 1: %s, %d samples kept, asks %v", d.Outcome, len(res.Readings[0].Recording.Time), asked(res))
+	}
+	var b bytes.Buffer
+	if err := res.WriteJSON(&b); err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(b.String(), "2026-03-26") {
+		t.Error("the session of another day is told")
+	}
+	q.Session = map[int]int{1: 2} // the marks do not lie in it
+	if _, err := qualify.Check(q, library(t)); !errors.Is(err, qualify.ErrQuery) {
+		t.Errorf("marks of another session: %v", err)
+	}
+}

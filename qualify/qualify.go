@@ -88,7 +88,8 @@ type Result struct {
 	Facts    map[string]criteria.Fact
 	Warnings []string // of the reading and the analysis chosen, in sentences
 
-	private bool
+	private  bool
+	narrowed string // that only a stretch on room air is read, "" if all is
 }
 
 // Measure reads one upload and analyses every session of it; session (from 1)

@@ -438,6 +438,8 @@ func corpus() []sample {
 		{name: "alarm-marks.csv", what: "a column of alarms: two marks, no readings", data: extra("SpO2 alarm", p, func(i int) string { return []string{"", "low", "low", "", "", "high"}[i/10] }), want: plainNight.with("marks", "2")},
 		{name: "error-codes.csv", what: "a column of error codes, 85 among them: two marks, no readings", data: extra("Error code", p, func(i int) string { return []string{"0", "85", "85", "0", "12", "0"}[i/10] }), want: plainNight.with("marks", "2")},
 		{name: "oxygen-remark.csv", what: "a remark that oxygen begins: a mark to show", data: extra("Remark", p, marked(30, 31, "oxygen 2 L/min", "")), want: plainNight.with("marks", "1")},
+		{name: "walk-legs.csv", what: "a walk in three legs: rest to second 120, exertion to 300, recovery to 360, exertion on oxygen", data: table(series(bedtime, time.Second, "93*60 94*60 92*30 90*60 87*60 86*4 87*26 85*60 89*20 91*160")),
+			want: plainNight.with("recorded", "540", "valid", "540", "low", "150", "s", "150", "high", "150", "longest", "150", "nadir", "85", "mean", "90.09")},
 		{name: "spike.csv", what: "one row of 70 between rows of 94: 24 points in 4 s both ways, doubted (C30)", data: table(series(bedtime, 4*time.Second, "94*50 70 94*50")),
 			want: plainNight.with("recorded", "404", "valid", "404", "suspect", "4", "low", "0", "s", "4", "high", "4", "longest", "4", "nadir", "70", "mean", "93.76")},
 		{name: "flat-line.csv", what: "saturation and pulse both unchanged for 10 min: doubted", data: flat,
