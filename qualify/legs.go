@@ -39,7 +39,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		n := 1 + slices.IndexFunc(res.Readings, func(rd Reading) bool { return rd.SHA256 == r.SHA256 && rd.Recording != nil })
 		if n == 0 {
 			if r.Leg() {
-				res.Warnings = append(res.Warnings, fmt.Sprintf("The stretch %s is of a recording that is not at hand (SHA-256 %.12s), so it is not read.", rules.PlainWord(r.Role), r.SHA256))
+				res.absent = append(res.absent, fmt.Sprintf("The stretch %q is of a recording that is not at hand (SHA-256 %.12s), so it is not read.", criteria.RoleText(r.Role), r.SHA256))
 			}
 			continue
 		}
@@ -50,7 +50,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		rd := &res.Readings[n-1]
 		part, session, err := rd.stretch(r, only)
 		if errors.Is(err, errSessions) {
-			return askSession(len(rd.Sessions), "the stretch "+rules.PlainWord(r.Role)+" fits several of its sessions"), nil
+			return askSession(len(rd.Sessions), "the stretch "+criteria.RoleText(r.Role)+" fits several of its sessions"), nil
 		}
 		if err != nil {
 			return nil, err
@@ -158,9 +158,9 @@ func least(a, b *big.Rat) *big.Rat {
 // what is stated of them, and notes on both.
 func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) {
 	if len(res.Legs) == 0 {
-		return res.Facts, walkNotes(res.Facts, pack)
+		return res.Facts, append(slices.Clone(res.absent), walkNotes(res.Facts, pack)...)
 	}
-	named, notes := maps.Clone(res.Facts), []string{}
+	named, notes := maps.Clone(res.Facts), slices.Clone(res.absent)
 	for _, l := range res.Legs {
 		fact := criteria.LegFact(l.Role)
 		if fact == "" {

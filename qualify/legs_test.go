@@ -288,6 +288,7 @@ func TestDoubtedLeg(t *testing.T) {
 		{"doubted above the limit", []hold{{91, 60}, {-90, 60}}, 90, 91, criteria.DoesNotQualify},
 		{"all doubted", []hold{{-86, 60}}, 86, 100, criteria.Undetermined},
 		{"broken by a gap before ten seconds", []hold{{90, 60}, {87, 9}, {0, 2}, {87, 9}, {90, 60}}, 87, 90, criteria.Undetermined},
+		{"numbers that are no saturation", []hold{{91, 60}, {42, 2}, {91, 30}}, 42, 91, criteria.Undetermined},
 		{"ten seconds", []hold{{90, 60}, {87, 10}, {90, 60}}, 87, 87, criteria.Qualifies},
 	} {
 		w := parts([]hold{{93, 60}}, c.air, []hold{{90, 10}}, []hold{{94, 60}})
@@ -538,5 +539,20 @@ func TestPrivateLegs(t *testing.T) {
 	q.Session = map[int]int{1: 2} // the marks do not lie in it
 	if _, err := qualify.Check(q, library(t)); !errors.Is(err, qualify.ErrQuery) {
 		t.Errorf("marks of another session: %v", err)
+	}
+}
+
+// TestStretchOfAbsentRecording: a leg of a recording that is not given is told
+// and not read, and its value is asked.
+func TestStretchOfAbsentRecording(t *testing.T) {
+	w := parts([]hold{{93, 60}}, []hold{{86, 60}}, []hold{{85, 10}}, []hold{{92, 60}})
+	text := w.stretches(shaOf(t, w.text), criteria.RoleRestAir, criteria.RoleExertionAir) + "- {sha256: " + strings.Repeat("ab", 32) + ", role: exertion_oxygen}\n"
+	facts := exertion(t, map[string]string{"recordings": text})
+	res, err := qualify.Check(qualify.Query{Sources: []qualify.Source{{Name: "walk", Data: []byte(w.text)}}, Criteria: []string{"us-medicare"}, Facts: facts}, library(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if notes := strings.Join(res.Determinations[0].Notes, "\n"); len(res.Legs) != 2 || !slices.Equal(asked(res), []string{"exertion_spo2_oxygen"}) || !strings.Contains(notes, `"exertion on oxygen" is of a recording that is not at hand (SHA-256 abababababab)`) {
+		t.Errorf("%d legs, asks %v, notes %s", len(res.Legs), asked(res), notes)
 	}
 }

@@ -89,7 +89,8 @@ type Result struct {
 	Warnings []string // of the reading and the analysis chosen, in sentences
 
 	private  bool
-	narrowed string // that only a stretch on room air is read, "" if all is
+	narrowed string   // that only a stretch on room air is read, "" if all is
+	absent   []string // of stretches of recordings that are not at hand
 }
 
 // Measure reads one upload and analyses every session of it; session (from 1)

@@ -319,7 +319,10 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 		}
 		fl.Question, fl.Why = n.Question, n.Why
 		if len(n.Decides) > 0 {
-			fl.Why = "Waits for it: " + strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
+			waits := "Waits for it: " + strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
+			if fl.Why = waits; f.Facts[n.Fact].Value.Num != nil || strings.HasPrefix(n.Why, "It is only known") {
+				fl.Why = n.Why + " " + waits // a figure is there, and does not settle it
+			}
 		}
 		title := groupTitle(n.Who)
 		i := slices.IndexFunc(out, func(g group) bool { return g.Title == title })

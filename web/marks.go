@@ -42,6 +42,7 @@ var airSlots = []markSlot{{"air", criteria.RoleAir, "Night on room air", false}}
 // marksView is the part of the page on which marks are set.
 type marksView struct {
 	Walk         bool // legs of a walk; else the stretch of a night on room air
+	Folded       bool // nothing asks for it
 	Begins, Ends string
 	Example      string
 	Trace        template.HTML
@@ -69,7 +70,7 @@ type markRow struct {
 }
 
 // marksOf is the part for marks, nil where there is nothing to mark: no session
-// of a recording is chosen, or it is a night that no mark divides.
+// of a recording is chosen, or it is a night that is stated to be on room air.
 func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	if ev.Result == nil || ev.Session == 0 || len(ev.Readings) == 0 || ev.Readings[0].Recording == nil {
 		return nil
@@ -77,13 +78,13 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	st, stated := f.Statements["recordings"]
 	walk := f.Facts["test_state"].Value.Word == "exertion"
 	asked := len(ev.Determinations) > 0 && slices.ContainsFunc(ev.Determinations[0].Needs, func(n criteria.Need) bool { return n.Fact == "recordings" })
-	if !walk && !asked && !stated {
+	if f.Facts["test_oxygen"].Value.Word == "room_air" && !walk && !asked && !stated {
 		return nil
 	}
 	rd := ev.Readings[0]
 	at := slices.Index(rd.Numbers, ev.Session)
 	rec, s, a := rd.Recording, rd.Sessions[at], rd.Analyses[at]
-	v := &marksView{Walk: walk, Stale: ev.staleMarks, Begins: shortStamp(a.Stamp(rec, a.First, s.From)), Ends: shortStamp(a.Stamp(rec, sessionEnd(a), s.To-1))}
+	v := &marksView{Walk: walk, Folded: !walk && !asked && !stated && p.part != "marks", Stale: ev.staleMarks, Begins: shortStamp(a.Stamp(rec, a.First, s.From)), Ends: shortStamp(a.Stamp(rec, sessionEnd(a), s.To-1))}
 	v.Example = v.Begins
 	var legs []worksheet.Leg
 	for _, l := range ev.PaperLegs() {
@@ -96,7 +97,7 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	v.Trace = template.HTML(t.SVG()) // built from numbers and escaped texts
 	if left, right, ok := t.TimeAxis(); ok && a.PerSecond > 0 {
 		v.Pick = &pickAxis{Elapsed: rec.Clock == recording.ClockElapsed, Left: left, Right: right,
-			First: clockMS(rec, a, s.From), Span: (sessionEnd(a) - a.First) * 1000 / a.PerSecond}
+			First: clockMS(rec, a, s.From), Span: ms(a, sessionEnd(a)-a.First)}
 	}
 	for _, m := range rec.Annotations {
 		if tick := m.At * (a.PerSecond / rec.PerSecond); tick >= a.First && tick <= sessionEnd(a) {
@@ -137,7 +138,13 @@ func clockMS(rec *recording.Recording, a *analysis.Analysis, first int) int64 {
 		}
 		offset = o.Seconds
 	}
-	return a.First*1000/a.PerSecond + int64(offset)*1000
+	return ms(a, a.First) + int64(offset)*1000
+}
+
+// ms is ticks of a in milliseconds, cut.
+func ms(a *analysis.Analysis, ticks int64) int64 {
+	seconds := ticks / a.PerSecond
+	return seconds*1000 + (ticks-seconds*a.PerSecond)*1000/a.PerSecond
 }
 
 var offsetEnd = regexp.MustCompile(`(Z|[+-]\d\d:\d\d)$`)

@@ -139,6 +139,36 @@ func TestMarksThatFitNoLonger(t *testing.T) {
 	b.lacks(v.page(address), "do not fit the recording")
 }
 
+// TestTransientOnThePage: the question tells between what the value lies, and a
+// typed one inside settles it.
+func TestTransientOnThePage(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", url.Values{"v.test_date": {"2026-04-14"}, "v.test_state": {"exertion"}, "v.test_place": {"facility"},
+		"v.test_performed_by": {"hospital"}, "v.supplier_part": {"none"}, "v.custody": {"sent_by_practitioner"}})
+	var walk strings.Builder
+	walk.WriteString("Time,SpO2,Pulse\n")
+	for i := range 180 {
+		spo2 := 94
+		if i >= 60 && i < 120 {
+			spo2 = 91
+		}
+		if i == 90 || i == 91 {
+			spo2 = 88
+		}
+		fmt.Fprintf(&walk, "2026-04-14 10:%02d:%02d,%d,%d\n", i/60, i%60, spo2, 80+i/5%4)
+	}
+	if r := v.upload(address, address+"/recording", []byte(walk.String()), nil); r.Code != http.StatusSeeOther {
+		t.Fatalf("upload: status %d: %s", r.Code, text(v.last))
+	}
+	page := v.send(address, address+"/marks", url.Values{"from.rest_air": {"10:00"}, "until.rest_air": {"10:01"}, "from.exertion_air": {"10:01"}, "until.exertion_air": {"10:02"},
+		"from.exertion_oxygen": {"10:02"}, "until.exertion_oxygen": {"10:03"}})
+	b.wants(page, "What was the lowest saturation on exertion, on room air? It is only known to lie between 88 and 91 %", "91 % (between 88 and 91 %)")
+	page = v.send(address, address+"/facts", url.Values{"part": {"questions"}, "v.exertion_spo2_air": {"88"}, "u.exertion_spo2_air": {"%"}})
+	b.lacks(page, "It is only known to lie between")
+}
+
 // TestStretchOnAir: a night in which oxygen began asks for the stretch on room
 // air, and reads it alone.
 func TestStretchOnAir(t *testing.T) {
@@ -164,7 +194,22 @@ func TestStretchOnAir(t *testing.T) {
 		t.Fatalf("upload: status %d: %s", r.Code, text(v.last))
 	}
 	page := v.page(address)
+	b.lacks(page, "Oxygen was begun or given during a part of the night") // it is asked
 	b.wants(page, "The stretch of the night on room air", `name="until.air"`, `<option value="02:41:08">oxygen 2 L/min</option>`)
 	page = v.send(address, address+"/marks", url.Values{"until.air": {"02:41:08"}})
 	b.wants(page, "Only the stretch from 2026-02-10T22:41:08 to 2026-02-11T02:41:04 is read", `name="until.air" value="02:41:08"`)
+}
+
+// TestStretchOnAirIsFolded: a night that nobody has said to be on room air
+// offers the stretch folded; one that is does not.
+func TestStretchOnAirIsFolded(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	if r := v.upload(address, address+"/recording", recordings()["night-1.csv"], nil); r.Code != http.StatusSeeOther {
+		t.Fatalf("upload: status %d: %s", r.Code, text(v.last))
+	}
+	b.wants(v.page(address), "<details><summary>Oxygen was begun or given during a part of the night")
+	b.lacks(v.send(address, address+"/facts", url.Values{"part": {"questions"}, "v.test_oxygen": {"room_air"}}), "Oxygen was begun or given")
 }
