@@ -556,3 +556,26 @@ func TestStretchOfAbsentRecording(t *testing.T) {
 		t.Errorf("%d legs, asks %v, notes %s", len(res.Legs), asked(res), notes)
 	}
 }
+
+// TestLegsOfTwoSessions: legs that lie in two sessions of one recording are
+// read, and whether they are of one sitting is asked.
+func TestLegsOfTwoSessions(t *testing.T) {
+	w := parts([]hold{{93, 60}}, []hold{{86, 60}}, []hold{{92, 60}})
+	rows := strings.SplitAfter(w.text, "\n")
+	for i := 121; i < len(rows); i++ {
+		rows[i] = strings.Replace(rows[i], walkDay, "2026-03-26", 1)
+	}
+	text := strings.Join(rows, "")
+	marks := strings.ReplaceAll(w.stretches(shaOf(t, text), criteria.RoleRestAir, criteria.RoleExertionAir, criteria.RoleExertionOxygen), "'2026-03-25T10:02:00', until: '2026-03-25", "'2026-03-26T10:02:00', until: '2026-03-26")
+	facts := exertion(t, map[string]string{"recordings": marks})
+	res, err := qualify.Check(qualify.Query{Sources: []qualify.Source{{Name: "walk", Data: []byte(text)}}, Criteria: []string{"us-medicare"}, Facts: facts}, library(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(res.Legs) != 3 || res.Legs[2].Session != 2 || !slices.Equal(asked(res), []string{"same_sitting"}) {
+		t.Errorf("%d legs, asks %v", len(res.Legs), asked(res))
+	}
+	if s := res.Worksheet(0, qualify.Paper{}).Section("legs"); s == nil || s.Title != "The exertional test in legs, recording 1, session 1" {
+		t.Errorf("the legs of two sessions are not told apart: %+v", s)
+	}
+}
