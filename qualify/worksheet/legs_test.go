@@ -130,3 +130,16 @@ func TestTypedLegBesideMarked(t *testing.T) {
 		t.Errorf("the typed leg: %+v", rows)
 	}
 }
+
+// TestCriticalReadingOfAWalk: a critically low reading is told wherever in the
+// walk it stands, the recovery included: what is safe does not hang on legs.
+func TestCriticalReadingOfAWalk(t *testing.T) {
+	for limit, told := range map[int64]bool{83: false, 84: true} {
+		in := walkInput()
+		in.Critical = &CriticalLimit{AtOrBelow: big.NewRat(limit, 1), Source: "our choice"}
+		alerts := New(in).Alerts
+		if got := len(alerts) == 1 && strings.Contains(alerts[0], "lowest reading 84 %, 20 s at or below 84 %"); got != told {
+			t.Errorf("limit %d: %v", limit, alerts)
+		}
+	}
+}
