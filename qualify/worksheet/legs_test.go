@@ -138,7 +138,7 @@ func TestCriticalReadingOfAWalk(t *testing.T) {
 		in := walkInput()
 		in.Critical = &CriticalLimit{AtOrBelow: big.NewRat(limit, 1), Source: "our choice"}
 		alerts := New(in).Alerts
-		if got := len(alerts) == 1 && strings.Contains(alerts[0], "lowest reading 84 %, 20 s at or below 84 %"); got != told {
+		if got := len(alerts) == 1 && strings.Contains(alerts[0], "Lowest reading 84 %, 20 s at or below 84 %"); got != told {
 			t.Errorf("limit %d: %v", limit, alerts)
 		}
 	}
