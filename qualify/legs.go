@@ -167,7 +167,7 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 			continue
 		}
 		where := "the leg " + res.legText(l)
-		v := legRange(l, holdSeconds(pack), pack.Reading.Artifacts)
+		v := legRange(l, pack.LegHoldSeconds(), pack.Reading.Artifacts)
 		if v == nil {
 			notes = append(notes, fmt.Sprintf("Nothing is computed from %s: it holds no value%s.", where, holdText(pack)))
 			continue
@@ -282,16 +282,6 @@ func (res *Result) legText(l Leg) string {
 	return fmt.Sprintf("%s, %s to %s", criteria.RoleText(l.Role), from, to)
 }
 
-// holdSeconds is how long a value has to hold in a leg, nil for any reading.
-func holdSeconds(pack *rules.Pack) *big.Rat {
-	q := pack.Reading.LegHold
-	if q == nil {
-		return nil
-	}
-	unit := map[string]int64{"s": 1, "min": 60, "h": 3600}[q.Unit]
-	return new(big.Rat).Mul(q.Rat, big.NewRat(unit, 1))
-}
-
 // holdText says how long a value has to hold, "" if any reading counts.
 func holdText(pack *rules.Pack) string {
 	if pack.Reading.LegHold == nil {
@@ -319,7 +309,7 @@ func walkNotes(named map[string]criteria.Fact, pack *rules.Pack) []string {
 	}
 	var out []string
 	gain := new(big.Rat).Sub(oxygen.Value.Num, air.Value.Num)
-	if limit := LegLimit(pack); limit != nil && gain.Sign() > 0 && oxygen.Value.Num.Cmp(limit) <= 0 {
+	if limit := pack.LegLevel(); limit != nil && gain.Sign() > 0 && oxygen.Value.Num.Cmp(limit) <= 0 {
 		out = append(out, fmt.Sprintf("On exertion oxygen improves the saturation from %s to %s %%, and it is still at or below %s %%.",
 			cut(air.Value.Num), cut(oxygen.Value.Num), Decimal(limit)))
 	}
@@ -335,29 +325,4 @@ func points(r *big.Rat) string {
 		return s + " points"
 	}
 	return "1 point"
-}
-
-// LegLimit is the level in percent that a pack asks of a leg on exertion on
-// room air, nil if it asks none.
-func LegLimit(pack *rules.Pack) *big.Rat {
-	var find func(n *rules.Node) *big.Rat
-	find = func(n *rules.Node) *big.Rat {
-		if n == nil {
-			return nil
-		}
-		if n.Fact == "exertion_spo2_air" {
-			for _, qs := range []rules.Quantities{n.AtOrBelow, n.Below} {
-				if len(qs) > 0 && qs[0].Unit == "%" {
-					return qs[0].Rat
-				}
-			}
-		}
-		for _, c := range n.Children() {
-			if r := find(c); r != nil {
-				return r
-			}
-		}
-		return nil
-	}
-	return find(pack.Criteria)
 }

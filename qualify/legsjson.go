@@ -60,9 +60,9 @@ func (res *Result) legsJSON() []jsonLeg {
 	var asked []*big.Rat
 	for _, p := range res.Packs {
 		if hold == nil {
-			hold = holdSeconds(p)
+			hold = p.LegHoldSeconds()
 		}
-		if q := LegLimit(p); q != nil && !slices.ContainsFunc(asked, func(r *big.Rat) bool { return r.Cmp(q) == 0 }) {
+		if q := p.LegLevel(); q != nil && !slices.ContainsFunc(asked, func(r *big.Rat) bool { return r.Cmp(q) == 0 }) {
 			asked = append(asked, q)
 		}
 	}

@@ -37,32 +37,6 @@ func legNumber(role string) string {
 	return "R"
 }
 
-// legLevel is the level at or below which the time of each leg is listed: what
-// the pack asks of exertion on room air, nil if it asks none.
-func legLevel(p *rules.Pack) *big.Rat {
-	if p == nil {
-		return nil
-	}
-	var find func(n *rules.Node) *big.Rat
-	find = func(n *rules.Node) *big.Rat {
-		if n == nil {
-			return nil
-		}
-		for _, qs := range []rules.Quantities{n.AtOrBelow, n.Below} {
-			if n.Fact == "exertion_spo2_air" && len(qs) > 0 && qs[0].Unit == "%" {
-				return qs[0].Rat
-			}
-		}
-		for _, c := range n.Children() {
-			if r := find(c); r != nil {
-				return r
-			}
-		}
-		return nil
-	}
-	return find(p.Criteria)
-}
-
 // legs lays out the legs: one section for each session that holds some, the
 // first with the legs that are only stated.
 func legs(in Input) []Section {
@@ -104,7 +78,7 @@ func legLead(in Input) string {
 }
 
 func legTable(in Input, marked []Leg, first bool) *Table {
-	level := legLevel(in.Pack)
+	level := in.Pack.LegLevel()
 	below := "–"
 	if level != nil {
 		below = "At or below " + number(level) + " %"
@@ -146,10 +120,6 @@ func legTable(in Input, marked []Leg, first bool) *Table {
 			if a.Missing != nil && *a.Missing > 0 {
 				c.Sub += ", not read " + duration(a, *a.Missing)
 			}
-			var hold *big.Rat
-			if in.Pack != nil && in.Pack.Reading.LegHold != nil {
-				hold = inSeconds(in.Pack.Reading.LegHold)
-			}
 			time := Cell{Text: "–"}
 			if level != nil {
 				tr := a.AtOrBelow(level)
@@ -159,7 +129,7 @@ func legTable(in Input, marked []Leg, first bool) *Table {
 				}
 			}
 			t.Rows = append(t.Rows, Row{Cells: []Cell{c, {Text: timeOf(l.Begin)}, {Text: timeOf(l.End)}, {Text: breathed(l.RecordingRole)},
-				{Text: pct(a.Initial)}, bounds(a.Nadir), bounds(a.Held(hold)), {Text: pct(a.Final)}, bounds(a.Mean), time}})
+				{Text: pct(a.Initial)}, bounds(a.Nadir), bounds(a.Held(in.Pack.LegHoldSeconds())), {Text: pct(a.Final)}, bounds(a.Mean), time}})
 		}
 		fact := criteria.LegFact(role)
 		if f, known := in.Facts[fact]; first && !found && known && f.State == criteria.Stated && f.Value.Num != nil && !markedElsewhere(in, role) {
@@ -178,11 +148,6 @@ func markedElsewhere(in Input, role string) bool {
 		}
 	}
 	return false
-}
-
-// inSeconds is a time of a pack in seconds.
-func inSeconds(q *rules.Quantity) *big.Rat {
-	return new(big.Rat).Mul(q.Rat, big.NewRat(map[string]int64{"s": 1, "min": 60, "h": 3600}[q.Unit], 1))
 }
 
 // timeOf is a stamp without its day, which the trace tells.
@@ -235,7 +200,7 @@ func legConditions(in Input) string {
 // legTrace draws the session of legs with each leg marked on it.
 func legTrace(in Input, marked []Leg) *Trace {
 	l := marked[0]
-	t := NewLegTrace(l.Of, l.Session, legLevel(in.Pack), marked)
+	t := NewLegTrace(l.Of, l.Session, in.Pack.LegLevel(), marked)
 	t.ID = traceID(in.Determination.Criteria, l.Of.SHA256, l.No) + "-legs"
 	return t
 }
