@@ -30,6 +30,7 @@ type Case struct {
 	Links         []Link               `json:"links,omitempty"`
 	Determination *Determination       `json:"determination,omitempty"` // the latest; stale if Edited is above its K
 	CriticalTold  []Told               `json:"critical_told,omitempty"`
+	Documents     []Document           `json:"documents,omitempty"` // in the order they were added
 }
 
 // Identity is the latest IdentityConfirmed; K is 0 if there is none.

@@ -124,6 +124,24 @@ func TestCase(t *testing.T) {
 		{"upload withdrawn", "intake", casework.UploadWithdrawn{SHA256: shaA, Reason: ref}, func(c *casework.Case) bool { return c.Uploads[0].Withdrawn }},
 		{"session of a withdrawn upload", "intake", casework.SessionChosen{SHA256: shaA, Session: 1}, nil},
 		{"upload added again", "tester", casework.UploadAdded{SHA256: shaA, Size: 3}, func(c *casework.Case) bool { return len(c.Uploads) == 1 && !c.Uploads[0].Withdrawn }},
+		{"document", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2, Printed: ref},
+			func(c *casework.Case) bool {
+				return len(c.Documents) == 1 && c.Documents[0].Pages == 2 && len(c.Uploads) == 1
+			}},
+		{"document twice", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2}, nil},
+		{"document without hash", "intake", casework.DocumentAdded{SHA256: "ABC", Media: "image/tiff", Is: "report", Pages: 2}, nil},
+		{"document of no kind", "intake", casework.DocumentAdded{SHA256: strings.Repeat("00", 32), Media: "image/tiff", Is: "letter", Pages: 2}, nil},
+		{"document without pages", "intake", casework.DocumentAdded{SHA256: strings.Repeat("00", 32), Media: "image/tiff", Is: "report"}, nil},
+		{"document without media type", "intake", casework.DocumentAdded{SHA256: strings.Repeat("00", 32), Is: "report", Pages: 1}, nil},
+		{"document that names somebody", "intake", casework.DocumentAdded{SHA256: strings.Repeat("00", 32), Media: "image/tiff", Is: "report", Pages: 1, Printed: "Somebody"}, nil},
+		{"document withdrawn without reason", "intake", casework.DocumentWithdrawn{SHA256: shaA}, nil},
+		{"no such document", "intake", casework.DocumentWithdrawn{SHA256: strings.Repeat("00", 32), Reason: ref}, nil},
+		{"document withdrawn", "intake", casework.DocumentWithdrawn{SHA256: shaA, Reason: ref}, func(c *casework.Case) bool { return c.Documents[0].Withdrawn }},
+		{"document withdrawn again", "intake", casework.DocumentWithdrawn{SHA256: shaA, Reason: ref}, nil},
+		{"document added again", "office", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "order", Pages: 2},
+			func(c *casework.Case) bool {
+				return len(c.Documents) == 1 && !c.Documents[0].Withdrawn && c.Documents[0].Kind == "order"
+			}},
 		{"destroyed while open", "system", casework.Destroyed{Reason: "retention"}, nil},
 		{"reopened while open", "intake", casework.Reopened{}, nil},
 		{"opened again", "intake", casework.Opened{Criteria: []string{"xx-example"}}, nil},
@@ -169,6 +187,7 @@ func TestApplyLeavesItsInputAlone(t *testing.T) {
 	c := newCase(t, s)
 	must(t, c.Append(t.Context(), s, stamp("intake"), casework.FactsStated{Facts: map[string]casework.Stated{"a": {Fact: json.RawMessage("1")}}}))
 	must(t, c.Append(t.Context(), s, stamp("tester"), casework.UploadAdded{SHA256: shaA, Size: 3}))
+	must(t, c.Append(t.Context(), s, stamp("intake"), casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/png", Is: "report", Pages: 1}))
 	before, err := json.Marshal(c)
 	must(t, err)
 	for _, e := range []casework.Event{
@@ -176,6 +195,8 @@ func TestApplyLeavesItsInputAlone(t *testing.T) {
 		{Kind: casework.KindFactWithdrawn, Change: json.RawMessage(`{"name":"a"}`)},
 		{Kind: casework.KindSessionChosen, Change: json.RawMessage(`{"sha256":"` + shaA + `","session":3}`)},
 		{Kind: casework.KindAnswered, Change: json.RawMessage(`{"answers":{"a":{"says":"located","stated":{"fact":3}}}}`)},
+		{Kind: casework.KindDocumentWithdrawn, Change: json.RawMessage(`{"sha256":"` + shaA + `","reason":"` + shaA + `"}`)},
+		{Kind: casework.KindDocumentAdded, Change: json.RawMessage(`{"sha256":"` + strings.Repeat("00", 32) + `","size":1,"media":"image/png","kind":"note","pages":1}`)},
 	} {
 		e.Case, e.K, e.At, e.By, e.Role = c.Number, c.K+1, monday, "account-7", "intake"
 		if _, err := casework.Apply(*c, e); err != nil {
@@ -246,6 +267,26 @@ func TestStoredChain(t *testing.T) {
 	}
 	if want := "384161ac20d20a62e9a753efbae94b8bf7d98399de41d6def2d54c475d186048"; events[0].State != want {
 		t.Errorf("the state after event 1 has the hash %s, sha256sum gives %s", events[0].State, want)
+	}
+}
+
+// The same of the kinds that came later, each in a file of its own.
+func TestStoredChainOfDocuments(t *testing.T) {
+	data, err := os.ReadFile(filepath.Join("testdata", "documents.jsonl"))
+	must(t, err)
+	var events []casework.Event
+	for line := range bytes.Lines(data) {
+		var e casework.Event
+		must(t, json.Unmarshal(line, &e))
+		events = append(events, e)
+	}
+	must(t, casework.Verify(events))
+	if len(events) != 4 || events[1].Kind != casework.KindDocumentAdded || events[3].Kind != casework.KindDocumentWithdrawn {
+		t.Fatalf("%d events", len(events))
+	}
+	// As jq and sha256sum give it.
+	if want := "c7250a98f3744de2f1749d700f5267ea59d71be0f80c36acfbc2c661b0842ddf"; events[3].Hash != want {
+		t.Errorf("event 4 has the hash %s, sha256sum gives %s", events[3].Hash, want)
 	}
 }
 
@@ -467,7 +508,11 @@ func FuzzApply(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	for line := range bytes.Lines(data) {
+	more, err := os.ReadFile(filepath.Join("testdata", "documents.jsonl"))
+	if err != nil {
+		f.Fatal(err)
+	}
+	for line := range bytes.Lines(append(data, more...)) {
 		f.Add([]byte(line))
 	}
 	f.Fuzz(func(t *testing.T, line []byte) {

@@ -31,9 +31,12 @@ const (
 	KindClosed            Kind = "closed"             // Closed
 	KindReopened          Kind = "reopened"           // Reopened
 	KindDestroyed         Kind = "destroyed"          // Destroyed
+	KindDocumentAdded     Kind = "document_added"     // DocumentAdded
+	KindDocumentWithdrawn Kind = "document_withdrawn" // DocumentWithdrawn
 )
 
-// Change is what one event does. The types of this file are all there are.
+// Change is what one event does. The types of this file and of document.go are
+// all there are.
 type Change interface {
 	Kind() Kind
 	// refs lists the personal values that the change points to.
@@ -83,6 +86,10 @@ func decode(kind Kind, data []byte) (Change, error) {
 		return decodeAs[Reopened](data)
 	case KindDestroyed:
 		return decodeAs[Destroyed](data)
+	case KindDocumentAdded:
+		return decodeAs[DocumentAdded](data)
+	case KindDocumentWithdrawn:
+		return decodeAs[DocumentWithdrawn](data)
 	}
 	return nil, refused("kind %q is not known to this version of the program; use the version that wrote it or a later one", kind)
 }

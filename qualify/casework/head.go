@@ -22,8 +22,8 @@ type Head struct {
 	// since.
 	Results []Result `json:"results,omitempty"`
 	Current bool     `json:"current,omitzero"`
-	// Uploads are the hashes of all recordings ever on the case whose bytes
-	// must stay.
+	// Uploads are the hashes of all recordings and documents ever on the case
+	// whose bytes must stay.
 	Uploads []string `json:"uploads,omitempty"`
 }
 
@@ -36,6 +36,9 @@ func headOf(c Case, changed time.Time) Head {
 	if c.DestroyedAt.IsZero() {
 		for _, u := range c.Uploads {
 			h.Uploads = append(h.Uploads, u.SHA256)
+		}
+		for _, d := range c.Documents {
+			h.Uploads = append(h.Uploads, d.SHA256)
 		}
 	}
 	return h

@@ -222,6 +222,11 @@ func (a *audit) checkCase(id string, events []Event) error {
 			a.fault(where, "its recording %s is missing or altered; restore it from a backup", u.SHA256)
 		}
 	}
+	for _, d := range c.Documents {
+		if !a.uploads[d.SHA256] {
+			a.fault(where, "its document %s is missing or altered; restore it from a backup", d.SHA256)
+		}
+	}
 	for _, e := range events {
 		ch, err := decode(e.Kind, e.Change)
 		if err != nil {

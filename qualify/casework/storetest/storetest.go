@@ -562,11 +562,15 @@ func personal(t *testing.T, s casework.Store) {
 func destroy(t *testing.T, s casework.Store) {
 	ctx := t.Context()
 	c, other := create(t, s, 1), create(t, s, 2)
-	shared, own := []byte("a night of two cases"), []byte("a night of one case")
+	shared, own, report := []byte("a night of two cases"), []byte("a night of one case"), []byte("a signed report of one case")
 	for _, data := range [][]byte{shared, own} {
 		must(t, s.PutUpload(ctx, hash(data), bytes.NewReader(data)))
 		must(t, c.Append(ctx, s, stamp("account-1"), casework.UploadAdded{SHA256: hash(data), Size: int64(len(data))}))
 	}
+	must(t, s.PutUpload(ctx, hash(report), bytes.NewReader(report)))
+	printed, err := c.Seal(ctx, s, random(5), []byte("Invented Name on the report"))
+	must(t, err)
+	must(t, c.Append(ctx, s, stamp("account-1"), casework.DocumentAdded{SHA256: hash(report), Size: int64(len(report)), Media: "image/png", Is: "report", Pages: 1, Printed: printed}))
 	must(t, other.Append(ctx, s, stamp("account-1"), casework.UploadAdded{SHA256: hash(shared), Size: int64(len(shared))}))
 	ref, err := c.Seal(ctx, s, random(3), []byte("Invented Name"))
 	must(t, err)
@@ -587,18 +591,22 @@ func destroy(t *testing.T, s casework.Store) {
 	if _, err := c.Reveal(ctx, s, ref); !errors.Is(err, casework.ErrDestroyed) {
 		t.Errorf("a destroyed value: %v", err)
 	}
-	if _, err := s.Personal(ctx, c.Number, string(ref)); !errors.Is(err, casework.ErrNotFound) {
-		t.Errorf("a sealed value whose key is gone: %v", err)
+	for _, r := range []casework.Ref{ref, printed} {
+		if _, err := s.Personal(ctx, c.Number, string(r)); !errors.Is(err, casework.ErrNotFound) {
+			t.Errorf("a sealed value whose key is gone: %v", err)
+		}
 	}
 	if value, err := other.Reveal(ctx, s, kept); err != nil || string(value) != "Another Name" {
 		t.Errorf("the other case's value: %q, %v", value, err)
 	}
 	n, err := casework.SweepUploads(ctx, s, start.AddDate(1000, 0, 0))
-	if err != nil || n != 1 {
+	if err != nil || n != 2 {
 		t.Errorf("%d uploads swept: %v", n, err)
 	}
-	if _, err := s.Upload(ctx, hash(own)); !errors.Is(err, casework.ErrNotFound) {
-		t.Errorf("the destroyed case's own upload: %v", err)
+	for _, data := range [][]byte{own, report} {
+		if _, err := s.Upload(ctx, hash(data)); !errors.Is(err, casework.ErrNotFound) {
+			t.Errorf("the destroyed case's own upload, %s: %v", data, err)
+		}
 	}
 	events, err := s.Events(ctx, c.Number, 1)
 	must(t, err)
@@ -647,8 +655,10 @@ func tampering(t *testing.T, s casework.Store) {
 	poor := create(t, s, 3)
 	must(t, poor.Append(ctx, s, stamp("account-1"), casework.UploadAdded{SHA256: hash([]byte("never put")), Size: 9}))
 	must(t, poor.Append(ctx, s, stamp("account-1"), casework.IdentityConfirmed{Words: casework.Ref(hash([]byte("never sealed")))}))
+	must(t, poor.Append(ctx, s, stamp("account-1"), casework.DocumentAdded{SHA256: hash([]byte("no such paper")), Size: 9, Media: "image/png", Is: "order", Pages: 1,
+		Printed: casework.Ref(hash([]byte("never sealed either")))}))
 	r := audit(t, s)
-	for _, want := range []string{c.Number, cut.Number, "gone", poor.Number + "|recording", poor.Number + "|event 3"} {
+	for _, want := range []string{c.Number, cut.Number, "gone", poor.Number + "|recording", poor.Number + "|event 3", poor.Number + "|document", poor.Number + "|event 4"} {
 		id, what, _ := strings.Cut(want, "|")
 		if !slices.ContainsFunc(r.Faults, func(f casework.Fault) bool {
 			return f.Where == "case "+id && strings.Contains(f.What, what)
@@ -656,7 +666,7 @@ func tampering(t *testing.T, s casework.Store) {
 			t.Errorf("no fault of %s among %+v", want, r.Faults)
 		}
 	}
-	if len(r.Faults) != 5 {
+	if len(r.Faults) != 7 {
 		t.Errorf("faults %+v", r.Faults)
 	}
 }
@@ -775,6 +785,10 @@ func sweep(t *testing.T, s casework.Store) {
 	ref, err := c.Seal(ctx, s, random(3), []byte("not of this patient"))
 	must(t, err)
 	must(t, c.Append(ctx, s, stamp("account-1"), casework.UploadWithdrawn{SHA256: hash(needed), Reason: ref}))
+	paper := []byte("a document that was withdrawn")
+	must(t, s.PutUpload(ctx, hash(paper), bytes.NewReader(paper)))
+	must(t, c.Append(ctx, s, stamp("account-1"), casework.DocumentAdded{SHA256: hash(paper), Size: int64(len(paper)), Media: "application/pdf", Is: "note", Pages: 2}))
+	must(t, c.Append(ctx, s, stamp("account-1"), casework.DocumentWithdrawn{SHA256: hash(paper), Reason: ref}))
 	anchor, err := casework.PutDayAnchor(ctx, s, "2026-03-02")
 	must(t, err)
 	if n, err := casework.SweepUploads(ctx, s, time.Unix(0, 0)); n != 0 || err != nil {
@@ -788,7 +802,7 @@ func sweep(t *testing.T, s casework.Store) {
 		must(t, err)
 		left = append(left, u.SHA256)
 	}
-	want := []string{hash(needed), anchor.Hash}
+	want := []string{hash(needed), hash(paper), anchor.Hash}
 	slices.Sort(want)
 	if !slices.Equal(left, want) {
 		t.Errorf("left %v, expected %v", left, want)
