@@ -423,6 +423,10 @@ func itemSchema(def FactDef) object {
 	case "recordings":
 		properties = object{"sha256": text, "role": text, "from": text, "until": text}
 		required = []string{"sha256", "role"}
+	case "report":
+		number := object{"type": []string{"number", "string"}}
+		properties = object{"measure": text, "spo2": number, "value": number, "unit": text, "document": text, "page": object{"type": []string{"string", "integer"}}, "at": text}
+		required = []string{"measure", "value", "unit"}
 	case "tests":
 		properties = object{"name": object{"type": "string", "pattern": `\S`}, "sha256": text, "session": object{"type": "integer", "minimum": 1},
 			"test_time": object{"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}}

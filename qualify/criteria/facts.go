@@ -35,6 +35,7 @@ type Value struct {
 	Low, High *big.Rat
 	List      []RecordingRole // recordings
 	Tests     []Test          // tests
+	Report    []Reported      // report
 }
 
 // Bounds returns the least and the greatest that a number may be, in its Unit.

@@ -10,13 +10,14 @@ import (
 // factJSON is a fact as it is stored: the value as text in the spelling of
 // ParseValue, so that decimals are kept.
 type factJSON struct {
-	Name  string          `json:"name"`
-	State State           `json:"state"`
-	Value string          `json:"value,omitempty"`
-	Unit  string          `json:"unit,omitempty"`
-	List  []RecordingRole `json:"list,omitempty"`
-	Tests []Test          `json:"tests,omitempty"`
-	Place *placeJSON      `json:"place,omitempty"`
+	Name   string          `json:"name"`
+	State  State           `json:"state"`
+	Value  string          `json:"value,omitempty"`
+	Unit   string          `json:"unit,omitempty"`
+	List   []RecordingRole `json:"list,omitempty"`
+	Tests  []Test          `json:"tests,omitempty"`
+	Report []Reported      `json:"report,omitempty"`
+	Place  *placeJSON      `json:"place,omitempty"`
 }
 
 // placeJSON leaves out what is not recorded, the date too.
@@ -40,7 +41,7 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 	}
 	d, ok := definition(f.Name)
 	if ok && d.Type == rules.TypeList {
-		out.List, out.Tests = f.Value.List, f.Value.Tests
+		out.List, out.Tests, out.Report = f.Value.List, f.Value.Tests, f.Value.Report
 		return json.Marshal(out)
 	}
 	var err error

@@ -40,14 +40,19 @@ func (d *document) list(def *rules.FactDef, n ast.Node, key string) (Value, *fau
 		return d.recordings(n, key)
 	case "tests":
 		return d.tests(n, key)
+	case "report":
+		return d.report(n, key)
 	}
 	return Value{}, &fault{"a fact that is a list of this version", quote(def.Name), "delete it"}
 }
 
 // listForm says what an item of the list looks like.
 func listForm(name string) string {
-	if name == "tests" {
+	switch name {
+	case "tests":
 		return "{name, sha256, session, test_time, and facts of the test}"
+	case "report":
+		return "{measure, spo2, value, unit, document, page, at}"
 	}
 	return "{sha256, role, from, until, flow, device}"
 }
@@ -238,11 +243,15 @@ func (in *factJSON) storedList() (Value, *fault) {
 			}
 			v.Tests = append(v.Tests, t)
 		}
+	case "report":
+		v.Report = in.Report
 	}
 	switch {
 	case len(v.List) > maxStretches:
 		return Value{}, &fault{fmt.Sprintf("at most %d stretches", maxStretches), strconv.Itoa(len(v.List)), "state it again"}
-	case len(v.List)+len(v.Tests) == 0:
+	case len(v.Report) > MaxReported:
+		return Value{}, &fault{fmt.Sprintf("at most %d figures", MaxReported), strconv.Itoa(len(v.Report)), "state it again"}
+	case len(v.List)+len(v.Tests)+len(v.Report) == 0:
 		return Value{}, &fault{"a list of " + listForm(in.Name), "none", "state it again"}
 	case len(v.Tests) > MaxTests:
 		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(v.Tests)), "state it again"}
