@@ -41,6 +41,9 @@ var forbidden = []struct {
 	{"airwarrant/", "github.com/xuri/excelize", []string{"airwarrant/qualify/recording/sheets"}, "one package knows the workbook library"},
 	{"airwarrant/", "github.com/ncruces/go-sqlite3", []string{"airwarrant/functions/internal/store/local"}, "one package knows the database"},
 	{"airwarrant/", "github.com/arran4/golang-ical", []string{"airwarrant/web/calendar"}, "one package knows the calendar library"},
+	{"airwarrant/", "github.com/klippa-app/go-pdfium", []string{"airwarrant/web"}, "pages of PDF files are pictures for the pages alone"},
+	{"airwarrant/", "github.com/tetratelabs/wazero", []string{"airwarrant/web"}, "it runs the reader of PDF files and nothing else"},
+	{"airwarrant/", "golang.org/x/image/tiff", []string{"airwarrant/web"}, "a picture of a page is shown, never read"},
 	{"airwarrant/qualify", "log", nil, "a stage does not log"},
 	{"airwarrant/qualify", "log/slog", nil, "a stage does not log"},
 }

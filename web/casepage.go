@@ -84,6 +84,9 @@ type caseBody struct {
 	Chosen   bool // one of Sessions is this patient's test
 	Marks    *marksView
 
+	Report     *reportPart
+	Conditions []conditionPart
+
 	Groups    []group
 	Following following
 	OnFile    []field
@@ -198,6 +201,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 			return nil, err
 		}
 	}
+	b.Report = f.reportPart(b.CustodyAsked && b.Barred == nil && b.Trouble == nil)
 	b.fillStated(f, p)
 	b.fillLinks(f, s.cfg.Now())
 	if ev.Result == nil {
@@ -225,6 +229,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
 	b.fillFollowing(f, d, p)
+	if b.Conditions, err = s.conditions(f, p, ev.Applied[0], b.asked()); err != nil {
+		return nil, err
+	}
 	b.Sheet, err = s.sheet(f, ev)
 	return b, err
 }
@@ -316,6 +323,9 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 		if def, ok := rules.Lookup(n.Fact); ok {
 			fl = f.prefilled(def, p, "questions")
 			fl.Where = n.Who == rules.Office
+			if def.Type == rules.TypeList {
+				fl.Kind = "line" // stated on a page of its own
+			}
 		}
 		fl.Question, fl.Why = n.Question, n.Why
 		if len(n.Decides) > 0 {
@@ -381,8 +391,8 @@ func (b *caseBody) fillStated(f *file, p posted) {
 		l := statedLine{Meaning: def.Meaning, Value: st.words(def), How: st.how()}
 		who, at := f.statedBy(def.Name)
 		l.Who, l.At = who, at
-		if def.Name == "recordings" {
-			b.Stated = append(b.Stated, l) // corrected where it is marked
+		if def.Type == rules.TypeList {
+			b.Stated = append(b.Stated, l) // corrected on a page of its own
 			continue
 		}
 		l.Field = f.prefilled(def, p, "stated")
@@ -476,8 +486,8 @@ func (s *Site) stateFacts(w http.ResponseWriter, q *request) error {
 		}
 	}
 	part := "questions"
-	if q.PostForm.Get("part") == "stated" {
-		part = "stated"
+	if posted := q.PostForm.Get("part"); posted == "stated" || posted == "conditions" {
+		part = posted
 	}
 	return s.takeFacts(w, q, part, names)
 }
@@ -549,7 +559,7 @@ func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names [
 	if err != nil {
 		return err
 	}
-	seeOther(w, "/cases/"+number+"#"+map[string]string{"custody": "custody", "questions": "questions", "stated": "stated"}[part])
+	seeOther(w, "/cases/"+number+"#"+part)
 	return nil
 }
 

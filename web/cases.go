@@ -34,6 +34,7 @@ type file struct {
 	Statements    map[string]statement
 	Facts         map[string]criteria.Fact
 	IdentityWords string
+	Printed       map[string]imprint // by SHA-256 of the document
 }
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
@@ -111,6 +112,9 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 	if f.IdentityWords, err = reveal(c.Identity.Words); err != nil {
 		return nil, err
 	}
+	if f.Printed, err = revealPrinted(c, reveal); err != nil {
+		return nil, err
+	}
 	for name, a := range c.Answers {
 		// Looked for and not in the chart: the fact stays unknown, and is
 		// not asked again, until somebody states it.
@@ -149,7 +153,9 @@ func (s *Site) seal(ctx context.Context, c *casework.Case, st statement) (casewo
 	if err != nil {
 		return casework.Stated{}, err
 	}
-	if st.Place.empty() && st.Name != "birth_date" {
+	// A list holds words that somebody typed.
+	def, _ := rules.Lookup(st.Name)
+	if st.Place.empty() && st.Name != "birth_date" && def.Type != rules.TypeList {
 		return casework.Stated{Fact: raw}, nil
 	}
 	ref, err := c.Seal(ctx, s.cfg.Store, s.cfg.Random, raw)
@@ -350,7 +356,7 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	if res == nil {
 		return ev, nil
 	}
-	ev.identity = compareIdentity(f, res)
+	ev.identity = append(compareIdentity(f, res), documentIdentity(f)...)
 	for _, row := range ev.identity {
 		ev.differs = ev.differs || !row.Same && row.Explained == ""
 	}

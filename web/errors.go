@@ -42,6 +42,7 @@ func answerTo(err error) (answer, bool) {
 	var large *http.MaxBytesError
 	var format *recording.FormatError
 	var formats *recording.FormatErrors
+	var picture *pictureError
 	switch {
 	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
 		return answer{http.StatusNotFound, "There is no such page",
@@ -54,7 +55,7 @@ func answerTo(err error) (answer, bool) {
 			"The form was filled in before the desk changed, or it came from another page. Nothing was stored.", "Open the page again and send it from there."}, true
 	case errors.As(err, &large), errors.Is(err, errTooLarge), errors.Is(err, recording.ErrTooLarge):
 		return answer{http.StatusRequestEntityTooLarge, "Too large",
-			"More was sent than this page takes; a recording may have up to 64 MiB. Nothing was stored.", "Send one recording at a time, as the recorder's memory gave it."}, true
+			"More was sent than this page takes; a recording may have up to 64 MiB, a document 24 MiB. Nothing was stored.", "Send one recording at a time, as the recorder's memory gave it, and the pages of the report alone."}, true
 	case errors.Is(err, errUnreadableForm):
 		return answer{http.StatusBadRequest, "The form could not be read",
 			"What was sent broke off or is not a form. Nothing was stored.", "Go back, check what you typed and send it again."}, true
@@ -97,6 +98,8 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, qualify.ErrQuery):
 		return answer{http.StatusBadRequest, "That choice is not there",
 			"The session or recording chosen is not one that the file holds.", "Choose one of those listed on the case."}, true
+	case errors.As(err, &picture):
+		return answer{http.StatusUnprocessableEntity, "The document cannot be shown", sentence(picture), "Add the document again as the sentence says, and withdraw this one."}, true
 	case errors.As(err, &formats):
 		return answer{http.StatusUnprocessableEntity, "The file could not be read", "The recording could not be read: " + formats.Error() + ".", "Mend the file as it says, or export it again."}, true
 	case errors.As(err, &format):

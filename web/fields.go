@@ -238,8 +238,11 @@ func (st statement) words(def rules.FactDef) string {
 		}
 		return "oxygen, " + st.Text
 	}
-	if st.Name == "recordings" {
+	switch st.Name {
+	case "recordings":
 		return stretchWords(st)
+	case "report":
+		return reportWords(st)
 	}
 	return st.Text
 }

@@ -42,6 +42,7 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 	address := b.demoAddress("Cassius Penhallow")
 	number := strings.TrimPrefix(address, "/cases/")
 	links := b.links(address)
+	document := b.addFax(b.at(Intake), address)
 	for _, d := range []Desk{NoDesk, Intake, Office, Tester, Maintainer} {
 		v := b.at(d)
 		token := v.formToken()
@@ -49,7 +50,7 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 			if len(rt.Desks) == 0 {
 				continue
 			}
-			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01").Replace(rt.Path)
+			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2").Replace(rt.Path)
 			if rt.Link {
 				path = strings.Replace(rt.Path, "/"+string(rt.Desks[0])+"/{secret}", links[rt.Desks[0]], 1)
 			}
@@ -272,7 +273,7 @@ func TestPolicyHoldsOnEveryPage(t *testing.T) {
 	inline := regexp.MustCompile(`(?i)<style|<script(?: [^>]*)?>[^<]|<[^>]+ (?:style|on[a-z]+)=|javascript:`)
 	v := b.at(Intake)
 	for _, path := range []string{"/", "/cases", "/cases/new", address, address + "/trail", "/rules", "/rules/us-medicare/2023-04-01", "/nothing",
-		address + "/worksheet.pdf", address + "/worksheet.json", statics["site.css"].address, statics["site.js"].address} {
+		address + "/worksheet.pdf", address + "/worksheet.json", address + "/report", address + "/documents/" + b.addFax(v, address), address + "/documents/" + short(faxHash()) + "/1", statics["site.css"].address, statics["site.js"].address} {
 		w := v.get(path)
 		b.checkHeaders(path, w.Header())
 		if strings.HasPrefix(w.Header().Get("Content-Type"), "text/html") {
@@ -700,7 +701,7 @@ func TestEveryErrorHasItsAnswer(t *testing.T) {
 		{errNoPage, 404}, {errNotLoopback, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errDesk, 403}, {errLink, 404},
 		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
 		{rules.ErrUnknownVersion, 404}, {rules.ErrNoPackInForce, 409}, {qualify.ErrQuery, 400}, {recording.ErrTooLarge, 413}, {&http.MaxBytesError{}, 413},
-		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},
+		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {errMedia, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},
 	} {
 		a, known := answerTo(fmt.Errorf("while doing it: %w", tt.err))
 		if !known || a.Status != tt.want || a.Title == "" || a.Sentence == "" || a.Next == "" {

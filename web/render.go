@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -37,13 +38,18 @@ func parsePages() (map[string]*template.Template, error) {
 	if err != nil {
 		return nil, err
 	}
-	shared := []string{"templates/base.html", "templates/parts.html"}
+	// Parts of pages lie in parts.html, or in a file of their own.
+	shared, err := fs.Glob(files, "templates/part*.html")
+	if err != nil {
+		return nil, err
+	}
+	shared = append([]string{"templates/base.html"}, shared...)
 	out := make(map[string]*template.Template)
 	for _, n := range names {
-		if n == shared[0] || n == shared[1] {
+		if slices.Contains(shared, n) {
 			continue
 		}
-		t, err := template.New("base.html").Funcs(functions).Option("missingkey=error").ParseFS(files, append(shared, n)...)
+		t, err := template.New("base.html").Funcs(functions).Option("missingkey=error").ParseFS(files, append(slices.Clone(shared), n)...)
 		if err != nil {
 			return nil, fmt.Errorf("web: %s: %w", n, err)
 		}

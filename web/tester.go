@@ -33,7 +33,7 @@ func (f *file) testerFacts(ev *evaluation) []string {
 		return nil
 	}
 	for _, n := range ev.Determinations[0].Needs {
-		if _, ok := rules.Lookup(n.Fact); ok && n.Who == rules.Tester {
+		if def, ok := rules.Lookup(n.Fact); ok && n.Who == rules.Tester && def.Type != rules.TypeList {
 			out = append(out, n.Fact)
 		}
 	}

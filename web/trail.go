@@ -63,6 +63,16 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		}
 		why, err := reveal(ch.Reason)
 		return fmt.Sprintf("recording %s withdrawn: %s", clipHash(ch.SHA256), why), err
+	case casework.KindDocumentAdded:
+		ch, err := changeOf[casework.DocumentAdded](e)
+		return fmt.Sprintf("document added: %s, %d pages, %s, SHA-256 %s", ch.Is, ch.Pages, size(ch.Size), ch.SHA256), err
+	case casework.KindDocumentWithdrawn:
+		ch, err := changeOf[casework.DocumentWithdrawn](e)
+		if err != nil {
+			return "", err
+		}
+		why, err := reveal(ch.Reason)
+		return fmt.Sprintf("document %s withdrawn: %s", clipHash(ch.SHA256), why), err
 	case casework.KindSessionChosen:
 		ch, err := changeOf[casework.SessionChosen](e)
 		return fmt.Sprintf("recording %s: session %d, read with %s", clipHash(ch.SHA256), ch.Session, orNothing(string(ch.Reading))), err

@@ -45,6 +45,8 @@ type Site struct {
 	pages  map[string]*template.Template
 	checks *checks
 	views  views
+	leaves leaves
+	pdf    pdfReader
 	// confirming is held while a confirmation of a draft is written.
 	confirming sync.Mutex
 }
@@ -125,6 +127,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},
 		{Method: "POST", Path: "/cases/{number}/links", Name: "makeLink", Desks: intake, Body: formLimit, handle: (*Site).makeLink},
 		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
+		{Method: "GET", Path: "/cases/{number}/report", Name: "reportPage", Desks: intake, handle: (*Site).reportPage},
+		{Method: "POST", Path: "/cases/{number}/report", Name: "stateFigures", Desks: intake, Body: formLimit, handle: (*Site).stateFigures},
+		{Method: "POST", Path: "/cases/{number}/documents", Name: "addDocument", Desks: intake, Body: documentLimit + 1<<20, Streams: true, handle: (*Site).addDocument},
+		{Method: "POST", Path: "/cases/{number}/documents/withdraw", Name: "withdrawDocument", Desks: intake, Body: formLimit, handle: (*Site).withdrawDocument},
+		{Method: "GET", Path: "/cases/{number}/documents/{document}", Name: "documentFile", Desks: intake, handle: (*Site).documentFile},
+		{Method: "GET", Path: "/cases/{number}/documents/{document}/{page}", Name: "documentPage", Desks: intake, handle: (*Site).documentPage},
 		{Method: "GET", Path: "/cases/{number}/worksheet.pdf", Name: "worksheetPDF", Desks: intake, handle: (*Site).worksheetPDF},
 		{Method: "GET", Path: "/cases/{number}/worksheet.json", Name: "worksheetJSON", Desks: intake, handle: (*Site).worksheetJSON},
 		{Method: "GET", Path: "/cases/{number}/dates.ics", Name: "dates", Desks: intake, handle: (*Site).dates},

@@ -147,6 +147,12 @@ func (v *visitor) send(page, path string, form url.Values) string {
 func (v *visitor) upload(page, path string, data []byte, more map[string]string) *httptest.ResponseRecorder {
 	v.b.t.Helper()
 	v.page(page)
+	return v.sendFile(path, data, more)
+}
+
+// sendFile posts a file with the form token of the last page.
+func (v *visitor) sendFile(path string, data []byte, more map[string]string) *httptest.ResponseRecorder {
+	v.b.t.Helper()
 	var b bytes.Buffer
 	mw := multipart.NewWriter(&b)
 	field := func(k, val string) {

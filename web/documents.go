@@ -1,0 +1,300 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/rules"
+)
+
+// imprint is what stands on a document: whose it is, of which date and by
+// whom. It lies sealed beside the chain.
+type imprint struct {
+	Name       string `json:"name,omitempty"` // of the patient, "" if the document prints none
+	Birth      string `json:"birth,omitempty"`
+	Identifier string `json:"identifier,omitempty"`
+	Date       string `json:"date,omitempty"` // of the document
+	By         string `json:"by,omitempty"`   // who signed it
+}
+
+// paperOn is a document on a case with what is printed on it in the clear.
+type paperOn struct {
+	*casework.Document
+	Printed imprint
+}
+
+// short names a document where a hash is enough.
+func short(sha string) string { return sha[:12] }
+
+// title says which document it is in figures, on worksheets and in lists.
+func (p paperOn) title() string { return p.Kind + " " + short(p.SHA256) }
+
+// papers are the documents on a case that were not withdrawn.
+func (f *file) papers() []paperOn {
+	var out []paperOn
+	for i := range f.Documents {
+		if d := &f.Documents[i]; !d.Withdrawn {
+			out = append(out, paperOn{d, f.Printed[d.SHA256]})
+		}
+	}
+	return out
+}
+
+// revealPrinted opens what is printed on the documents of a case.
+func revealPrinted(c *casework.Case, reveal func(casework.Ref) (string, error)) (map[string]imprint, error) {
+	out := make(map[string]imprint, len(c.Documents))
+	for _, d := range c.Documents {
+		if d.Printed == "" {
+			continue
+		}
+		text, err := reveal(d.Printed)
+		if err != nil {
+			return nil, err
+		}
+		var p imprint
+		if json.Unmarshal([]byte(text), &p) != nil {
+			return nil, errors.New("what is printed on a stored document is not readable")
+		}
+		out[d.SHA256] = p
+	}
+	return out, nil
+}
+
+// documentIdentity lays what is printed on documents beside the case.
+func documentIdentity(f *file) []identityRow {
+	var out []identityRow
+	for _, p := range f.papers() {
+		explained := ""
+		if f.Identity.K > 0 && !f.Identity.At.Before(p.At) {
+			explained = f.IdentityWords + " (" + f.Identity.By + ")"
+		}
+		birth, ok := anyDate(p.Printed.Birth)
+		for _, r := range []identityRow{
+			{What: "name", Case: f.Patient.Name, Other: p.Printed.Name, Same: slices.Equal(nameParts(f.Patient.Name), nameParts(p.Printed.Name))},
+			{What: "birth date", Case: f.Patient.Birth.String(), Other: p.Printed.Birth, Same: ok && birth == f.Patient.Birth},
+			{What: "identifier", Case: f.Patient.Identifier, Other: p.Printed.Identifier, Same: plain(f.Patient.Identifier) == plain(p.Printed.Identifier)},
+		} {
+			if r.Case == "" || r.Other == "" {
+				continue
+			}
+			r.Where = p.title()
+			if !r.Same {
+				r.Explained = explained
+			}
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// documentKinds are the kinds with their words, in the order of the form.
+var documentKinds = []choice{{Value: "report", Words: "the signed report of the test"}, {Value: "order", Words: "an order"}, {Value: "note", Words: "a note of the chart"}, {Value: "other", Words: "another paper"}}
+
+// documentForm is the form that adds a document, with what was typed.
+type documentForm struct {
+	Kinds  []choice
+	Values imprint
+	NoName bool
+	Errors map[string]string
+	Again  bool // the file has to be chosen again
+}
+
+func newDocumentForm(form url.Values, faults map[string]string) documentForm {
+	d := documentForm{Kinds: slices.Clone(documentKinds), Errors: faults, Again: form != nil, NoName: form.Get("no_name") != "",
+		Values: imprint{Name: typed(form, "name"), Birth: typed(form, "birth"), Identifier: typed(form, "identifier"), Date: typed(form, "date"), By: typed(form, "by")}}
+	kind := typed(form, "kind")
+	if kind == "" {
+		kind = "report"
+	}
+	for i := range d.Kinds {
+		d.Kinds[i].On = d.Kinds[i].Value == kind
+	}
+	return d
+}
+
+// readDocumentForm checks what was typed beside a document. A report has to
+// say whose it is: two patients must not be joined unseen.
+func readDocumentForm(form url.Values) (kind string, p imprint, faults map[string]string) {
+	d := newDocumentForm(form, map[string]string{})
+	p, faults = d.Values, d.Errors
+	kind = typed(form, "kind")
+	if !slices.ContainsFunc(d.Kinds, func(c choice) bool { return c.Value == kind }) {
+		faults["kind"] = "Expected one of the kinds listed; found none. Choose what the document is."
+	}
+	switch {
+	case p.Name == "" && !d.NoName && kind == "report":
+		faults["name"] = "Expected the name as the report prints it; found none. Type it, or say that the report prints none."
+	case p.Name != "" && d.NoName:
+		faults["name"] = "Expected a name, or that none is printed; found both. Clear one."
+	}
+	for _, date := range []struct{ key, value string }{{"birth", p.Birth}, {"date", p.Date}} {
+		if date.value == "" {
+			continue
+		}
+		if _, err := rules.ParseDate(date.value); err != nil {
+			faults[date.key] = sentence(err)
+		}
+	}
+	for key, v := range map[string]string{"name": p.Name, "identifier": p.Identifier, "by": p.By} {
+		if len(v) > textLimit {
+			faults[key] = fmt.Sprintf("Expected at most %d letters; found more. Shorten it.", textLimit)
+		}
+	}
+	return kind, p, faults
+}
+
+// addDocument takes a document at the intake desk, unless the criteria bar
+// the supplier from the test: then not a byte of the body is read, for the
+// report prints the same figures as the recording.
+func (s *Site) addDocument(w http.ResponseWriter, q *request) error {
+	f, err := s.open(q.Context(), q.PathValue("number"))
+	if err != nil {
+		return err
+	}
+	if err := s.mayTake(f); err != nil {
+		return err
+	}
+	in, err := s.receive(q)
+	if err != nil && !errors.Is(err, errNoFile) {
+		return err
+	}
+	kind, p, faults := readDocumentForm(in.form)
+	refuse := func() error {
+		form := newDocumentForm(in.form, faults)
+		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: "The document was not stored: what is marked below has to be mended first.", document: &form})
+	}
+	if err != nil {
+		faults["file"] = "Expected the document; found no file, or an empty one. Choose it."
+		return refuse()
+	}
+	if len(in.data) > documentLimit {
+		return errTooLarge
+	}
+	media, pages, err := s.readDocument(q.Context(), in.data)
+	var bad *pictureError
+	if errors.As(err, &bad) {
+		faults["file"] = sentence(bad)
+	} else if err != nil {
+		return err
+	}
+	if len(faults) > 0 {
+		return refuse()
+	}
+	sum := sha256.Sum256(in.data)
+	sha := hex.EncodeToString(sum[:])
+	if err := s.cfg.Store.PutUpload(q.Context(), sha, bytes.NewReader(in.data)); err != nil {
+		return err
+	}
+	err = s.update(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		if slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == sha }) {
+			return nil, nil // sent twice
+		}
+		return s.documentAdded(q.Context(), f.Case, casework.DocumentAdded{SHA256: sha, Size: int64(len(in.data)), Media: media, Is: kind, Pages: pages}, p, in.name)
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(sha))
+	return nil
+}
+
+// documentAdded seals what names somebody into the change.
+func (s *Site) documentAdded(ctx context.Context, c *casework.Case, ch casework.DocumentAdded, p imprint, name string) (casework.Change, error) {
+	raw, err := json.Marshal(p)
+	if err != nil {
+		return nil, err
+	}
+	if ch.Printed, err = s.sealText(ctx, c, string(raw)); err != nil {
+		return nil, err
+	}
+	ch.Name, err = s.sealText(ctx, c, clipName(name))
+	return ch, err
+}
+
+// withdrawDocument takes a document out of consideration; its bytes stay.
+func (s *Site) withdrawDocument(w http.ResponseWriter, q *request) error {
+	number, reason, sha := q.PathValue("number"), typed(q.PostForm, "reason"), q.PostForm.Get("sha256")
+	if reason == "" || len(reason) > 2000 {
+		f, err := s.open(q.Context(), number)
+		if err != nil {
+			return err
+		}
+		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: "Expected the reason for withdrawing the document, in words; found none, or more than 2,000 letters. Write it; the trail keeps it."})
+	}
+	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+		if !slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == sha }) {
+			return nil, casework.ErrConflict
+		}
+		ref, err := s.sealText(q.Context(), f.Case, reason)
+		return casework.DocumentWithdrawn{SHA256: sha, Reason: ref}, err
+	})
+	if err != nil {
+		return err
+	}
+	seeOther(w, "/cases/"+number+"/report")
+	return nil
+}
+
+// paperAt finds the document that an address names by the first digits of its
+// hash: of this case alone, and only where its figures may be read.
+func (s *Site) paperAt(q *request) (*file, paperOn, error) {
+	f, err := s.open(q.Context(), q.PathValue("number"))
+	if err != nil {
+		return nil, paperOn{}, err
+	}
+	if err := s.mayTake(f); err != nil {
+		return nil, paperOn{}, err
+	}
+	for _, p := range f.papers() {
+		if short(p.SHA256) == q.PathValue("document") {
+			return f, p, nil
+		}
+	}
+	return nil, paperOn{}, errNoPage
+}
+
+// documentPage serves the picture of one page.
+func (s *Site) documentPage(w http.ResponseWriter, q *request) error {
+	_, p, err := s.paperAt(q)
+	if err != nil {
+		return err
+	}
+	page, err := strconv.Atoi(q.PathValue("page"))
+	if err != nil {
+		return errNoPage
+	}
+	l, err := s.leafOf(q.Context(), p.Document, page)
+	if err != nil {
+		return err
+	}
+	send(w, http.StatusOK, l.media, l.body)
+	return nil
+}
+
+// documentFile gives a document back as it came. It is never opened in the
+// page: a PDF could hold a script.
+func (s *Site) documentFile(w http.ResponseWriter, q *request) error {
+	f, p, err := s.paperAt(q)
+	if err != nil {
+		return err
+	}
+	data, err := s.bytesOf(q.Context(), p.SHA256)
+	if err != nil {
+		return err
+	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "document "+p.title()+" as it came")
+	ending := map[string]string{mediaPNG: "png", mediaJPEG: "jpg", mediaTIFF: "tif", mediaPDF: "pdf"}[p.Media]
+	w.Header().Set("Content-Disposition", `attachment; filename="`+f.Number+"-"+short(p.SHA256)+"."+ending+`"`)
+	send(w, http.StatusOK, p.Media, data)
+	return nil
+}
