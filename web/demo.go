@@ -136,6 +136,11 @@ func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) 
 	if err := state(d.Located, placeText{Document: "visit note", Date: seen.AddDays(3).String(), Page: "2", By: "R. Quill, RN"}); err != nil {
 		return err
 	}
+	if d.Facts["reported_minutes"] != "" {
+		if err := s.layDemoFax(ctx, c, intake); err != nil {
+			return err
+		}
+	}
 	f, err := s.unseal(ctx, c)
 	if err != nil {
 		return err

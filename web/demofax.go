@@ -2,13 +2,19 @@ package web
 
 import (
 	"bytes"
+	"context"
+	"crypto/sha256"
 	"encoding/binary"
+	"encoding/hex"
 	"image"
 	"image/color"
 
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/basicfont"
 	"golang.org/x/image/math/fixed"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
 )
 
 // faxPages are the two pages of the demonstration's fax, line by line: a
@@ -132,4 +138,37 @@ func packBits(out, row []byte) []byte {
 		out = append(append(out, byte(i-from-1)), row[from:i]...)
 	}
 	return out
+}
+
+// layDemoFax lays the fax on a case of the demonstration, with some of the
+// figures that it prints, each pinned to its place.
+func (s *Site) layDemoFax(ctx context.Context, c *casework.Case, st casework.Stamp) error {
+	data := DemoFax()
+	sum := sha256.Sum256(data)
+	sha := hex.EncodeToString(sum[:])
+	if err := s.cfg.Store.PutUpload(ctx, sha, bytes.NewReader(data)); err != nil {
+		return err
+	}
+	add, err := s.documentAdded(ctx, c, casework.DocumentAdded{SHA256: sha, Size: int64(len(data)), Media: mediaTIFF, Is: "report", Pages: len(faxPages)},
+		imprint{Name: "Perpetua Sloane", Birth: "1939-06-03", Identifier: "HV-20489", Date: "2026-03-31", By: "L. Frost, RRT"}, "fax.tif")
+	if err != nil {
+		return err
+	}
+	if err := c.Append(ctx, s.cfg.Store, st, add); err != nil {
+		return err
+	}
+	title := "report " + short(sha)
+	text, err := reportText([]figure{
+		{Measure: "recorded_time", Value: "432.5", Unit: "min", Document: title, Page: "2", At: "62%,44.5%"},
+		{Measure: "time_at_or_below", Level: "88", Value: "7.2", Unit: "min", Document: title, Page: "2", At: "63.5%,50.2%"},
+		{Measure: "nadir", Value: "81", Unit: "%", Document: title, Page: "2", At: "sixth line of the table"},
+	})
+	if err != nil {
+		return err
+	}
+	sealed, err := s.seal(ctx, c, statement{Name: "report", State: criteria.Stated, Text: text})
+	if err != nil {
+		return err
+	}
+	return c.Append(ctx, s.cfg.Store, st, casework.FactsStated{Facts: map[string]casework.Stated{"report": sealed}})
 }

@@ -248,7 +248,13 @@ func TestDocumentBelongsToOneCase(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
 	address, other := b.demoAddress("Ada Merrin"), b.demoAddress("Tobin Ashgrove")
-	document := b.addFax(v, address)
+	// The fax of the demonstration lies on a case of its own, too.
+	sha := hashOf(pngOf(letter()))
+	document := short(sha)
+	v.page(address + "/report")
+	if w := v.sendFile(address+"/documents", pngOf(letter()), map[string]string{"kind": "report", "no_name": "1"}); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d", w.Code)
+	}
 	for _, path := range []string{"/documents/" + document, "/documents/" + document + "/1"} {
 		if w := v.get(other + path); w.Code != http.StatusNotFound {
 			t.Errorf("%s of another case: status %d, want 404", path, w.Code)
@@ -276,7 +282,7 @@ func TestDocumentBelongsToOneCase(t *testing.T) {
 	if _, err := casework.SweepUploads(t.Context(), b.store, b.clock.AddDate(1000, 0, 0)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := b.store.Upload(t.Context(), faxHash()); !errors.Is(err, casework.ErrNotFound) {
+	if _, err := b.store.Upload(t.Context(), sha); !errors.Is(err, casework.ErrNotFound) {
 		t.Errorf("the document of a destroyed case: %v", err)
 	}
 	if w := v.get(address + "/documents/" + document + "/1"); w.Code != http.StatusGone {

@@ -128,6 +128,12 @@ func (b *browser) press(selector string) {
 	if !b.js(fmt.Sprintf("(()=>{const e=document.querySelector(%q);if(!e)return false;for(let d=e.closest('details');d;d=d.parentElement.closest('details'))d.open=true;document.body.dataset.before=1;e.click();return true})()", selector)) {
 		b.t.Fatalf("nothing to press at %s on %s:\n%s", selector, b.path(), b.text())
 	}
+	b.settled(selector)
+}
+
+// settled waits until the page that follows a press is there.
+func (b *browser) settled(selector string) {
+	b.t.Helper()
 	for range 600 {
 		done, err := cdp.Run(b.ctx, cdp.Evaluate[bool]("!document.body.dataset.before && document.readyState==='complete'"))
 		if err == nil && done {
@@ -363,4 +369,59 @@ func unbase64(t *testing.T, s string) []byte {
 		t.Fatal(err)
 	}
 	return out
+}
+
+// A report without a recording: its pages are shown, a press on the picture
+// pins the figure that is typed, and what cannot be pressed is written.
+func TestOutsideReportAlone(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visit("/cases/new")
+	b.give("form", map[string]string{"payer": "us-medicare", "name": "Perpetua Sloane", "birth": "1939-06-03", "identifier": "HV-20489"})
+	b.press("button.main")
+	b.give("form", map[string]string{"v.test_performed_by": "idtf", "v.test_place": "home", "v.test_state": "asleep", "v.supplier_part": "delivered_unit", "v.custody": "sent_by_tester", "v.test_date": "2026-03-29"})
+	b.press("#custody button")
+	b.look("40-case-without-recording")
+	b.press("#report a")
+	b.look("41-report-empty")
+	b.do(cdp.SetUploadFiles("input[type=file]", []string{file(t, "fax.tif", string(web.DemoFax()))}))
+	b.press("#documents button[type=submit]")
+	if s := b.text(); !strings.Contains(s, "Type it, or say that the report prints none") {
+		t.Errorf("a report of nobody is taken:\n%s", s)
+	}
+	b.look("42-report-of-nobody")
+	b.give("#documents form", map[string]string{"name": "Perpetua Sloane", "birth": "1939-06-03", "identifier": "HV-20489", "date": "2026-03-31", "by": "L. Frost, RRT"})
+	b.press("#documents button[type=submit]")
+	b.press("button[name=turn]:nth-of-type(2)")
+	if !b.js("document.querySelector('input[type=image]').complete !== false && document.querySelector('.pinned svg').clientWidth === 560") {
+		t.Error("the page is not shown at the width that its points are told by")
+	}
+	b.give("#figures form", map[string]string{"m.1": "time_at_or_below", "l.1": "88", "v.1": "7.20", "u.1": "min"})
+	// The browser sends where the picture was pressed, without a line of ours.
+	at, err := cdp.Run(b.ctx, cdp.Evaluate[[]float64](`(()=>{document.body.dataset.before=1;const e=document.querySelector('input[type=image]');e.scrollIntoView({block:'start'});const r=e.getBoundingClientRect();return [r.left+364,r.top+358]})()`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.do(cdp.MouseClickXY(at[0], at[1]))
+	b.settled("the picture")
+	if s := b.text(); !strings.Contains(s, "Figure 1 stands 65 % from the left") || !b.js("document.querySelector('[name=\"v.1\"]').value==='7.20' && !!document.querySelector('.pinned circle')") {
+		t.Errorf("the press did not pin the figure:\n%s", s)
+	}
+	b.give("#figures form", map[string]string{"m.1": "time_at_or_below"})
+	b.press("#figures button[name=store]")
+	b.give("#figures form", map[string]string{"m.2": "nadir", "v.2": "81", "u.2": "%", "a.2": "sixth line of the table"})
+	b.press("#figures button[name=store]")
+	b.look("43-report-figures")
+	b.press("button[name=turn]:nth-of-type(2)")
+	b.press("#documents + section [aria-label='Size of the picture'] button:nth-of-type(2)")
+	b.look("44-report-larger")
+	b.visit(strings.TrimSuffix(b.path(), "/report"))
+	if s := b.text(); !strings.Contains(s, "time at or below 88 %: 7.20 min") || !strings.Contains(s, "page 2, sixth line of the table") {
+		t.Errorf("the case does not tell the figures and their places:\n%s", s)
+	}
+	if !b.js("(()=>{for(const d of document.querySelectorAll('#conditions details'))d.open=true;return document.querySelectorAll('#conditions details').length>3})()") {
+		t.Error("the conditions of testing are not there")
+	}
+	b.look("45-case-with-report-and-conditions")
 }
