@@ -15,6 +15,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -71,28 +72,19 @@ func figuresOf(fact criteria.Fact) []figure {
 }
 
 // measureWords are the measures that reports print, in the words of the page.
-var measureWords = []choice{
-	{Value: "time_at_or_below", Words: "time at or below"},
-	{Value: "time_below", Words: "time below"},
-	{Value: "longest_at_or_below", Words: "longest time in one run at or below"},
-	{Value: "share_at_or_below", Words: "share of time at or below"},
-	{Value: "share_below", Words: "share of time below"},
-	{Value: "nadir", Words: "lowest saturation"},
-	{Value: "mean_spo2", Words: "mean saturation"},
-	{Value: "recorded_time", Words: "time recorded"},
-	{Value: "valid_time", Words: "time with a valid reading"},
-}
+var measureWords = func() []choice {
+	var out []choice
+	for _, m := range criteria.ReportMeasures {
+		out = append(out, choice{Value: m, Words: worksheet.ReportWords[m]})
+	}
+	return out
+}()
 
 var reportUnits = []string{"min", "s", "h", "%"}
 
 // words says a figure as a line of text.
 func (g figure) words() string {
-	t := g.Measure
-	for _, m := range measureWords {
-		if m.Value == g.Measure {
-			t = m.Words
-		}
-	}
+	t := worksheet.ReportWords[g.Measure]
 	if g.Level != "" {
 		t += " " + g.Level + " %"
 	}

@@ -95,7 +95,8 @@ func TestFiguresOfAReport(t *testing.T) {
 	page := v.page(address + "/report?doc=" + document + "&page=2&width=900")
 	b.wants(page, `value="7.20"`, `value="81"`, "sixth line of the table", "Figure 3, next", `cx="450" cy="573"`, "Stated by M. Reyes")
 	page = v.page(address)
-	b.wants(page, "Recording not seen:", "time at or below 88 %: 7.20 min", title+", page 2, 50 % from the left, 50 % from the top", "lowest saturation: 81 %", title+", page 2, sixth line of the table")
+	b.wants(page, "Recording not seen:", "time at or below 88 %: 7.20 min", title+", page 2, 50 % from the left, 50 % from the top", "lowest saturation: 81 %", title+", page 2, sixth line of the table",
+		"Figures of the signed report", "Time at or below 88 % 7.20 min "+title+", page 2, 50 % from the left, 50 % from the top")
 	b.wants(v.page(address+"/trail"), "time at or below 88 %: 7.20 min ("+title+", page 2, 50 % from the left, 50 % from the top)")
 	for _, e := range must(b.store.Events(t.Context(), number, 1)) {
 		if strings.Contains(string(e.Change), "sixth line") {

@@ -424,4 +424,10 @@ func TestOutsideReportAlone(t *testing.T) {
 		t.Error("the conditions of testing are not there")
 	}
 	b.look("45-case-with-report-and-conditions")
+	text := strings.Join(strings.Fields(pdfText(t, b.fetch(b.path()+"/worksheet.pdf"))), " ")
+	for _, want := range []string{"Figures of the signed report", "Recording not seen.", "7.20 min", "sixth line of the table", "page 2"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q does not stand on paper:\n%s", want, text)
+		}
+	}
 }

@@ -226,6 +226,7 @@ func New(in Input) *Worksheet {
 		questions(d.Needs, in),
 		onFile(in, src),
 		{ID: "trace", Title: "The recording", Lead: traceLead, Trace: trace},
+		reported(in),
 		levels(in),
 		measures(in),
 		spans(in),
