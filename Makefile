@@ -40,6 +40,7 @@ long: tools
 	go test -run '^$$' -fuzz '^FuzzEDF$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
 	go test -run '^$$' -fuzz '^FuzzWFDB$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
 	go test -run '^$$' -fuzz '^FuzzFHIR$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
+	go test -run '^$$' -fuzz '^FuzzDocument$$' -fuzztime 5m -fuzzminimizetime 5x ./web
 	go test -run '^$$' -fuzz '^FuzzContainer$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording
 	go test -run '^$$' -fuzz '^FuzzTables$$' -fuzztime 5m -fuzzminimizetime 5x ./qualify/recording/sheets
 	go test -run '^$$' -fuzz '^FuzzParseFacts$$' -fuzztime 2m -fuzzminimizetime 5x ./qualify/criteria

@@ -119,6 +119,7 @@ func TestDocumentsAreToldByContent(t *testing.T) {
 		{"fax of 1.6 thousand million pixels", wide, mediaTIFF, 0, "36 million pixels"},
 		{"fax group 3 of 3.6 thousand million pixels", wide3, mediaTIFF, 0, "36 million pixels"},
 		{"fax group 3 in two dimensions", twoD, mediaTIFF, 0, "can be unpacked"},
+		{"fax of more pages than a report has", manyPages(DemoFax(), pagesLimit+1), mediaTIFF, 0, "at most 100 pages"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			var before, after runtime.MemStats
@@ -139,6 +140,55 @@ func TestDocumentsAreToldByContent(t *testing.T) {
 				t.Errorf("a refused file of %d bytes took %d MiB", len(tt.data), got>>20)
 			}
 		})
+	}
+}
+
+// manyPages is a file of n pages that are all the first one.
+func manyPages(data []byte, n int) []byte {
+	dirs, err := directories(data)
+	if err != nil {
+		panic(err) // a fax of ours
+	}
+	le := binary.LittleEndian
+	size := 2 + 12*dirs[0].count
+	first := bytes.Clone(data[dirs[0].at : int(dirs[0].at)+size])
+	out := bytes.Clone(data)
+	le.PutUint32(out[4:], uint32(len(out)))
+	for i := range n {
+		out = append(out, first...)
+		next := uint32(len(out) + 4)
+		if i == n-1 {
+			next = 0
+		}
+		out = le.AppendUint32(out, next)
+	}
+	return out
+}
+
+// Pages that share one small strip are unpacked to a bound and no further.
+func TestSharedStripIsBounded(t *testing.T) {
+	const w, h = 6000, 5900 // one page is within bounds
+	strip := []byte{}
+	for range h {
+		strip = packBits(strip, make([]byte, w/8))
+	}
+	data := DemoFax()
+	dirs, err := directories(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range dirs[0].count {
+		e := data[int(dirs[0].at)+2+12*i:]
+		if v, ok := map[uint16]uint32{tagWidth: w, tagLength: h, tagRows: h, tagOffsets: uint32(len(data)), tagCounts: uint32(len(strip))}[binary.LittleEndian.Uint16(e)]; ok {
+			binary.LittleEndian.PutUint32(e[8:], v)
+		}
+	}
+	data = append(data, strip...)
+	if n, err := tiffPages(manyPages(data, 1)); err != nil || n != 1 {
+		t.Errorf("one such page: %d, %v", n, err)
+	}
+	if n, err := tiffPages(manyPages(data, 50)); n != 0 || err == nil || !strings.Contains(err.Error(), "million pixels together") {
+		t.Errorf("50 such pages: %d, %v", n, err)
 	}
 }
 

@@ -143,9 +143,15 @@ func tiffPages(data []byte) (int, error) {
 	if err != nil {
 		return 0, err
 	}
+	all := 0
 	for i := range dirs {
-		if _, err := tiffPage(dirs, i+1); err != nil {
+		m, err := tiffPage(dirs, i+1)
+		if err != nil {
 			return 0, err
+		}
+		// Many pages may share one small strip.
+		if all += m.Bounds().Dx() * m.Bounds().Dy(); all > 8*pixelLimit {
+			return 0, &pictureError{fmt.Sprintf("pages of at most %d million pixels together", 8*pixelLimit/1_000_000), "more", "scan at 300 dots an inch or less, or send the pages of the report alone"}
 		}
 	}
 	return len(dirs), nil
