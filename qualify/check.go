@@ -97,6 +97,7 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		}
 		d.Notes = append(d.Notes, told...)
 		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
+		res.severalTests(&d)
 		res.Determinations = append(res.Determinations, d)
 		res.Applied = append(res.Applied, named)
 		res.Packs = append(res.Packs, pack)
@@ -390,6 +391,18 @@ func undecide(f *criteria.Finding) {
 	for i := range f.Parts {
 		undecide(&f.Parts[i])
 	}
+}
+
+// severalTests leaves a case open that states a list of tests: which of them
+// decides is for a person to say, and a list must never be passed over.
+func (res *Result) severalTests(d *criteria.Determination) {
+	if _, ok := (criteria.Facts{Named: res.Facts}).Known("tests"); !ok {
+		return
+	}
+	def, _ := rules.Lookup("tests")
+	res.ask(d, []criteria.Need{{Fact: def.Name, Who: def.Who, Decides: []string{},
+		Question: "Which of the stated tests decides? State the facts of that one as the case's own, and leave the list out.",
+		Why:      "several tests are stated in a list, and the program does not choose among them"}})
 }
 
 // dateDoubts asks for the date of the test where it picks the version and is
