@@ -24,6 +24,7 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		det.Because = "This version holds no criteria."
 		return det
 	}
+	f = f.withReport(p)
 	det.CustodyBarred = Barred(p, f)
 	e := newEvaluation(p, p.Criteria, f, det.CustodyBarred, conf)
 
