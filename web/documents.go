@@ -224,12 +224,12 @@ func (s *Site) documentAdded(ctx context.Context, c *casework.Case, ch casework.
 // withdrawDocument takes a document out of consideration; its bytes stay.
 func (s *Site) withdrawDocument(w http.ResponseWriter, q *request) error {
 	number, reason, sha := q.PathValue("number"), typed(q.PostForm, "reason"), q.PostForm.Get("sha256")
-	if reason == "" || len(reason) > 2000 {
+	if say := reasonFault("document", reason); say != "" {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
 			return err
 		}
-		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: "Expected the reason for withdrawing the document, in words; found none, or more than 2,000 letters. Write it; the trail keeps it."})
+		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: say})
 	}
 	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
 		if !slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == sha }) {

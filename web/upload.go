@@ -241,16 +241,24 @@ func clipName(s string) string {
 	return strings.ToValidUTF8(s, "")
 }
 
+// reasonFault says what is wrong with the reason for which something is
+// withdrawn, "" if nothing is.
+func reasonFault(what, reason string) string {
+	if reason != "" && len(reason) <= 2000 {
+		return ""
+	}
+	return "Expected the reason for withdrawing the " + what + ", in words; found none, or more than 2,000 letters. Write it; the trail keeps it."
+}
+
 // withdraw takes a wrong file out of consideration; its bytes stay.
 func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
 	number, reason := q.PathValue("number"), typed(q.PostForm, "reason")
-	if reason == "" || len(reason) > 2000 {
+	if say := reasonFault("recording", reason); say != "" {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
 			return err
 		}
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", form: q.PostForm,
-			say: "Expected the reason for withdrawing the recording, in words; found none, or more than 2,000 letters. Write it; the trail keeps it."})
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", form: q.PostForm, say: say})
 	}
 	sha := q.PostForm.Get("sha256")
 	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {

@@ -190,6 +190,22 @@ func (b *browser) look(name string) {
 	b.seen[name] = true
 }
 
+// paper leaves a PDF and pictures of its pages, to be looked at.
+func (b *browser) paper(name string, pdf []byte) {
+	b.t.Helper()
+	dir := os.Getenv("AIRWARRANT_PICTURES")
+	if dir == "" {
+		return
+	}
+	path := filepath.Join(dir, name)
+	if err := os.WriteFile(path+".pdf", pdf, 0o600); err != nil {
+		b.t.Fatal(err)
+	}
+	if out, err := exec.Command("pdftoppm", "-r", "90", "-png", path+".pdf", path).CombinedOutput(); err != nil {
+		b.t.Fatalf("%v: %s", err, out)
+	}
+}
+
 // fetch gets path in the page's own session.
 func (b *browser) fetch(path string) []byte {
 	b.t.Helper()
@@ -287,15 +303,7 @@ func TestOutsideIntakeFromCustodyToPaper(t *testing.T) {
 			t.Errorf("%q does not stand on paper:\n%s", want, text)
 		}
 	}
-	if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
-		path := filepath.Join(dir, "worksheet.pdf")
-		if err := os.WriteFile(path, pdf, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if out, err := exec.Command("pdftoppm", "-r", "90", "-png", path, strings.TrimSuffix(path, ".pdf")).CombinedOutput(); err != nil {
-			t.Fatalf("%v: %s", err, out)
-		}
-	}
+	b.paper("worksheet", pdf)
 	b.visit("/cases/" + number + "/trail")
 	b.look("09-trail")
 	b.visit("/rules")

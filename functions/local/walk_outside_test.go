@@ -5,9 +5,6 @@ package main
 import (
 	"bytes"
 	"fmt"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -182,15 +179,7 @@ func TestOutsideWalkMarkedByHand(t *testing.T) {
 			t.Errorf("%q does not stand on paper:\n%s", want, paper)
 		}
 	}
-	if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
-		path := filepath.Join(dir, "walk.pdf")
-		if err := os.WriteFile(path, pdf, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if out, err := exec.Command("pdftoppm", "-r", "90", "-png", path, strings.TrimSuffix(path, ".pdf")).CombinedOutput(); err != nil {
-			t.Fatalf("%v: %s", err, out)
-		}
-	}
+	b.paper("walk", pdf)
 }
 
 // TestOutsideMarksOfTheRecording: what the recording itself marks is offered in

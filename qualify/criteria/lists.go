@@ -78,21 +78,8 @@ func parseList(def *rules.FactDef, text string) (Value, error) {
 
 // tests reads a list of tests. Faults inside one are told at their place.
 func (d *document) tests(n ast.Node, key string) (Value, *fault) {
-	list, ok := n.(*ast.SequenceNode)
-	if !ok || len(list.Values) == 0 {
-		return Value{}, &fault{"a list of " + listForm("tests"), shape(n), "write - {name: …, test_date: …} for each test, the failed ones too"}
-	}
-	if len(list.Values) > MaxTests {
-		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(list.Values)), "state those of one time of need"}
-	}
 	var v Value
-	for i, item := range list.Values {
-		at := fmt.Sprintf("%s[%d]", key, i)
-		entries, ok := d.entries(item, at)
-		if !ok {
-			d.fault(item, at, &fault{listForm("tests"), shape(item), "write - {name: …, test_date: …}"})
-			continue
-		}
+	f := d.items(n, key, listShape{"tests", "{name: …, test_date: …}", "test, the failed ones too", MaxTests, "tests", "state those of one time of need"}, func(item ast.Node, at string, entries []entry) {
 		t, before := Test{Facts: map[string]Fact{}}, len(d.faults)
 		for _, e := range entries {
 			d.testKey(&t, e, path(at, e.key))
@@ -101,8 +88,38 @@ func (d *document) tests(n ast.Node, key string) (Value, *fault) {
 			d.fault(item, at, f)
 		}
 		v.Tests = append(v.Tests, t)
+	})
+	return v, f
+}
+
+// listShape is what a list fact looks like, for its faults: an example of one
+// item and what there is one of for each, how many there may be, what they are
+// called, and which to keep of too many.
+type listShape struct {
+	fact, example, each string
+	most                int
+	many, keep          string
+}
+
+// items reads a list of mappings. What is wrong with the list itself is
+// returned, and what is wrong with one item is told at its place.
+func (d *document) items(n ast.Node, key string, shaped listShape, read func(item ast.Node, at string, entries []entry)) *fault {
+	list, ok := n.(*ast.SequenceNode)
+	if !ok || len(list.Values) == 0 {
+		return &fault{"a list of " + listForm(shaped.fact), shape(n), "write - " + shaped.example + " for each " + shaped.each}
 	}
-	return v, nil
+	if len(list.Values) > shaped.most {
+		return &fault{fmt.Sprintf("at most %d %s", shaped.most, shaped.many), strconv.Itoa(len(list.Values)), shaped.keep}
+	}
+	for i, item := range list.Values {
+		at := fmt.Sprintf("%s[%d]", key, i)
+		if entries, ok := d.entries(item, at); ok {
+			read(item, at, entries)
+		} else {
+			d.fault(item, at, &fault{listForm(shaped.fact), shape(item), "write - " + shaped.example})
+		}
+	}
+	return nil
 }
 
 // testKey reads one key of a test.

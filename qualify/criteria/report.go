@@ -6,7 +6,6 @@ import (
 	"maps"
 	"math/big"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -51,21 +50,8 @@ type reportedJSON struct {
 
 // report reads a list of figures. Faults inside one are told at their place.
 func (d *document) report(n ast.Node, key string) (Value, *fault) {
-	list, ok := n.(*ast.SequenceNode)
-	if !ok || len(list.Values) == 0 {
-		return Value{}, &fault{"a list of " + listForm("report"), shape(n), "write - {measure: nadir, value: 81, unit: \"%\"} for each figure"}
-	}
-	if len(list.Values) > MaxReported {
-		return Value{}, &fault{fmt.Sprintf("at most %d figures", MaxReported), strconv.Itoa(len(list.Values)), "state those that the criteria read"}
-	}
 	var v Value
-	for i, item := range list.Values {
-		at := fmt.Sprintf("%s[%d]", key, i)
-		entries, ok := d.entries(item, at)
-		if !ok {
-			d.fault(item, at, &fault{listForm("report"), shape(item), "write - {measure: nadir, value: 81, unit: \"%\"}"})
-			continue
-		}
+	f := d.items(n, key, listShape{"report", "{measure: nadir, value: 81, unit: \"%\"}", "figure", MaxReported, "figures", "state those that the criteria read"}, func(item ast.Node, at string, entries []entry) {
 		var r reportedJSON
 		before := len(d.faults)
 		where := map[string]ast.Node{}
@@ -83,7 +69,7 @@ func (d *document) report(n ast.Node, key string) (Value, *fault) {
 			}
 		}
 		if len(d.faults) > before {
-			continue
+			return
 		}
 		got, wrong, f := r.read()
 		if f != nil {
@@ -92,11 +78,11 @@ func (d *document) report(n ast.Node, key string) (Value, *fault) {
 				node = item
 			}
 			d.fault(node, path(at, wrong), f)
-			continue
+			return
 		}
 		v.Report = append(v.Report, got)
-	}
-	return v, nil
+	})
+	return v, f
 }
 
 // read checks a figure. The second result is the key that the fault is of.

@@ -136,22 +136,9 @@ func fraction(s string) int64 {
 // recordings reads a list of recordings and stretches. Faults of one are told
 // at their place.
 func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
-	list, ok := n.(*ast.SequenceNode)
-	if !ok || len(list.Values) == 0 {
-		return Value{}, &fault{"a list of " + listForm("recordings"), shape(n), "write - {sha256: …, role: air} for each recording"}
-	}
-	if len(list.Values) > maxStretches {
-		return Value{}, &fault{fmt.Sprintf("at most %d stretches", maxStretches), strconv.Itoa(len(list.Values)), "state those of one test"}
-	}
 	keys := []string{"sha256", "role", "from", "until", "flow", "device"}
 	var v Value
-	for i, item := range list.Values {
-		at := fmt.Sprintf("%s[%d]", key, i)
-		entries, ok := d.entries(item, at)
-		if !ok {
-			d.fault(item, at, &fault{listForm("recordings"), shape(item), "write - {sha256: …, role: air}"})
-			continue
-		}
+	f := d.items(n, key, listShape{"recordings", "{sha256: …, role: air}", "recording", maxStretches, "stretches", "state those of one test"}, func(item ast.Node, at string, entries []entry) {
 		var r RecordingRole
 		own := map[string]*string{"sha256": &r.SHA256, "role": &r.Role, "from": &r.From, "until": &r.Until, "flow": &r.Flow, "device": &r.Device}
 		before := len(d.faults)
@@ -170,8 +157,8 @@ func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
 			d.fault(item, at, f)
 		}
 		v.List = append(v.List, r)
-	}
-	return v, nil
+	})
+	return v, f
 }
 
 // check tells what is wrong with a stretch that stands behind others.
