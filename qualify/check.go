@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math/big"
 	"regexp"
-	"slices"
 	"time"
 
 	"airwarrant/qualify/analysis"
@@ -25,7 +24,18 @@ import (
 // name of the source), rules.ErrUnknownRegion, rules.ErrNoPackInForce and
 // ErrQuery. Everything else that is missing or doubtful is an undetermined
 // Determination that says what would settle it.
+//
+// Where the facts list several tests, each is checked by itself, under the
+// version in force on its own day, and criteria.Decide says which one stands.
 func Check(q Query, lib *rules.Library) (*Result, error) {
+	if tests := criteria.Tests(q.Facts, unlisted(q)); tests != nil {
+		return checkTests(q, lib, tests)
+	}
+	return checkOne(q, lib)
+}
+
+// checkOne runs the chain for one test.
+func checkOne(q Query, lib *rules.Library) (*Result, error) {
 	res := &Result{Facts: make(map[string]criteria.Fact, len(q.Facts)+1), private: q.Private}
 	for k, v := range q.Facts {
 		res.Facts[k] = v
@@ -93,11 +103,10 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 		if len(asks) > 0 {
 			// The recording is there, but which stretch of it is the test is
 			// not known: that question stands for those about its measures.
-			res.ask(&d, asks, "recording", "reported_minutes", "span_judgement")
+			d.Open(asks, res.Facts, "recording", "reported_minutes", "span_judgement")
 		}
 		d.Notes = append(d.Notes, told...)
 		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
-		res.severalTests(&d)
 		res.Determinations = append(res.Determinations, d)
 		res.Applied = append(res.Applied, named)
 		res.Packs = append(res.Packs, pack)
@@ -350,61 +359,6 @@ func sameNights(rds []Reading) []string {
 	return out
 }
 
-// ask makes d undetermined and puts needs in front of its questions; the
-// questions about the facts named in instead drop out. What was asked before
-// and nobody knows is told as the reason and not asked again.
-func (res *Result) ask(d *criteria.Determination, needs []criteria.Need, instead ...string) {
-	d.Outcome, d.Disposition = criteria.Undetermined, "incomplete"
-	d.DecidedBy, d.Allows, d.FollowUp, d.Consequences = []string{}, []string{}, []string{}, []criteria.Consequence{}
-	d.Because = needs[0].Why
-	out := []criteria.Need{}
-	for _, n := range needs {
-		if res.Facts[n.Fact].State != criteria.Unknown {
-			out = append(out, n)
-		}
-	}
-next:
-	for _, n := range d.Needs {
-		for _, name := range instead {
-			if n.Fact == name {
-				continue next
-			}
-		}
-		for _, m := range needs {
-			if n.Fact == m.Fact {
-				continue next
-			}
-		}
-		out = append(out, n)
-	}
-	d.Needs = out
-	if !slices.ContainsFunc(out, func(n criteria.Need) bool { return n.Who != rules.Maintainer }) {
-		d.Disposition = "manual_review"
-	}
-	for i := range d.Clauses {
-		undecide(&d.Clauses[i])
-	}
-}
-
-func undecide(f *criteria.Finding) {
-	f.Decided = false
-	for i := range f.Parts {
-		undecide(&f.Parts[i])
-	}
-}
-
-// severalTests leaves a case open that states a list of tests: which of them
-// decides is for a person to say, and a list must never be passed over.
-func (res *Result) severalTests(d *criteria.Determination) {
-	if _, ok := (criteria.Facts{Named: res.Facts}).Known("tests"); !ok {
-		return
-	}
-	def, _ := rules.Lookup("tests")
-	res.ask(d, []criteria.Need{{Fact: def.Name, Who: def.Who, Decides: []string{},
-		Question: "Which of the stated tests decides? State the facts of that one as the case's own, and leave the list out.",
-		Why:      "several tests are stated in a list, and the program does not choose among them"}})
-}
-
 // dateDoubts asks for the date of the test where it picks the version and is
 // not settled: not stated at all, or stated otherwise than the recorder's
 // clock has it, with another version in force on that day.
@@ -420,13 +374,13 @@ func (res *Result) dateDoubts(d *criteria.Determination, lib *rules.Library, reg
 		if !recorded.IsZero() {
 			need.Why += fmt.Sprintf("; the recorder's clock says %s, and nobody has checked that clock", recorded)
 		}
-		res.ask(d, []criteria.Need{need})
+		d.Open([]criteria.Need{need}, res.Facts)
 	case dated && !recorded.IsZero() && recorded != stated:
 		note := fmt.Sprintf("The recorder's clock dates the test %s, the stated date is %s.", recorded, stated)
 		other, err := lib.InForce(region, recorded)
 		if on.IsZero() && (err != nil || other != pack) {
 			need.Why = note + " Different versions of the criteria hold on the two days"
-			res.ask(d, []criteria.Need{need})
+			d.Open([]criteria.Need{need}, res.Facts)
 			return
 		}
 		d.Notes = append(d.Notes, note+" The same version of the criteria holds on both.")

@@ -37,7 +37,7 @@ type CaseResult struct {
 //	    facts: {fact: value, …}         # over those of the base
 //	    profile: "95 6h, 88 5m, 87? 30s, - 10m"
 //	    confirmed: [clause id, …]
-//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, follow_up, open, document, lacks, cautions, barred}
+//	    want: {outcome, disposition, met, not_met, undetermined, not_applicable, needs, allows, follow_up, open, document, lacks, cautions, barred, decides}
 //
 // A profile is a night as steps of value and time: ? marks a doubted reading,
 // - time without one. want.outcome is required; met and the like list clause
@@ -47,7 +47,8 @@ type CaseResult struct {
 // wait for an answer) and document do the same, and cautions for those
 // beyond the pack's own; lacks lists texts that nothing of allows, follow_up,
 // open and document holds. barred says whether custody bars the supplier from the
-// result.
+// result. decides is the name of the test that decides where the facts list
+// several, or none.
 func RunCases(p *rules.Pack, cases []byte, file string) []CaseResult {
 	return ReadCases(p, cases, file).Run(p)
 }
@@ -90,7 +91,19 @@ func (s *CaseSet) Run(p *rules.Pack) []CaseResult {
 
 func (c *testCase) run(p *rules.Pack, file string) CaseResult {
 	r := CaseResult{File: file, Line: c.line, Name: c.name}
-	r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
+	if tests := Tests(c.facts, c.night != nil); tests != nil {
+		var tried []Tried
+		for _, t := range tests {
+			f := Facts{Named: TestFacts(c.facts, t)}
+			if t.Name == OwnTest {
+				f.Night = c.night
+			}
+			tried = append(tried, Tried{Test: t, Pack: p, Named: f.Named, Recorded: f.Night != nil, Determination: Determine(p, f, c.confirmed)})
+		}
+		r.Determination, _ = Decide(tried)
+	} else {
+		r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
+	}
 	r.Message = c.want.compare(p, &r.Determination)
 	return r
 }
@@ -133,6 +146,7 @@ type wanted struct {
 	texts                map[string][]string // of allows and its like; absent: not looked at
 	lacks                []string
 	barred               string // true, false or "": not looked at
+	decides              string // name of the test that decides; "": not looked at
 }
 
 // clauseIDs lists the ids of a pack's clauses.
@@ -264,7 +278,7 @@ var (
 
 func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wanted {
 	w := wanted{verdicts: map[Verdict][]string{}, texts: map[string][]string{}}
-	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "follow_up", "open", "document", "lacks", "cautions", "barred")
+	m := d.keys(n, key, "outcome", "disposition", "met", "not_met", "undetermined", "not_applicable", "needs", "allows", "follow_up", "open", "document", "lacks", "cautions", "barred", "decides")
 	word := func(name string, known []string) string {
 		e, ok := m[name]
 		if !ok {
@@ -279,6 +293,11 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 	w.outcome = word("outcome", outcomes)
 	w.disposition = word("disposition", dispositions)
 	w.barred = word("barred", []string{"true", "false"})
+	if e, ok := m["decides"]; ok {
+		if w.decides, ok = scalar(e.node); !ok || w.decides == "" {
+			d.fault(e.node, path(key, "decides"), &fault{"the name of a test of the list, or none", shape(e.node), "write it on the line"})
+		}
+	}
 	if _, ok := m["outcome"]; !ok {
 		d.fault(n, key, &fault{"outcome:", "none", "a case that expects no outcome proves nothing: add one of " + strings.Join(outcomes, ", ")})
 	}
@@ -371,6 +390,15 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 	}
 	if w.barred != "" {
 		differ("barred", w.barred, fmt.Sprint(det.CustodyBarred))
+	}
+	if w.decides != "" {
+		decides := "none"
+		for _, l := range det.Tests {
+			if l.Decides {
+				decides = l.Name
+			}
+		}
+		differ("decides", w.decides, decides)
 	}
 	found := map[string]*Finding{}
 	var walk func(fs []Finding)

@@ -69,6 +69,9 @@ type Determination struct {
 	Consequences []Consequence `json:"consequences"`
 	Document     []string      `json:"document"`      // what to document, whatever the outcome
 	DocumentAsks []Ask         `json:"document_asks"` // what would tell whether more is to be documented
+	// Tests are all tests of the patient in time order where the case lists
+	// several; the rest is of the one that decides.
+	Tests []TestLine `json:"tests,omitempty"`
 }
 
 // Finding is one clause with what was asked and found. Parts mirror the pack.

@@ -512,6 +512,7 @@ func TestMargins(t *testing.T) {
 		{minutesAt88(t, "leaf", "300 s"), nil, "95 6h, 88 299.99s", "299.99 s", "Below 300 s by 0.01 s."},
 		{band, map[string]string{"test_date": "2030-01-10", "discharge_date": "2030-01-13"}, "", "3 days", "Above 2 days by 1 day."},
 		{strict, map[string]string{"hematocrit": "56.0"}, "", "56.0 %", "Exactly the limit, which is not included."},
+		{level, map[string]string{"rest_spo2": "88"}, "", "88 %", "Exactly the limit, which is included."},
 		{share, nil, "95 3h, 89 1h", "25 %", "Below 33.333333 % by 8.33 points."},
 		{level, map[string]string{"rest_spo2": "89.5"}, "", "89.5 %, read as 90 %", "Above 88 % by 2 points."},
 	}

@@ -361,6 +361,8 @@ func margin(l *leaf, v Verdict) string {
 			by = s.short(convert(d, s.unit, "s"))
 		}
 		switch {
+		case c == 0 && lim.admits(0):
+			return "Exactly the limit, which is included."
 		case c == 0:
 			return "Exactly the limit, which is not included."
 		case c < 0:

@@ -224,6 +224,7 @@ func New(in Input) *Worksheet {
 	w.Sections = []Section{
 		deciding(in, src),
 		questions(d.Needs, in),
+		allTests(d),
 		onFile(in, src),
 		{ID: "trace", Title: "The recording", Lead: traceLead, Trace: trace},
 		reported(in),
