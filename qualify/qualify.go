@@ -88,6 +88,9 @@ type Result struct {
 	Facts    map[string]criteria.Fact
 	Warnings []string // of the reading and the analysis chosen, in sentences
 
+	// runs are the results of each of several tests, nil where there is one.
+	runs []*Result
+
 	private  bool
 	narrowed string   // that only a stretch on room air is read, "" if all is
 	absent   []string // of stretches of recordings that are not at hand

@@ -142,8 +142,22 @@ func (q *Query) assemble(runs []*Result, numbers [][]int, decides int) *Result {
 		out.Facts[name] = f
 	}
 	out.Facts["tests"] = q.Facts["tests"]
+	out.runs = runs
 	if len(out.Readings) > 1 {
 		out.Warnings = append(append([]string{}, out.Warnings...), sameNights(out.Readings)...)
 	}
 	return &out
+}
+
+// RunOf returns the result of the one test that a recording is of, by its
+// SHA-256: res itself where the facts list no tests, or no test has it.
+func (res *Result) RunOf(sha string) *Result {
+	for _, run := range res.runs {
+		for _, rd := range run.Readings {
+			if rd.SHA256 == sha {
+				return run
+			}
+		}
+	}
+	return res
 }

@@ -357,6 +357,7 @@ func casesSchema() object {
 		"document":       texts("parts of sentences on what to document; an empty list: there is none"),
 		"lacks":          texts("parts of sentences that nothing of allows, follow_up, open and document holds"),
 		"barred":         object{"type": "boolean", "description": "whether custody bars the supplier from the result"},
+		"decides":        object{"type": "string", "pattern": `\S`, "description": "name of the test that decides where the facts list several, or none"},
 		"cautions":       texts("parts of cautions beside those of the pack, such as that of an expired edition; an empty list: there is none"),
 	}
 	item := object{

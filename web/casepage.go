@@ -27,7 +27,7 @@ import (
 var custodyFacts = []string{"test_date", "test_state", "test_place", "test_performed_by", "supplier_part", "custody"}
 
 // elsewhere are the needs that another part of the page asks for.
-var elsewhere = append([]string{"session_choice", "recordings", "identity"}, custodyFacts...)
+var elsewhere = append([]string{"session_choice", "recordings", "tests", "identity"}, custodyFacts...)
 
 // posted is what a form held that could not be accepted, so that the page
 // comes back with everything that was typed.
@@ -83,6 +83,7 @@ type caseBody struct {
 	Sessions []sessionLine
 	Chosen   bool // one of Sessions is this patient's test
 	Marks    *marksView
+	Tests    *testsView
 
 	Report     *reportPart
 	Conditions []conditionPart
@@ -226,6 +227,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	}
 	b.Marks = f.marksOf(ev, p)
 	d := ev.Determinations[0]
+	b.Tests = f.testsView(d, posted{})
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
 	b.fillFollowing(f, d, p)
@@ -258,12 +260,12 @@ func (f *file) prefilled(def rules.FactDef, p posted, part string) field {
 }
 
 func (b *caseBody) fillRecording(ev *evaluation) {
-	if len(ev.Readings) == 0 || ev.Readings[0].Recording == nil || b.Recording == nil {
+	if len(ev.own.Readings) == 0 || ev.own.Readings[0].Recording == nil || b.Recording == nil {
 		return
 	}
-	rd := ev.Readings[0]
+	rd := ev.own.Readings[0]
 	b.Recording.Format = formatWords(rd.Recording.Format)
-	b.Chosen = ev.Session > 0
+	b.Chosen = ev.own.Session > 0
 	for no := range rd.Of {
 		i := slices.Index(rd.Numbers, no+1)
 		if i < 0 {
@@ -271,7 +273,7 @@ func (b *caseBody) fillRecording(ev *evaluation) {
 			continue
 		}
 		a := rd.Analyses[i]
-		l := sessionLine{No: no + 1, Long: "not known", Valid: hours(a.Seconds(a.Valid)), Chosen: ev.Session == no+1}
+		l := sessionLine{No: no + 1, Long: "not known", Valid: hours(a.Seconds(a.Valid)), Chosen: ev.own.Session == no+1}
 		l.Date, l.Day, l.Start = stampParts(a.Stamp(rd.Recording, a.First, a.FirstIndex))
 		var date string
 		date, _, l.End = stampParts(a.Stamp(rd.Recording, a.Last, rd.Sessions[i].To-1))

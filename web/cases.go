@@ -286,6 +286,9 @@ type evaluation struct {
 	// staleMarks says that the marks stated do not fit the recording and were
 	// left out.
 	staleMarks bool
+	// own is what the chain gives for the test that the recording of the case
+	// is of; Result itself unless the case lists several tests.
+	own *qualify.Result
 }
 
 // today is the calendar day, in UTC as every date of the pages.
@@ -356,7 +359,10 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	if res == nil {
 		return ev, nil
 	}
-	ev.identity = append(compareIdentity(f, res), documentIdentity(f)...)
+	if ev.own = res; u != nil {
+		ev.own = res.RunOf(u.SHA256)
+	}
+	ev.identity = append(compareIdentity(f, ev.own), documentIdentity(f)...)
 	for _, row := range ev.identity {
 		ev.differs = ev.differs || !row.Same && row.Explained == ""
 	}

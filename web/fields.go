@@ -243,6 +243,8 @@ func (st statement) words(def rules.FactDef) string {
 		return stretchWords(st)
 	case "report":
 		return reportWords(st)
+	case "tests":
+		return testsWords(st)
 	}
 	return st.Text
 }

@@ -72,7 +72,7 @@ type markRow struct {
 // marksOf is the part for marks, nil where there is nothing to mark: no session
 // of a recording is chosen, or it is a night that is stated to be on room air.
 func (f *file) marksOf(ev *evaluation, p posted) *marksView {
-	if ev.Result == nil || ev.Session == 0 || len(ev.Readings) == 0 || ev.Readings[0].Recording == nil {
+	if ev.Result == nil || ev.own.Session == 0 || len(ev.own.Readings) == 0 || ev.own.Readings[0].Recording == nil {
 		return nil
 	}
 	st, stated := f.Statements["recordings"]
@@ -81,14 +81,14 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	if f.Facts["test_oxygen"].Value.Word == "room_air" && !walk && !asked && !stated {
 		return nil
 	}
-	rd := ev.Readings[0]
-	at := slices.Index(rd.Numbers, ev.Session)
+	rd := ev.own.Readings[0]
+	at := slices.Index(rd.Numbers, ev.own.Session)
 	rec, s, a := rd.Recording, rd.Sessions[at], rd.Analyses[at]
 	v := &marksView{Walk: walk, Folded: !walk && !asked && !stated && p.part != "marks", Stale: ev.staleMarks, Begins: shortStamp(a.Stamp(rec, a.First, s.From)), Ends: shortStamp(a.Stamp(rec, sessionEnd(a), s.To-1))}
 	v.Example = v.Begins
 	var legs []worksheet.Leg
-	for _, l := range ev.PaperLegs() {
-		if l.Upload == 1 && l.No == ev.Session {
+	for _, l := range ev.own.PaperLegs() {
+		if l.Upload == 1 && l.No == ev.own.Session {
 			legs = append(legs, l)
 		}
 	}
@@ -318,7 +318,7 @@ func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
 	if v == nil || ev.differs {
 		return casework.ErrConflict // what was marked is not there any more
 	}
-	text, faults := readMarks(marksTyped(q.PostForm, v.slots()), ev.Readings[0], ev.Session, v.Walk)
+	text, faults := readMarks(marksTyped(q.PostForm, v.slots()), ev.own.Readings[0], ev.own.Session, v.Walk)
 	refuse := func(say string) error {
 		f, err := s.open(q.Context(), number)
 		if err != nil {

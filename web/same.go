@@ -39,10 +39,10 @@ type sameNight struct {
 // nightOf returns the night that a case rests on; false if there is none yet.
 func nightOf(f *file, ev *evaluation) (testNight, bool) {
 	u := f.upload()
-	if u == nil || ev.Result == nil || ev.Session == 0 || ev.Readings[0].Recording == nil {
+	if u == nil || ev.Result == nil || ev.own.Session == 0 || ev.own.Readings[0].Recording == nil {
 		return testNight{}, false
 	}
-	return testNight{f.Number, u.SHA256, ev.Session}, true
+	return testNight{f.Number, u.SHA256, ev.own.Session}, true
 }
 
 // recognise writes down the prints of the night that a case rests on, and on
@@ -57,7 +57,7 @@ func (s *Site) recognise(ctx context.Context, f *file, ev *evaluation) error {
 	if !errors.Is(err, casework.ErrNotFound) {
 		return err // nil: done before
 	}
-	rd := ev.Readings[0]
+	rd := ev.own.Readings[0]
 	i := slices.Index(rd.Numbers, own.Session)
 	prints := recording.Fingerprint(rd.Recording, rd.Sessions[i])
 	// The same file is the same night, however little it varies.

@@ -295,7 +295,7 @@ func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 	if again {
 		no = 0
 	}
-	if u == nil || ev.Result == nil || len(ev.Readings) == 0 || no < 1 && !again || no > ev.Readings[0].Of {
+	if u == nil || ev.Result == nil || len(ev.own.Readings) == 0 || no < 1 && !again || no > ev.own.Readings[0].Of {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "session",
 			say: "Expected one of the sessions listed; found none. Choose the one that is this patient's test."})
 	}

@@ -122,6 +122,8 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/withdraw", Name: "withdraw", Desks: intake, Body: formLimit, handle: (*Site).withdraw},
 		{Method: "POST", Path: "/cases/{number}/session", Name: "chooseSession", Desks: intake, Body: formLimit, handle: (*Site).chooseSession},
 		{Method: "POST", Path: "/cases/{number}/marks", Name: "stateMarks", Desks: intake, Body: formLimit, handle: (*Site).stateMarks},
+		{Method: "GET", Path: "/cases/{number}/tests", Name: "testsPage", Desks: intake, handle: (*Site).testsPage},
+		{Method: "POST", Path: "/cases/{number}/tests", Name: "stateTest", Desks: intake, Body: formLimit, handle: (*Site).stateTest},
 		{Method: "POST", Path: "/cases/{number}/patient", Name: "correctPatient", Desks: intake, Body: formLimit, handle: (*Site).correctPatient},
 		{Method: "POST", Path: "/cases/{number}/same", Name: "confirmIdentity", Desks: intake, Body: formLimit, handle: (*Site).confirmIdentity},
 		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},

@@ -51,6 +51,17 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 	return json.Marshal(out)
 }
 
+// Text is the value of a known fact that is no list as ParseValue reads it back,
+// with the unit of a number: "57 mmHg". The error is of a name that is not in
+// the vocabulary, or of a number that its decimals do not hold.
+func (f Fact) Text() (string, error) {
+	value, unit, err := f.text()
+	if err != nil || unit == "" {
+		return value, err
+	}
+	return value + " " + unit, nil
+}
+
 // text is the value of a known fact that is no list in the spelling of
 // ParseValue, the unit of a number apart.
 func (f Fact) text() (value, unit string, err error) {
