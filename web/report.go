@@ -15,7 +15,6 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
-	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -75,7 +74,7 @@ func figuresOf(fact criteria.Fact) []figure {
 var measureWords = func() []choice {
 	var out []choice
 	for _, m := range criteria.ReportMeasures {
-		out = append(out, choice{Value: m, Words: worksheet.ReportWords[m]})
+		out = append(out, choice{Value: m, Words: criteria.ReportWords[m]})
 	}
 	return out
 }()
@@ -84,7 +83,7 @@ var reportUnits = []string{"min", "s", "h", "%"}
 
 // words says a figure as a line of text.
 func (g figure) words() string {
-	t := worksheet.ReportWords[g.Measure]
+	t := criteria.ReportWords[g.Measure]
 	if g.Level != "" {
 		t += " " + g.Level + " %"
 	}

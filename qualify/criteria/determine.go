@@ -24,7 +24,6 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		det.Because = "This version holds no criteria."
 		return det
 	}
-	f = f.withReport(p)
 	det.CustodyBarred = Barred(p, f)
 	e := newEvaluation(p, p.Criteria, f, det.CustodyBarred, conf)
 
@@ -59,6 +58,7 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 	}
 	det.Because = e.because(&det, by.leaves)
 	det.Notes = append(append(det.Notes, e.notes(deciding)...), e.overrideNotes()...)
+	det.Notes = append(det.Notes, e.reportFaults()...)
 	e.document(&det)
 	if det.Outcome == Qualifies {
 		e.follow(&det)

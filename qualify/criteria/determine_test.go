@@ -72,16 +72,29 @@ func TestBoundsOfARecording(t *testing.T) {
 	}
 }
 
-// TestReportOfAnotherLevel checks that the minutes of a report answer for the
-// pack's level alone.
+// TestReportOfAnotherLevel checks what the minutes of a report at 88 % tell of
+// other levels: at least as much lies at or below 89 %, at most as much at or
+// below 87 %, and nothing else.
 func TestReportOfAnotherLevel(t *testing.T) {
-	leaf := minutesAt88(t, "minutes", "5 min")
-	leaf.SpO2 = quantity(t, "89 %")
-	p := packOf(allOf("root", leaf))
-	p.Reading = nightReading
-	d := Determine(p, Facts{Named: stated(t, map[string]string{"reported_minutes": "30"})}, nil)
-	if d.Outcome != Undetermined || !reflect.DeepEqual(asksOf(d), []string{"recording"}) {
-		t.Errorf("expected undetermined and recording asked, found %s and %v", d.Outcome, asksOf(d))
+	for _, c := range []struct {
+		level, minutes string
+		want           Outcome
+		asks           []string
+	}{
+		{"89 %", "30", Qualifies, nil},
+		{"89 %", "4.0", Undetermined, []string{"recording"}},
+		{"87 %", "30", Undetermined, []string{"recording"}},
+		{"87 %", "4.0", DoesNotQualify, nil},
+		{"87 %", "5.0", Undetermined, []string{"recording"}},
+	} {
+		leaf := minutesAt88(t, "minutes", "5 min")
+		leaf.SpO2 = quantity(t, c.level)
+		p := packOf(allOf("root", leaf))
+		p.Reading = nightReading
+		d := Determine(p, Facts{Named: stated(t, map[string]string{"reported_minutes": c.minutes})}, nil)
+		if d.Outcome != c.want || !slices.Equal(asksOf(d), c.asks) {
+			t.Errorf("%s, %s min: expected %s and %v asked, found %s and %v", c.level, c.minutes, c.want, c.asks, d.Outcome, asksOf(d))
+		}
 	}
 }
 

@@ -225,10 +225,12 @@ func (e *evaluation) numberText(l *leaf) string {
 		}
 		out += doubt(u.recording)
 		if u.report != nil {
-			out += ", " + e.reportText() + " on the signed report"
+			out += ", " + s.toldText(u.report)
 		}
+	case u.report != nil && u.report.printed != "":
+		out = u.report.printed + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
 	case u.report != nil:
-		out = e.reportText() + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
+		out = s.toldText(u.report) + "; " + e.absence(&u.reading)
 	case u.def.Name == "reported_minutes":
 		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
 	case u.stated != "":
@@ -239,10 +241,21 @@ func (e *evaluation) numberText(l *leaf) string {
 	return out + e.roundedText(l, s)
 }
 
-// reportText is the time of the signed report with the decimals it prints.
-func (e *evaluation) reportText() string {
-	v := e.facts.Named["reported_minutes"].Value
-	return withUnit(v.Num.FloatString(max(v.Places, 0)), cmp.Or(v.Unit, "min"))
+// toldText is what the signed report tells, in words.
+func (s shown) toldText(t *told) string {
+	if t.printed != "" {
+		return t.printed + " on the signed report"
+	}
+	by := " by the signed report, which prints " + t.from
+	switch {
+	case t.lo == nil:
+		return "at most " + s.text(t.hi) + by
+	case t.hi == nil:
+		return "at least " + s.text(t.lo) + by
+	case t.lo.Cmp(t.hi) == 0:
+		return s.text(t.lo) + by
+	}
+	return s.between(t.lo, t.hi) + by
 }
 
 // short prints a span of time of so many seconds: in seconds below a minute,
@@ -258,7 +271,7 @@ func (s shown) short(seconds *big.Rat) string {
 func (e *evaluation) roundedText(l *leaf, s shown) string {
 	u := &l.readings[0]
 	switch {
-	case u.mode == readNone || !roundable(u.unit) && !perSample(u.def):
+	case u.mode == readNone || !roundable(u.unit) && !perSample(u.def), u.value == nil && u.recording == nil:
 		return ""
 	case !perSample(u.def):
 		if r := halfUp(u.value); r.Cmp(u.value) != 0 {
@@ -457,7 +470,7 @@ func (e *evaluation) sentence(leaves []*rules.Node) string {
 func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	var out []string
 	add := func(s string) {
-		if !slices.Contains(out, s) {
+		if s != "" && !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
@@ -470,7 +483,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	for _, s := range e.idleValues() {
 		add(s)
 	}
-	differs := map[string]bool{} // levels of which the report's difference has been told
+	differs := map[string]bool{} // measures with levels of which the report's difference has been told
 	for _, l := range e.leaves {
 		if l.fixed || !l.readings[0].known || !isNumber(l.def) {
 			continue
@@ -486,18 +499,37 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
 				name, s.short(short), s.short(u.missing)))
 		}
-		if u.recording != nil && u.report != nil && u.report.lo.Cmp(u.report.hi) < 0 && !differs[param] {
-			differs[param] = true
-			d := new(big.Rat).Sub(u.report.value, u.recording.value)
-			switch d.Sign() {
-			case 1:
-				add(fmt.Sprintf("The signed report prints %s, %s more than the recording gives.", e.reportText(), s.short(d)))
-			case -1:
-				add(fmt.Sprintf("The signed report prints %s, %s less than the recording gives.", e.reportText(), s.short(d.Abs(d))))
-			}
+		if key := l.def.Name + param; u.recording != nil && u.report != nil && !differs[key] {
+			differs[key] = true
+			add(s.differNote(u.recording, u.report, l.def.Type == rules.TypeDuration))
 		}
 	}
 	return out
+}
+
+// differNote tells by how much the signed report differs from the recording;
+// "" where its figure may be the recording's, rounded.
+func (s shown) differNote(recording *span, report *told, time bool) string {
+	agrees := report.printed != "" && report.lo.Cmp(report.hi) == 0
+	switch {
+	case agrees:
+		return ""
+	case report.printed == "" || recording.value == nil:
+		return "The signed report and the recording differ: " + s.toldText(report) + "."
+	}
+	d := minus(report.value, recording.value)
+	word := " more"
+	if d.Sign() < 0 {
+		d, word = d.Abs(d), " less"
+	}
+	by := s.text(d)
+	switch {
+	case time:
+		by = s.short(d)
+	case s.unit == "%":
+		by = withUnit(s.number(d), "points")
+	}
+	return "The signed report prints " + report.printed + ", " + by + word + " than the recording gives."
 }
 
 // shortRecording tells that the recording of a test asleep holds less valid

@@ -26,9 +26,11 @@ type reading struct {
 
 	words []string // words and booleans: those that are possible
 
-	// Of a time that the recording and a report both tell: what each says.
-	recording, report *span
-	missing           *big.Rat // unread time of the recording in s, of measures of time
+	// Of a measure that a signed report tells: what it says, and what the
+	// recording says if there is one.
+	recording *span
+	report    *told
+	missing   *big.Rat // unread time of the recording in s, of measures of time
 }
 
 // span is a closed range with the figure that it belongs to.
@@ -94,7 +96,7 @@ func definition(name string) (*rules.FactDef, bool) {
 // stated returns a base fact if it is known.
 func (s *source) stated(name string) (Fact, bool) {
 	f, ok := s.facts.Known(name)
-	if s.barred && name == "reported_minutes" {
+	if s.barred && (name == "reported_minutes" || name == "report") {
 		return Fact{}, false
 	}
 	return f, ok
@@ -148,9 +150,7 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 	case "time_at_or_below":
 		if read != nil {
 			r.spans(s.seconds(a, timeAt(a, param, false, rounded)))
-			r.recording = &span{r.lo, r.value, r.hi}
 		}
-		s.reported(&r, param)
 	case "time_below":
 		if read != nil {
 			r.spans(s.seconds(a, timeAt(a, param, true, rounded)))
@@ -230,6 +230,7 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 	default:
 		return r, false
 	}
+	s.withReport(&r, param)
 	r.asked = !r.known && s.allAsked(d)
 	if d.Type == rules.TypeDuration && a != nil && a.Missing != nil {
 		r.missing = a.Seconds(*a.Missing)
@@ -407,36 +408,6 @@ func (s *source) fall(r *reading, a *analysis.Analysis, points *big.Rat) {
 	v := s.seconds(a, a.Below(minus(base.value, points)))
 	hi := s.seconds(a, a.Below(minus(base.hi, points)))
 	r.spans(span{lo.lo, v.value, hi.hi})
-}
-
-// reported adds the minutes of a signed report to a time at or below the
-// level of the pack's reports: alone they are the reading, beside a recording
-// the hull of both is. A report whose printed figure may be the recording's
-// time, rounded, agrees with it, and is there a single figure.
-func (s *source) reported(r *reading, level *big.Rat) {
-	q := s.pack.Reading.ReportLevel
-	f, ok := s.stated("reported_minutes")
-	if !ok || q == nil || q.Rat.Cmp(level) != 0 {
-		return
-	}
-	unit := f.Value.Unit
-	if unit == "" {
-		unit = "min"
-	}
-	lo, hi := printed(f.Value.Num, f.Value.Places)
-	r.report = &span{convert(lo, unit, "s"), convert(f.Value.Num, unit, "s"), convert(hi, unit, "s")}
-	if r.recording == nil {
-		r.spans(*r.report)
-		return
-	}
-	if r.report.lo.Cmp(r.hi) <= 0 && r.report.hi.Cmp(r.lo) >= 0 {
-		// The report may print the very time of the recording, rounded: its
-		// rounding is then no doubt about that time, and only the figure as
-		// printed can fall on another side of a limit.
-		v := r.report.value
-		r.report = &span{v, v, v}
-	}
-	r.lo, r.hi = least(r.lo, r.report.lo), greatest(r.hi, r.report.hi)
 }
 
 // printed returns the bounds of a figure printed with so many decimals: half

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
+	"math/big"
 	"slices"
 	"strings"
 
@@ -214,6 +215,11 @@ func (e *evaluation) askRecording(v *variable) []Need {
 				return need
 			}
 		}
+		if _, ok := e.stated("report"); ok && (v.report == nil || v.report.printed == "") && slices.Contains(ReportMeasures, v.def.Name) {
+			what := measureWords(v.def.Name, e.levelOf(v))
+			return []Need{{Fact: "report", Who: rules.Tester, Question: "Does the signed report print " + what + ", or can the recording be sent?",
+				Why: "The figures typed from the report do not tell " + what + " closely enough."}}
+		}
 		return []Need{recording}
 	case !v.known:
 		recording.Why = "The recording at hand does not tell " + v.def.Meaning + "."
@@ -232,14 +238,40 @@ func (e *evaluation) askRecording(v *variable) []Need {
 	if v.report != nil {
 		for sig := range v.signatures(v.report.lo, v.report.hi) {
 			if !open[sig] {
-				return append(out, Need{Fact: "reported_minutes", Who: rules.Tester,
+				need := Need{Fact: "report", Who: rules.Tester,
 					Question: "The signed report and the recording fall on different sides of a limit. Can the tester send a corrected report, or say why they differ?",
-					Why: fmt.Sprintf("The report prints %s min, the recording gives %s min.",
-						decimal(convert(v.report.value, "s", "min"), 2), decimal(convert(v.recording.value, "s", "min"), 2))})
+					Why:      e.differText(v)}
+				if v.report.minutes {
+					need.Fact = "reported_minutes"
+				}
+				return append(out, need)
 			}
 		}
 	}
 	return out
+}
+
+// differText lays what the report tells beside what the recording gives.
+func (e *evaluation) differText(v *variable) string {
+	s := v.users[0].shown(v.nodes[0])
+	said := s.toldText(v.report)
+	if v.report.printed != "" {
+		said = "the report prints " + v.report.printed
+	}
+	recording := s.between(v.recording.lo, v.recording.hi)
+	if v.recording.value != nil {
+		recording = s.text(v.recording.value)
+	}
+	return "Of " + measureWords(v.def.Name, e.levelOf(v)) + ", " + said + ", and the recording gives " + recording + "."
+}
+
+// levelOf is the level of a measure that has one, else nil.
+func (e *evaluation) levelOf(v *variable) *big.Rat {
+	if v.def.Param != "spo2" {
+		return nil
+	}
+	level, _ := new(big.Rat).SetString(v.key.param)
+	return level
 }
 
 // reportLevel reports whether a signed report can tell the time.

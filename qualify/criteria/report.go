@@ -3,7 +3,6 @@ package criteria
 import (
 	"encoding/json"
 	"fmt"
-	"maps"
 	"math/big"
 	"slices"
 	"strings"
@@ -166,25 +165,4 @@ func (r *Reported) UnmarshalJSON(b []byte) error {
 	}
 	*r = got
 	return nil
-}
-
-// withReport adds the time at or below the pack's report level as the fact
-// reported_minutes where the report prints it and nobody stated that fact
-// apart, so that one figure typed beside its page is not asked for twice.
-func (f Facts) withReport(p *rules.Pack) Facts {
-	level := p.Reading.ReportLevel
-	report, ok := f.Known("report")
-	if _, stated := f.Named["reported_minutes"]; !ok || stated || level == nil {
-		return f
-	}
-	for _, r := range report.Value.Report {
-		if r.Measure == "time_at_or_below" && r.SpO2 != nil && r.SpO2.Cmp(level.Rat) == 0 {
-			named := maps.Clone(f.Named)
-			named["reported_minutes"] = Fact{Name: "reported_minutes", State: report.State, Place: report.Place,
-				Value: Value{Num: r.Value, Unit: r.Unit, Places: r.Places}}
-			f.Named = named
-			return f
-		}
-	}
-	return f
 }

@@ -43,7 +43,7 @@ awake_spo2: 93
 	}{
 		{"above the five minutes", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 88, value: 7.2, unit: min}]\n", Qualifies, ""},
 		{"printed bounds straddle", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 88, value: 5.0, unit: min}]\n", Undetermined, ""},
-		{"another level", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 90, value: 7.2, unit: min}]\n", Undetermined, "reported_minutes"},
+		{"another level", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 90, value: 7.2, unit: min}]\n", Undetermined, "report "},
 		{"barred", "custody: none\nreport: [{measure: time_at_or_below, spo2: 88, value: 7.2, unit: min}]\n", Undetermined, "recording"}, // whose result may not be read
 	} {
 		facts, err := ParseFacts([]byte(conditions+c.facts), "facts.yaml")

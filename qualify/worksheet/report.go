@@ -6,14 +6,6 @@ import (
 	"airwarrant/qualify/criteria"
 )
 
-// ReportWords are the measures of criteria.ReportMeasures in the words of
-// worksheets and pages; a level, where there is one, stands behind them.
-var ReportWords = map[string]string{
-	"time_at_or_below": "time at or below", "time_below": "time below", "longest_at_or_below": "longest time in one run at or below",
-	"share_at_or_below": "share of time at or below", "share_below": "share of time below", "nadir": "lowest saturation", "mean_spo2": "mean saturation",
-	"recorded_time": "time recorded", "valid_time": "time with a valid reading",
-}
-
 // reported lists the figures that the signed report prints, each as it is
 // printed and with its place.
 func reported(in Input) Section {
@@ -27,12 +19,7 @@ func reported(in Input) Section {
 		s.Lead = "Recording not seen."
 	}
 	for _, r := range fact.Value.Report {
-		what := upper(ReportWords[r.Measure])
-		if r.SpO2 != nil {
-			n, _ := r.SpO2.FloatPrec()
-			what += " " + r.SpO2.FloatString(n) + " %"
-		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: r.Value.FloatString(r.Places) + " " + r.Unit}, {Text: reportedPlace(r)}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: upper(r.What())}, {Text: r.Printed()}, {Text: reportedPlace(r)}}})
 	}
 	return s
 }

@@ -27,7 +27,7 @@ func TestFiguresOfTheReport(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, m := range criteria.ReportMeasures {
-		if ReportWords[m] == "" {
+		if criteria.ReportWords[m] == "" {
 			t.Errorf("%s has no words", m)
 		}
 	}
