@@ -108,8 +108,11 @@ func ceil(x *big.Rat) *big.Rat {
 func halfUp(x *big.Rat) *big.Rat { return floor(new(big.Rat).Add(x, half)) }
 
 // roundable says whether half up applies to a figure in this unit: whole
-// percent, mmHg and mm; a pressure in kPa is compared as it was reported.
-func roundable(unit string) bool { return unit == "%" || unit == "mmHg" || unit == "mm" }
+// percent, mmHg, mm and events per hour; a pressure in kPa is compared as it
+// was reported.
+func roundable(unit string) bool {
+	return unit == "%" || unit == "mmHg" || unit == "mm" || unit == "events/h"
+}
 
 // edges returns the values at which the verdict of a comparison can change,
 // with and without rounding.
