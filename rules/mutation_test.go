@@ -20,7 +20,7 @@ import (
 type mutant struct {
 	pack     *rules.Pack
 	name     string   // where and what: "rest: at_or_below 89 %"
-	ids      []string // clauses whose cases are tried first
+	ids      []string // clauses whose cases are tried first; nil: those that look at what follows
 	do, undo func()
 }
 
@@ -90,10 +90,10 @@ func mutants(p *rules.Pack) []mutant {
 		list []rules.Consequence
 	}{{"allows", p.Allows}, {"follow_up", p.FollowUp}} {
 		for i, c := range part.list {
-			at, ids := fmt.Sprintf("%s/%d", part.name, i), []string{c.When}
-			walk(c.If, at+"/if", ids)
+			at := fmt.Sprintf("%s/%d", part.name, i)
+			walk(c.If, at+"/if", nil)
 			for _, x := range dueChanges(c.Due) {
-				out = append(out, mutant{p, at + "/due: " + x.name, ids, x.do, x.undo})
+				out = append(out, mutant{p, at + "/due: " + x.name, nil, x.do, x.undo})
 			}
 		}
 	}
@@ -225,6 +225,9 @@ func mutate(t *testing.T, choose func(m mutant) bool) {
 						continue
 					}
 					naming, rest := cases.Split(m.ids...)
+					if m.ids == nil {
+						naming, rest = cases.Following()
+					}
 					m.do()
 					dead := naming.Fails(p) || rest.Fails(p)
 					m.undo()

@@ -129,6 +129,20 @@ func (s *CaseSet) Split(ids ...string) (naming, rest *CaseSet) {
 	return naming, rest
 }
 
+// Following parts the cases into those that expect something of what follows
+// (allows, follow_up, open, document, lacks), and the rest.
+func (s *CaseSet) Following() (looking, rest *CaseSet) {
+	looking, rest = &CaseSet{file: s.file, faults: s.faults}, &CaseSet{file: s.file, faults: s.faults}
+	for _, c := range s.cases {
+		into := rest
+		if len(c.want.texts)+len(c.want.lacks) > 0 {
+			into = looking
+		}
+		into.cases = append(into.cases, c)
+	}
+	return looking, rest
+}
+
 // testCase is one boundary case.
 type testCase struct {
 	line      int
