@@ -94,6 +94,7 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 		f := criteria.Facts{Named: named, Night: res.Analysis}
 		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
 		d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
+		d.Reconciliation = res.reconcile(pack, f)
 		if res.narrowed != "" {
 			d.Notes = append(d.Notes, res.narrowed)
 		}

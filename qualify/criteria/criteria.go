@@ -72,6 +72,9 @@ type Determination struct {
 	// Tests are all tests of the patient in time order where the case lists
 	// several; the rest is of the one that decides.
 	Tests []TestLine `json:"tests,omitempty"`
+	// Reconciliation lays each figure of the signed report beside the
+	// recording, where both are there.
+	Reconciliation []Reconciled `json:"reconciliation,omitempty"`
 }
 
 // Finding is one clause with what was asked and found. Parts mirror the pack.
