@@ -79,6 +79,7 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 	if on.IsZero() {
 		on = recorded
 	}
+	res.findCritical(&q, cmp.Or(stated, recorded))
 	told := datesAhead(q.Today, stated, recorded)
 	if len(res.Readings) > 1 {
 		told = append(told, sameNights(res.Readings)...)

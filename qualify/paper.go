@@ -1,7 +1,6 @@
 package qualify
 
 import (
-	"math/big"
 	"slices"
 
 	"airwarrant/qualify/criteria"
@@ -22,15 +21,9 @@ type Paper struct {
 	Case      worksheet.CaseInfo
 	Identity  []worksheet.IdentityRow
 	Emergency string // the number to call; "" prints "the emergency number"
-}
-
-// Critical is the saturation at or below which a worksheet says on top to tell
-// the treating practitioner now, whatever the verdict. It is a setting of the
-// house and no payer's figure: 80 %, our choice, after the value at which a
-// walking patient is paused by the ERS/ATS technical standard of 2014 (Eur
-// Respir J 44:1428-1446; the figure is from memory).
-func Critical() *worksheet.CriticalLimit {
-	return &worksheet.CriticalLimit{AtOrBelow: big.NewRat(80, 1), Source: "our choice, apart from every payer's figure"}
+	// CriticalTold says who was told of a critical reading, by whom and when;
+	// "" if nobody yet.
+	CriticalTold string
 }
 
 // Worksheet lays out determination i of the result.
@@ -38,7 +31,12 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 	in := worksheet.Input{
 		Program: Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
 		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.applied(i),
-		Identity: p.Identity, Critical: Critical(), Emergency: p.Emergency,
+		Identity: p.Identity, Critical: res.Limit, CriticalFound: res.CriticalFound, Emergency: p.Emergency,
+	}
+	if in.Critical != nil && p.CriticalTold != "" {
+		told := *in.Critical
+		told.Told = p.CriticalTold
+		in.Critical = &told
 	}
 	if in.Case.Payer == "" {
 		in.Case.Payer = res.Packs[i].Region.Payer

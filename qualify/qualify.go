@@ -20,6 +20,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/recording/sheets"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -44,6 +45,9 @@ type Query struct {
 	// Today is the day on which it is asked, from the caller: a test dated
 	// after it is told. Zero: not told.
 	Today rules.Date
+	// Critical is the limit of the alert on critically low readings: nil takes
+	// the house's default Critical(), one without a figure turns it off.
+	Critical *worksheet.CriticalLimit
 	// Private leaves nothing in the Result of the sessions that were not
 	// chosen: in a download of a memory they are other people's nights. Until
 	// one is chosen, WriteJSON prints none.
@@ -85,8 +89,13 @@ type Result struct {
 	Applied []map[string]criteria.Fact
 	Packs   []*rules.Pack // the packs applied, one for each determination
 	// Facts are the query's, with what the recording adds (its date).
-	Facts    map[string]criteria.Fact
-	Warnings []string // of the reading and the analysis chosen, in sentences
+	Facts map[string]criteria.Fact
+	// Limit is the critical limit that was applied, nil if it is off, and
+	// CriticalFound what lies at or below it: of every test, whatever the
+	// verdict.
+	Limit         *worksheet.CriticalLimit
+	CriticalFound []worksheet.CriticalReading
+	Warnings      []string // of the reading and the analysis chosen, in sentences
 
 	// runs are the results of each of several tests, nil where there is one.
 	runs []*Result

@@ -4,8 +4,10 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"slices"
 
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -143,6 +145,18 @@ func (q *Query) assemble(runs []*Result, numbers [][]int, decides int) *Result {
 	}
 	out.Facts["tests"] = q.Facts["tests"]
 	out.runs = runs
+	out.CriticalFound = slices.Clone(runs[decides].CriticalFound)
+	for i, run := range runs {
+		for _, c := range run.CriticalFound {
+			// A value that several tests share, because the case states it, is
+			// told once.
+			if i == decides || slices.ContainsFunc(runs[decides].CriticalFound, func(o worksheet.CriticalReading) bool { return o.From == c.From && o.Lowest == c.Lowest }) {
+				continue
+			}
+			c.From = "another test: " + c.From
+			out.CriticalFound = append(out.CriticalFound, c)
+		}
+	}
 	if len(out.Readings) > 1 {
 		out.Warnings = append(append([]string{}, out.Warnings...), sameNights(out.Readings)...)
 	}

@@ -58,6 +58,8 @@ type caseBody struct {
 	Closed     bool
 	Word, Mark string // outcome, "" if there is none
 
+	Critical *criticalView
+
 	Say map[string]string // what could not be accepted, by part
 
 	Custody      []field
@@ -208,6 +210,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	if ev.Result == nil {
 		return b, nil
 	}
+	b.Critical = f.critical(ev, p)
 	b.fillRecording(ev)
 	if b.Same, err = s.sameAs(ctx, f, ev); err != nil {
 		return nil, err
@@ -327,6 +330,9 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 			fl.Where = n.Who == rules.Office
 			if def.Type == rules.TypeList {
 				fl.Kind = "line" // stated on a page of its own
+				if n.Fact == "report" {
+					fl.To = "/cases/" + f.Number + "/report"
+				}
 			}
 		}
 		fl.Question, fl.Why = n.Question, n.Why
@@ -430,7 +436,7 @@ func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
 }
 
 func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
-	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity,
+	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, CriticalTold: f.toldWords(),
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
 }
 

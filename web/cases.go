@@ -34,7 +34,8 @@ type file struct {
 	Statements    map[string]statement
 	Facts         map[string]criteria.Fact
 	IdentityWords string
-	Printed       map[string]imprint // by SHA-256 of the document
+	ToldWords     map[casework.Ref]string // who was told of a critically low reading
+	Printed       map[string]imprint      // by SHA-256 of the document
 }
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
@@ -111,6 +112,12 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 	}
 	if f.IdentityWords, err = reveal(c.Identity.Words); err != nil {
 		return nil, err
+	}
+	f.ToldWords = map[casework.Ref]string{}
+	for _, t := range c.CriticalTold {
+		if f.ToldWords[t.Words], err = reveal(t.Words); err != nil {
+			return nil, err
+		}
 	}
 	if f.Printed, err = revealPrinted(c, reveal); err != nil {
 		return nil, err
@@ -264,7 +271,7 @@ func (s *Site) settle(ctx context.Context, number string) error {
 	if len(ev.results) == 0 {
 		return nil
 	}
-	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), casework.Determined{Program: s.cfg.Program, Results: ev.results})
+	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), casework.Determined{Program: s.cfg.Program, Results: ev.results, Critical: alertName(ev.CriticalFound)})
 	if errors.Is(err, casework.ErrConflict) || errors.Is(err, casework.ErrHead) {
 		// Somebody wrote meanwhile and settles the case in turn; or the list
 		// is behind and the event is stored.
@@ -310,7 +317,7 @@ func (f *file) upload() *casework.Upload {
 // evaluate runs the chain for a case. Results are kept by a hash of all that
 // the chain reads.
 func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
-	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today()}
+	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today(), Critical: s.cfg.Critical}
 	var err error
 	if q.Confirmed, err = s.confirmed(ctx); err != nil {
 		return nil, err

@@ -27,6 +27,7 @@ type field struct {
 	AskBy    bool // and who found it
 	Place    placeText
 	NotThere string // words of the answer "unknown"
+	To       string // of a line: the page where it is answered
 }
 
 type choice struct {

@@ -104,6 +104,7 @@ type listLine struct {
 	Name, Birth           string
 	State                 string
 	Word, Mark            string
+	Alert                 bool // a critically low reading, and nobody entered as told
 }
 
 const listSize = 50 // lines of a page of the list
@@ -123,6 +124,7 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 			}
 		}
 		l.State, l.Word, l.Mark = stateOf(h)
+		l.Alert = h.Alert
 		if body.Names {
 			f, err := s.open(q.Context(), h.Case)
 			switch {

@@ -24,10 +24,11 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
-// Config is what a site is made of. Every field but Demo is needed.
+// Config is what a site is made of. Every field but Demo and Critical is needed.
 type Config struct {
 	Store   casework.Store
 	Library *rules.Library
@@ -36,6 +37,9 @@ type Config struct {
 	Program string    // name and version, as worksheets print it
 	Demo    bool      // one click takes a desk, DEMO stands on every page
 	Log     *slog.Logger
+	// Critical is the limit of the alert on critically low readings: nil takes
+	// the house's default, one without a figure turns it off.
+	Critical *worksheet.CriticalLimit
 }
 
 // Site serves the pages.
@@ -125,6 +129,7 @@ func Routes() []Route {
 		{Method: "GET", Path: "/cases/{number}/tests", Name: "testsPage", Desks: intake, handle: (*Site).testsPage},
 		{Method: "POST", Path: "/cases/{number}/tests", Name: "stateTest", Desks: intake, Body: formLimit, handle: (*Site).stateTest},
 		{Method: "POST", Path: "/cases/{number}/patient", Name: "correctPatient", Desks: intake, Body: formLimit, handle: (*Site).correctPatient},
+		{Method: "POST", Path: "/cases/{number}/critical", Name: "stateTold", Desks: intake, Body: formLimit, handle: (*Site).stateTold},
 		{Method: "POST", Path: "/cases/{number}/same", Name: "confirmIdentity", Desks: intake, Body: formLimit, handle: (*Site).confirmIdentity},
 		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},
 		{Method: "POST", Path: "/cases/{number}/links", Name: "makeLink", Desks: intake, Body: formLimit, handle: (*Site).makeLink},

@@ -33,12 +33,18 @@ type line struct {
 	DecidedBy   []string `json:"decided_by"`
 	Missing     []string `json:"missing"`
 	Problem     string   `json:"problem"`
+	// Critical tells readings at or below the critical limit, with the test's
+	// age; once for each test, in the first line that has it.
+	Critical string   `json:"critical"`
+	prints   []string // of the session, by which a test is told again
 }
 
 func batch(args []string, e env) error {
 	fs := flag.NewFlagSet("batch", flag.ContinueOnError)
 	var rf readFlags
 	rf.add(fs)
+	var cf criticalFlags
+	cf.add(fs, true)
 	region := fs.String("criteria", "", "region")
 	on := fs.String("on", "", "day whose criteria are applied")
 	table := fs.String("facts", "", "table of facts by file or hash")
@@ -76,6 +82,10 @@ func batch(args []string, e env) error {
 	if err != nil {
 		return err
 	}
+	critical, err := cf.setting()
+	if err != nil {
+		return err
+	}
 	facts := &factTable{}
 	if *table != "" {
 		if facts, err = factsTable(*table); err != nil {
@@ -108,12 +118,13 @@ func batch(args []string, e env) error {
 		src.Name = name
 		src.Read.Sibling = noting(used, folder, filepath.Dir(f.path), src.Read.Sibling)
 		for _, one := range unpacked(src) {
-			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao, Confirmed: conf}, lib, ao)...)
+			lines = append(lines, batchFile(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao, Confirmed: conf, Critical: critical}, lib, ao)...)
 		}
 	}
 	for _, key := range facts.untaken() {
 		lines = append(lines, line{File: key, DecidedBy: []string{}, Missing: []string{}, Problem: "the table of facts has a line for it, and the folder holds no file of that name or hash; correct the table"})
 	}
+	onceCritical(lines, e.err)
 	// A signal file that was read with its header has no line of its own.
 	lines = slices.DeleteFunc(lines, func(l line) bool { return l.Problem != "" && used[l.File] })
 	if *csvFile != "" {
@@ -203,18 +214,54 @@ func lineOf(name, hash string, res *qualify.Result) line {
 		l.Missing = append(l.Missing, n.Fact)
 	}
 	l.Problem = res.Readings[0].Withheld
+	var said []string
+	for _, c := range res.CriticalFound {
+		said = append(said, c.Words(res.Limit.AtOrBelow, res.Limit.Today))
+	}
+	l.Critical = strings.Join(said, "; ")
+	if rd := res.Readings[0]; rd.Recording != nil && res.Session > 0 {
+		l.prints = recording.Fingerprint(rd.Recording, rd.Sessions[slices.Index(rd.Numbers, res.Session)])
+	}
 	return l
+}
+
+// onceCritical leaves the critical readings of a test in the first line that
+// has them, since a back-log holds one test in several files, and says at the
+// end how many there are.
+func onceCritical(lines []line, progress io.Writer) {
+	seen, n := map[string]bool{}, 0
+	for i := range lines {
+		l := &lines[i]
+		if l.Critical == "" {
+			continue
+		}
+		keys := l.prints
+		if len(keys) == 0 {
+			keys = []string{l.SHA256 + " " + strconv.Itoa(l.Session)}
+		}
+		if slices.ContainsFunc(keys, func(k string) bool { return seen[k] }) {
+			l.Critical = "told above: the same test"
+			continue
+		}
+		for _, k := range keys {
+			seen[k] = true
+		}
+		n++
+	}
+	if n > 0 {
+		fmt.Fprintf(progress, "%d tests hold a critically low reading (column critical): tell each treating practitioner now; in an emergency call the emergency number.\n", n)
+	}
 }
 
 func writeLines(w io.Writer, lines []line) error {
 	c := csv.NewWriter(w)
-	rows := [][]string{{"file", "sha256", "session", "outcome", "disposition", "decided_by", "missing", "problem"}}
+	rows := [][]string{{"file", "sha256", "session", "outcome", "disposition", "decided_by", "missing", "problem", "critical"}}
 	for _, l := range lines {
 		session := ""
 		if l.Session > 0 {
 			session = strconv.Itoa(l.Session)
 		}
-		rows = append(rows, []string{cell(l.File), l.SHA256, session, l.Outcome, l.Disposition, strings.Join(l.DecidedBy, " "), strings.Join(l.Missing, " "), cell(l.Problem)})
+		rows = append(rows, []string{cell(l.File), l.SHA256, session, l.Outcome, l.Disposition, strings.Join(l.DecidedBy, " "), strings.Join(l.Missing, " "), cell(l.Problem), cell(l.Critical)})
 	}
 	if err := c.WriteAll(rows); err != nil {
 		return err

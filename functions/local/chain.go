@@ -149,6 +149,8 @@ func check(args []string, e env) error {
 	fs := flag.NewFlagSet("check", flag.ContinueOnError)
 	var rf readFlags
 	rf.add(fs)
+	var cf criticalFlags
+	cf.add(fs, true)
 	regions := fs.String("criteria", "", "regions, comma-separated")
 	on := fs.String("on", "", "day whose criteria are applied")
 	factsFile := fs.String("facts", "", "facts file")
@@ -171,6 +173,9 @@ func check(args []string, e env) error {
 		return err
 	}
 	q := qualify.Query{Analysis: ao}
+	if q.Critical, err = cf.setting(); err != nil {
+		return err
+	}
 	if q.Confirmed, err = readConfirmations(*confirmed, lib); err != nil {
 		return err
 	}

@@ -31,13 +31,14 @@ const (
 
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
-  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--demo]
+  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--demo]
   airwarrant measure RECORDING [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--session N] [--json]
   airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
              [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--confirmed FILE]
-             [--json] [--pdf FILE] [--ics FILE]
-  airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--csv FILE] [--json]
+             [--critical PERCENT|off] [--today DATE] [--json] [--pdf FILE] [--ics FILE]
+  airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--critical PERCENT|off] [--today DATE]
+             [--csv FILE] [--json]
   airwarrant rules list | facts | check [DIR]   [--json]
   airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
   airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
@@ -45,6 +46,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
 
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
+--critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
 The program is neither a test nor an order, and no guarantee of coverage.
 `

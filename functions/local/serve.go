@@ -17,6 +17,7 @@ import (
 
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify"
+	"airwarrant/rules"
 	"airwarrant/web"
 )
 
@@ -26,6 +27,8 @@ func serve(args []string, e env) (err error) {
 	addr := fs.String("addr", "127.0.0.1:8080", "loopback address")
 	data := fs.String("data", "", "folder of the store")
 	packs := fs.String("packs", "", "folder of criteria")
+	var cf criticalFlags
+	cf.add(fs, false)
 	demo := fs.Bool("demo", false, "start with the demonstration scenario")
 	words, err := parse(fs, args)
 	if err != nil {
@@ -34,6 +37,11 @@ func serve(args []string, e env) (err error) {
 	if len(words) != 0 {
 		return fmt.Errorf("serve: expected no further word, found %q; see airwarrant --help", words[0])
 	}
+	critical, err := cf.setting()
+	if err != nil {
+		return err
+	}
+	critical.Today = rules.Date{} // the pages count from each day's own
 	if err := loopbackOnly(*addr); err != nil {
 		return err
 	}
@@ -62,7 +70,7 @@ func serve(args []string, e env) (err error) {
 
 	site, err := web.New(web.Config{
 		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
-		Program: qualify.Program, Demo: *demo,
+		Program: qualify.Program, Demo: *demo, Critical: critical,
 		Log: slog.New(slog.NewJSONHandler(e.err, nil)),
 	})
 	if err != nil {

@@ -102,16 +102,27 @@ type Determination struct {
 	Results []Result  `json:"results"`
 	K       int       `json:"k"`
 	At      time.Time `json:"at"`
+	// Critical is Determined.Critical.
+	Critical string `json:"critical,omitzero"`
 }
 
 // Told is one CriticalTold.
 type Told struct {
 	SHA256 string    `json:"sha256,omitzero"`
 	Words  Ref       `json:"words"`
+	Alert  string    `json:"alert,omitzero"`
 	K      int       `json:"k"`
 	At     time.Time `json:"at"`
 	By     string    `json:"by"`
 	Role   Role      `json:"role"`
+}
+
+// AlertOpen reports whether a critically low reading was found at the latest
+// determination and nobody is entered as told of it. Readings that came later
+// open it again.
+func (c *Case) AlertOpen() bool {
+	d := c.Determination
+	return d != nil && d.Critical != "" && !slices.ContainsFunc(c.CriticalTold, func(t Told) bool { return t.Alert == d.Critical })
 }
 
 func (c *Case) uploadAt(sha string) int {

@@ -341,6 +341,9 @@ type Result struct {
 type Determined struct {
 	Program string   `json:"program"` // version of the program
 	Results []Result `json:"results"`
+	// Critical names the critically low readings that were found, "" if there
+	// are none: the same readings have the same name.
+	Critical string `json:"critical,omitzero"`
 }
 
 // Kind returns KindDetermined.
@@ -350,7 +353,7 @@ func (v Determined) apply(c *Case, e Event) error {
 	if len(v.Results) == 0 {
 		return refused("a determination needs a result")
 	}
-	c.Determination = &Determination{Program: v.Program, Results: v.Results, K: e.K, At: e.At}
+	c.Determination = &Determination{Program: v.Program, Results: v.Results, Critical: v.Critical, K: e.K, At: e.At}
 	return nil
 }
 
@@ -460,7 +463,8 @@ func (v Answered) apply(c *Case, e Event) error {
 // reading.
 type CriticalTold struct {
 	SHA256 string `json:"sha256,omitzero"` // of the recording, if there is one
-	Words  Ref    `json:"words"`           // who was told, how, and what they said
+	Words  Ref    `json:"words"`           // who was told, by whom, when, and what they said
+	Alert  string `json:"alert,omitzero"`  // Determined.Critical of the readings that were told
 }
 
 // Kind returns KindCriticalTold.
@@ -470,7 +474,7 @@ func (v CriticalTold) apply(c *Case, e Event) error {
 	if v.Words == "" {
 		return refused("say in words who was told of the critically low reading, and how")
 	}
-	c.CriticalTold = append(slices.Clone(c.CriticalTold), Told{SHA256: v.SHA256, Words: v.Words, K: e.K, At: e.At, By: e.By, Role: e.Role})
+	c.CriticalTold = append(slices.Clone(c.CriticalTold), Told{SHA256: v.SHA256, Words: v.Words, Alert: v.Alert, K: e.K, At: e.At, By: e.By, Role: e.Role})
 	return nil
 }
 
@@ -483,6 +487,9 @@ type Closed struct {
 func (Closed) Kind() Kind    { return KindClosed }
 func (v Closed) refs() []Ref { return []Ref{v.Reason} }
 func (v Closed) apply(c *Case, e Event) error {
+	if c.AlertOpen() {
+		return refused("a critically low reading is on the case, and nobody is entered as told: enter who was told, by whom and when")
+	}
 	c.ClosedAt = e.At
 	return nil
 }

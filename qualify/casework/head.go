@@ -22,6 +22,9 @@ type Head struct {
 	// since.
 	Results []Result `json:"results,omitempty"`
 	Current bool     `json:"current,omitzero"`
+	// Alert says that a critically low reading is on the case and nobody is
+	// entered as told.
+	Alert bool `json:"alert,omitzero"`
 	// Uploads are the hashes of all recordings and documents ever on the case
 	// whose bytes must stay.
 	Uploads []string `json:"uploads,omitempty"`
@@ -30,6 +33,7 @@ type Head struct {
 func headOf(c Case, changed time.Time) Head {
 	h := Head{Case: c.Number, K: c.K, Hash: c.Hash, Edited: c.Edited, Criteria: c.Criteria, OpenedAt: c.OpenedAt,
 		ChangedAt: changed, ClosedAt: c.ClosedAt, DestroyedAt: c.DestroyedAt}
+	h.Alert = c.AlertOpen()
 	if c.Determination != nil {
 		h.Results, h.Current = c.Determination.Results, c.Edited == c.Determination.K
 	}

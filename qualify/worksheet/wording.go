@@ -1,7 +1,6 @@
 package worksheet
 
 import (
-	"cmp"
 	"fmt"
 	"math/big"
 	"strings"
@@ -208,55 +207,6 @@ func alerts(in Input) []string {
 	return out
 }
 
-// critical words a reading at or below the setting, doubted or not.
-func critical(in Input) string {
-	if in.Critical == nil || in.Critical.AtOrBelow == nil {
-		return ""
-	}
-	limit := in.Critical.AtOrBelow
-	var found []string
-	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
-		if t := a.AtOrBelow(limit); t.High > 0 {
-			s := ""
-			if a.Nadir.Value != nil {
-				s = fmt.Sprintf("lowest reading %s %%, ", number(a.Nadir.Value))
-			}
-			s += fmt.Sprintf("%s at or below %s %%", duration(a, t.Value), number(limit))
-			switch {
-			case t.Value == 0:
-				s = fmt.Sprintf("%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", duration(a, t.High), number(limit), orDash(numberOr(a.Nadir.Low)))
-			case t.Low == 0:
-				s += ", all of it doubted"
-			case t.Low < t.Value:
-				s += fmt.Sprintf(", of which %s doubted", duration(a, t.Value-t.Low))
-			default:
-				s += ", none of it doubted"
-			}
-			found = append(found, s)
-		}
-	}
-	for _, def := range rules.Vocabulary() {
-		f, ok := in.Facts[def.Name]
-		if !ok || f.State == criteria.Unknown || def.Settles == "computed" || def.Unit != "%" || !def.Level || f.Value.Num == nil || f.Value.Num.Cmp(limit) > 0 {
-			continue
-		}
-		found = append(found, fmt.Sprintf("%s as %s: %s", def.Meaning, f.State, valueText(def, f.Value)))
-	}
-	if len(found) == 0 {
-		return ""
-	}
-	call := in.Emergency
-	if call == "" {
-		call = "the emergency number"
-	}
-	src := in.Critical.Source
-	if src == "" {
-		src = "our choice"
-	}
-	return fmt.Sprintf("Critically low reading: tell the treating practitioner now, whatever the verdict; in an emergency call %s. %s. (Limit of this alert: %s %%, %s.)",
-		call, upper(strings.Join(found, "; ")), number(limit), src)
-}
-
 // cautions are the pack's own and those that stand on every worksheet, on
 // both sides of a threshold alike (design section 3).
 func cautions(d criteria.Determination) []string {
@@ -406,8 +356,11 @@ func cut(r *big.Rat, places int) string {
 }
 
 // duration prints ticks of a, to the millisecond: "7 h 2 min 18 s", "5 min".
-func duration(a *analysis.Analysis, ticks int64) string {
-	ms := new(big.Rat).Mul(a.Seconds(ticks), big.NewRat(1000, 1))
+func duration(a *analysis.Analysis, ticks int64) string { return secondsText(a.Seconds(ticks)) }
+
+// secondsText prints a time in hours, minutes and seconds, cut to milliseconds.
+func secondsText(seconds *big.Rat) string {
+	ms := new(big.Rat).Mul(seconds, big.NewRat(1000, 1))
 	n := new(big.Int).Quo(ms.Num(), ms.Denom()).Int64()
 	h, m, s, frac := n/3600000, n/60000%60, n/1000%60, n%1000
 	var parts []string

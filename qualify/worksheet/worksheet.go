@@ -59,8 +59,11 @@ type Input struct {
 	// Critical is the saturation at which the page says to tell the
 	// practitioner now; nil: none set. Emergency is the emergency number to
 	// call, "" prints "the emergency number".
-	Critical  *CriticalLimit
-	Emergency string
+	Critical *CriticalLimit
+	// CriticalFound are the readings at or below it; nil looks in Analysis or
+	// Walk and in Facts.
+	CriticalFound []CriticalReading
+	Emergency     string
 }
 
 // CaseInfo says whose case it is. All of it is personal data: it is printed
@@ -96,8 +99,10 @@ type IdentityRow struct {
 
 // CriticalLimit is a setting of the installation, not a figure of any payer.
 type CriticalLimit struct {
-	AtOrBelow *big.Rat // percent
-	Source    string   // "our choice", or the document
+	AtOrBelow *big.Rat   // percent
+	Source    string     // "our choice", or the document
+	Today     rules.Date // day from which a test's age is counted; zero: not told
+	Told      string     // who was told of it, by whom and when; "" if nobody yet
 }
 
 // Mark is a verdict as it is printed: the word and the symbol always stand

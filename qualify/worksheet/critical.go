@@ -1,0 +1,161 @@
+package worksheet
+
+import (
+	"cmp"
+	"fmt"
+	"math/big"
+	"strings"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// CriticalReading is a saturation at or below the critical limit, from one
+// recording, one typed value or one figure of a report.
+type CriticalReading struct {
+	From    string   // what it was read in: "recording", the meaning of a typed fact, "signed report"
+	Lowest  *big.Rat // percent; nil where it is not told
+	Seconds *big.Rat // at or below the limit, doubted ones too; nil of a single value
+	Doubted *big.Rat // of Seconds, those on doubted readings
+	// Fault says that no plausible reading is that low, only numbers that
+	// cannot be told from a fault of the recorder: Seconds is of those.
+	Fault bool
+	At    string     // stamp of the lowest reading, "" of a typed value
+	On    rules.Date // day of the test, zero if it is not known
+}
+
+// CriticalSources is where to look for critical readings. Recording and
+// Analysis are nil where there is none.
+type CriticalSources struct {
+	From      string // of the recording: "recording", "recording 2, session 1"
+	Recording *recording.Recording
+	Analysis  *analysis.Analysis
+	Facts     map[string]criteria.Fact
+	On        rules.Date
+}
+
+// recordingWord is From of the recording that the worksheet is about.
+const recordingWord = "recording"
+
+// FindCritical returns what lies at or below limit, in percent. Every
+// plausible reading counts, doubted or not.
+func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
+	var out []CriticalReading
+	if a := src.Analysis; a != nil {
+		if t := a.AtOrBelow(limit); t.High > 0 {
+			c := CriticalReading{From: cmp.Or(src.From, recordingWord), Lowest: a.Nadir.Value, Seconds: a.Seconds(t.Value), Doubted: a.Seconds(t.Value - t.Low), On: src.On}
+			if t.Value == 0 {
+				c.Fault, c.Lowest, c.Seconds, c.Doubted = true, a.Nadir.Low, a.Seconds(t.High), a.Seconds(t.High)
+			} else if src.Recording != nil && a.Nadir.Value != nil {
+				c.At = a.Stamp(src.Recording, a.Nadir.At, a.Nadir.AtIndex)
+			}
+			out = append(out, c)
+		}
+	}
+	for _, def := range rules.Vocabulary() {
+		f, ok := src.Facts[def.Name]
+		if !ok || f.State == criteria.Unknown || def.Settles == "computed" || def.Unit != "%" || !def.Level || f.Value.Num == nil || f.Value.Num.Cmp(limit) > 0 {
+			continue
+		}
+		out = append(out, CriticalReading{From: fmt.Sprintf("%s as %s", def.Meaning, f.State), Lowest: f.Value.Num, On: src.On})
+	}
+	if f, ok := src.Facts["report"]; ok && f.State != criteria.Unknown {
+		for _, r := range f.Value.Report {
+			switch {
+			case r.Measure == "nadir" && r.Value.Cmp(limit) <= 0:
+				out = append(out, CriticalReading{From: "lowest saturation on the signed report", Lowest: r.Value, On: src.On})
+			case (r.Measure == "time_at_or_below" && r.SpO2.Cmp(limit) <= 0 || r.Measure == "time_below" && r.SpO2.Cmp(limit) <= 0) && r.Value.Sign() > 0:
+				_, seconds, _ := r.Bounds()
+				out = append(out, CriticalReading{From: r.What() + " on the signed report", Seconds: seconds, Doubted: new(big.Rat), On: src.On})
+			}
+		}
+	}
+	return out
+}
+
+// Words says one critical reading: the value, how long, whether doubted, and
+// how old the test is on the day today; a zero day leaves the age out.
+func (c CriticalReading) Words(limit *big.Rat, today rules.Date) string {
+	var s string
+	from := c.From + ": "
+	if c.From == recordingWord {
+		from = ""
+	}
+	switch {
+	case c.Seconds == nil:
+		s = from + number(c.Lowest) + " %"
+	case c.Fault:
+		s = fmt.Sprintf("%s%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", from, secondsText(c.Seconds), number(limit), orDash(numberOr(c.Lowest)))
+	default:
+		s = from
+		if c.Lowest != nil {
+			s += "lowest reading " + number(c.Lowest) + " %, "
+		}
+		s += fmt.Sprintf("%s at or below %s %%", secondsText(c.Seconds), number(limit))
+		switch {
+		case c.Doubted.Sign() == 0:
+			s += ", none of it doubted"
+		case c.Doubted.Cmp(c.Seconds) == 0:
+			s += ", all of it doubted"
+		default:
+			s += ", of which " + secondsText(c.Doubted) + " doubted"
+		}
+	}
+	if c.At != "" {
+		s += ", lowest at " + strings.Replace(c.At, "T", " ", 1)
+	}
+	switch days := c.AgeDays(today); {
+	case c.On.IsZero():
+		s += ", the day of the test is not known"
+	case days == nil:
+		s += ", test of " + c.On.String()
+	case *days == 0:
+		s += ", test of today"
+	case *days == 1:
+		s += fmt.Sprintf(", test of %s, 1 day old", c.On)
+	default:
+		s += fmt.Sprintf(", test of %s, %d days old", c.On, *days)
+	}
+	return s
+}
+
+// AgeDays is how many days old the test is; nil if its day or today is not
+// known. A day after today counts as today.
+func (c CriticalReading) AgeDays(today rules.Date) *int {
+	if c.On.IsZero() || today.IsZero() {
+		return nil
+	}
+	n := max(0, today.Days()-c.On.Days())
+	return &n
+}
+
+// critical words what lies at or below the setting.
+func critical(in Input) string {
+	if in.Critical == nil || in.Critical.AtOrBelow == nil {
+		return ""
+	}
+	limit, found := in.Critical.AtOrBelow, in.CriticalFound
+	if found == nil {
+		day, _ := criteria.Facts{Named: in.Facts}.Known("test_date")
+		found = FindCritical(limit, CriticalSources{Recording: in.Recording, Analysis: cmp.Or(in.Analysis, in.Walk), Facts: in.Facts, On: day.Value.Date})
+	}
+	if len(found) == 0 {
+		return ""
+	}
+	var words []string
+	for _, c := range found {
+		words = append(words, c.Words(limit, in.Critical.Today))
+	}
+	call := in.Emergency
+	if call == "" {
+		call = "the emergency number"
+	}
+	told := in.Critical.Told
+	if told == "" {
+		told = "Nobody is entered as told yet."
+	}
+	return fmt.Sprintf("Critically low reading: tell the treating practitioner now, whatever the verdict; in an emergency call %s. %s. %s (Limit of this alert: %s %%, %s.)",
+		call, upper(strings.Join(words, "; ")), told, number(limit), cmp.Or(in.Critical.Source, "our choice"))
+}
