@@ -21,6 +21,7 @@ type jsonResult struct {
 	Determinations []criteria.Determination `json:"determinations,omitempty"`
 	Legs           []jsonLeg                `json:"legs,omitempty"` // left out where no leg is marked
 	Critical       *jsonCritical            `json:"critical,omitempty"`
+	Walk           *criteria.SixMinuteWalk  `json:"walk,omitempty"`
 }
 
 type jsonRecording struct {
@@ -153,7 +154,7 @@ func (l levels) MarshalJSON() ([]byte, error) {
 // WriteJSON writes the result as the contract's JSON, indented, with a final
 // line break. Without determinations that key is left out (measure).
 func (res *Result) WriteJSON(w io.Writer) error {
-	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations, Legs: res.legsJSON(), Critical: res.criticalJSON()}
+	out := jsonResult{Recordings: []jsonRecording{}, Determinations: res.Determinations, Legs: res.legsJSON(), Critical: res.criticalJSON(), Walk: criteria.Walked(criteria.Facts{Named: res.Facts})}
 	for _, rd := range res.Readings {
 		if res.private && res.Analysis == nil && rd.Of > 1 && len(rd.Sessions) == rd.Of {
 			rd.Sessions, rd.Analyses, rd.Numbers = nil, nil, nil

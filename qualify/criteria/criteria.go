@@ -72,6 +72,9 @@ type Determination struct {
 	// Tests are all tests of the patient in time order where the case lists
 	// several; the rest is of the one that decides.
 	Tests []TestLine `json:"tests,omitempty"`
+	// NearLimit tells which saturations lie near a limit, on either side of it
+	// alike: a caution that changes no verdict.
+	NearLimit []string `json:"near_limit,omitempty"`
 	// Reconciliation lays each figure of the signed report beside the
 	// recording, where both are there.
 	Reconciliation []Reconciled `json:"reconciliation,omitempty"`

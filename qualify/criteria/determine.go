@@ -59,6 +59,7 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 	det.Because = e.because(&det, by.leaves)
 	det.Notes = append(append(det.Notes, e.notes(deciding)...), e.overrideNotes()...)
 	det.Notes = append(det.Notes, e.reportFaults()...)
+	det.NearLimit = e.nearness()
 	e.document(&det)
 	if det.Outcome == Qualifies {
 		e.follow(&det)

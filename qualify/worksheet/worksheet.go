@@ -241,6 +241,8 @@ func New(in Input) *Worksheet {
 		whatWouldChange(d),
 		{ID: "document", Title: "What to document next", Items: d.Document},
 		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes},
+		{ID: "near", Title: "Near a limit", Items: d.NearLimit},
+		walked(in),
 		conditions(in),
 		identity(in.Identity),
 		clauses(in, src),
