@@ -45,6 +45,7 @@ type posted struct {
 type freshLink struct {
 	Desk    Desk
 	Address string
+	Code    string // told by phone
 	Expires time.Time
 }
 
@@ -132,6 +133,7 @@ type linkLine struct {
 	SHA256         string
 	Expires        string
 	Usable, Closed bool
+	Wrong          int // codes
 }
 
 func (s *Site) casePage(w http.ResponseWriter, q *request) error {
@@ -422,7 +424,7 @@ func (f *file) statedBy(name string) (who, at string) {
 func (b *caseBody) fillLinks(f *file, now time.Time) {
 	for _, l := range f.Links {
 		b.Links = append(b.Links, linkLine{Desk: Desk(l.Role), SHA256: l.SHA256, Expires: moment(l.Expires),
-			Usable: !l.Revoked && now.Before(l.Expires), Closed: l.Revoked})
+			Usable: l.Opens(now), Closed: l.Revoked, Wrong: l.Wrong})
 	}
 }
 

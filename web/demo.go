@@ -170,18 +170,18 @@ func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) 
 
 // demoLink makes a link to a case of the demonstration that has something for
 // the desk to do.
-func (s *Site) demoLink(ctx context.Context, d Desk) (string, error) {
+func (s *Site) demoLink(ctx context.Context, d Desk) (*freshLink, error) {
 	for h, err := range casework.All(ctx, s.cfg.Store.Heads) {
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		f, err := s.open(ctx, h.Case)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		ev, err := s.evaluate(ctx, f)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		fits := false
 		if d == Office {
@@ -189,17 +189,13 @@ func (s *Site) demoLink(ctx context.Context, d Desk) (string, error) {
 		} else {
 			pack, err := s.barredBy(f)
 			if err != nil {
-				return "", err
+				return nil, err
 			}
 			fits = pack != nil && f.upload() == nil
 		}
 		if fits {
-			fresh, err := s.newLink(ctx, f.Number, s.stamp("demo intake", casework.RoleIntake), d)
-			if err != nil {
-				return "", err
-			}
-			return fresh.Address, nil
+			return s.newLink(ctx, f.Number, s.stamp("demo intake", casework.RoleIntake), d)
 		}
 	}
-	return "", errNoPage
+	return nil, errNoPage
 }

@@ -3,6 +3,8 @@ package web
 import (
 	"errors"
 	"net/http"
+	"strconv"
+	"time"
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
@@ -22,6 +24,7 @@ var (
 	errNoDesk         = errors.New("no desk taken")
 	errDesk           = errors.New("not for this desk")
 	errLink           = errors.New("link unknown, expired or withdrawn")
+	errCode           = errors.New("code of the link not given yet")
 	errBarred         = errors.New("custody not settled")
 	errConfirmations  = errors.New("records of confirmations do not fit together")
 	errNoDetermined   = errors.New("nothing to print yet")
@@ -43,6 +46,7 @@ func answerTo(err error) (answer, bool) {
 	var format *recording.FormatError
 	var formats *recording.FormatErrors
 	var picture *pictureError
+	var pace *paceError
 	switch {
 	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
 		return answer{http.StatusNotFound, "There is no such page",
@@ -70,7 +74,13 @@ func answerTo(err error) (answer, bool) {
 			"The desk that you sit at does not reach this page.", "Leave the desk and take the one that the page is for."}, true
 	case errors.Is(err, errLink):
 		return answer{http.StatusNotFound, "This link does not open anything",
-			"It has expired, was withdrawn, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
+			"It has expired, was withdrawn, was closed after five wrong codes, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
+	case errors.Is(err, errCode):
+		return answer{http.StatusForbidden, "The code of this link was not given",
+			"The link is opened with a code that is told by phone, and asked again after twelve hours. Nothing was stored.", "Open the link and give the code."}, true
+	case errors.As(err, &pace):
+		return answer{http.StatusTooManyRequests, "Too often",
+			"More was asked for from here than a person needs.", "Wait a few minutes and try again."}, true
 	case errors.Is(err, errBarred):
 		return answer{http.StatusForbidden, "The file was not read",
 			"Under these criteria the supplier may not see the result of this test on the footing stated. No byte of the file was read.", "State how the test came to us, or send the link to the tester or the practitioner."}, true
@@ -113,6 +123,14 @@ func answerTo(err error) (answer, bool) {
 // number that the page shows, as its type and the name of the route: texts
 // and addresses could tell who the patient is.
 func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
+	if errors.Is(err, errCode) && rt.Method == "GET" && q.URL.Path == q.link.address() {
+		s.showCode(w, q, http.StatusOK, "")
+		return
+	}
+	var pace *paceError
+	if errors.As(err, &pace) {
+		w.Header().Set("Retry-After", strconv.Itoa(int(pace.wait.Seconds())+1))
+	}
 	a, known := answerTo(err)
 	reference := ""
 	if !known {
@@ -135,6 +153,12 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 		To        string // a link to open after leaving the desk
 	}{a, reference, errors.Is(err, errDesk), to}})
 }
+
+// paceError refuses what came too often.
+type paceError struct{ wait time.Duration }
+
+// Error says how long to wait.
+func (e *paceError) Error() string { return "too often; wait " + e.wait.String() }
 
 // panicError is a panic of a handler. Its value is not kept, because it may
 // hold what a patient's file said; the stack names functions and lines.

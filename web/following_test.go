@@ -43,12 +43,9 @@ func TestFollowing(t *testing.T) {
 	}
 
 	// The office is asked what its chart can tell, and nothing of clauses.
-	link, err := b.newLink(t.Context(), c.Number, b.stamp("M. Reyes", casework.RoleIntake), Office)
-	if err != nil {
-		t.Fatal(err)
-	}
-	o := b.visitor()
-	b.wants(o.page(link.Address), "mobile within the home", "Which flow does the order name at rest")
+	link := b.links(address)[Office]
+	o := b.guest(link)
+	b.wants(o.page(link), "mobile within the home", "Which flow does the order name at rest")
 	b.lacks(o.last, "A portable unit")
 
 	// A fault in one answer keeps what was typed in the others.

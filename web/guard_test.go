@@ -31,8 +31,34 @@ func (b *bench) links(address string) map[Desk]string {
 			b.t.Fatal(err)
 		}
 		out[d] = fresh.Address
+		b.codes[fresh.Address] = fresh.Code
 	}
 	return out
+}
+
+// seenBy is the page that a desk sees of a case by its link.
+func (b *bench) seenBy(d Desk, address string) string {
+	b.t.Helper()
+	link := b.links(address)[d]
+	return b.guest(link).page(link)
+}
+
+// guest is a browser in which the code of a link was given.
+func (b *bench) guest(links ...string) *visitor {
+	b.t.Helper()
+	v := b.visitor()
+	for _, l := range links {
+		v.enter(l)
+	}
+	return v
+}
+
+func (v *visitor) enter(link string) {
+	v.b.t.Helper()
+	v.page(link)
+	if w := v.post(link+"/code", url.Values{"code": {v.b.codes[link]}}); w.Code != http.StatusSeeOther {
+		v.b.t.Fatalf("the code of a link: status %d: %s", w.Code, text(v.last))
+	}
 }
 
 // Every route answers the desks that it states and refuses every other, with
@@ -45,6 +71,11 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 	document := b.addFax(b.at(Intake), address)
 	for _, d := range []Desk{NoDesk, Intake, Office, Tester, Maintainer} {
 		v := b.at(d)
+		for _, l := range links {
+			if d == NoDesk || strings.HasPrefix(l, "/"+string(d)+"/") {
+				v.enter(l)
+			}
+		}
 		token := v.formToken()
 		for _, rt := range Routes() {
 			if len(rt.Desks) == 0 {
@@ -249,7 +280,7 @@ func TestWhatIsTypedIsEscaped(t *testing.T) {
 	v.upload(address, address+"/recording", []byte(night), nil)
 	links := b.links(address)
 	pages := map[string]string{"case": v.page(address), "list": v.page("/cases"), "trail": v.page(address + "/trail")}
-	out := b.visitor()
+	out := b.guest(links[Office], links[Tester])
 	pages["office"], pages["tester"] = out.page(links[Office]), out.page(links[Tester])
 	v.page(address)
 	v.post(address+"/facts", url.Values{"v.awake_spo2": {nasty}})
@@ -282,8 +313,8 @@ func TestPolicyHoldsOnEveryPage(t *testing.T) {
 			}
 		}
 	}
-	out := b.visitor()
-	for _, path := range links {
+	out := b.guest(links[Office])
+	for _, path := range links { // one after its code, one before
 		w := out.get(path)
 		b.checkHeaders(path, w.Header())
 		if m := inline.FindString(out.last); m != "" {
@@ -330,9 +361,9 @@ func TestNoPatientDataInLogsAddressesAndErrors(t *testing.T) {
 	v.send(address, address+"/facts", answers())
 	v.get(address + "/worksheet.pdf")
 	links := b.links(address)
-	b.visitor().get(links[Office])
+	b.guest(links[Office]).get(links[Office])
 	b.visitor().get(links[Tester] + "x")
-	for _, secret := range []string{"Merrin", "Ada", "1951", "HV-20417", "Quill", "visit note", links[Office], links[Tester]} {
+	for _, secret := range []string{"Merrin", "Ada", "1951", "HV-20417", "Quill", "visit note", links[Office], links[Tester], b.codes[links[Office]]} {
 		if strings.Contains(b.log.String(), secret) {
 			t.Errorf("the log holds %q:\n%s", secret, b.log)
 		}
@@ -409,27 +440,40 @@ func TestLinkOpensOneCaseForOneDesk(t *testing.T) {
 	if w := v.post(address+"/links", url.Values{"desk": {"office"}}); w.Code != http.StatusOK {
 		t.Fatalf("making a link: status %d", w.Code)
 	}
-	b.wants(v.last, "It is shown this once")
+	b.wants(v.last, "are shown this once")
 	link := first(regexp.MustCompile(`value="http://localhost:8080(/office/[^"]*)"`), v.last)
-	b.lacks(v.page(address), link)
+	code := first(regexp.MustCompile(`id="fresh-code"[^>]* value="([0-9]{6})"`), v.last)
+	b.codes[link] = code
+	b.lacks(v.page(address), link, code)
+	// Nothing in the link can be read: not the case, and no name.
+	if secret := strings.TrimPrefix(link, "/office/"); !regexp.MustCompile(`^[A-Za-z0-9_-]{43}$`).MatchString(secret) {
+		t.Errorf("the secret of the link is %q, want 32 random bytes and nothing else", secret)
+	}
 
 	out := b.visitor()
+	b.lacks(out.page(link), "Penhallow", strings.TrimPrefix(address, "/cases/"), "Which saturation")
+	out = b.guest(link)
 	b.wants(out.page(link), "Cassius Penhallow", "Which saturation awake")
 	b.lacks(out.last, "Ada Merrin")
 	secret := strings.TrimPrefix(link, "/office/")
 	for _, e := range must(b.store.Events(t.Context(), strings.TrimPrefix(address, "/cases/"), 1)) {
-		if strings.Contains(string(e.Change), secret) {
-			t.Errorf("event %d holds the secret of the link", e.K)
+		if strings.Contains(string(e.Change), secret) || strings.Contains(string(e.Change), `"`+code+`"`) {
+			t.Errorf("event %d holds the secret or the code of the link", e.K)
 		}
 	}
-	_, random, _ := strings.Cut(secret, ".")
+	for n, err := range casework.All(t.Context(), func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
+		return b.store.Notes(ctx, linkKind, after, limit)
+	}) {
+		if err != nil || strings.Contains(n.Key+string(n.Data), secret) || strings.Contains(string(n.Data), "Penhallow") {
+			t.Errorf("a note of a link holds its secret or a name: %v", err)
+		}
+	}
 	for name, path := range map[string]string{
 		"another desk":      "/tester/" + secret,
-		"another case":      "/office/" + strings.TrimPrefix(other, "/cases/") + "." + random,
-		"no such case":      "/office/2603-7KQ4X2." + random,
+		"another secret":    "/office/" + strings.Repeat("A", 43),
+		"number of a case":  "/office/" + strings.TrimPrefix(other, "/cases/") + "." + secret,
 		"cut off":           link[:len(link)-1],
 		"longer":            link + "A",
-		"without a case":    "/office/" + random,
 		"overlong":          "/office/" + strings.Repeat("A", 5000),
 		"page of the case":  address,
 		"sheet of the case": address + "/worksheet.pdf",
@@ -442,7 +486,7 @@ func TestLinkOpensOneCaseForOneDesk(t *testing.T) {
 	}
 	// The last second of the link, and the first after it.
 	*b.clock = b.clock.Add(linkExpires - time.Second)
-	out = b.visitor()
+	out = b.guest(link)
 	out.page(link)
 	*b.clock = b.clock.Add(time.Second)
 	if w := out.get(link); w.Code != http.StatusNotFound {
@@ -461,7 +505,7 @@ func TestLinkIsWithdrawn(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	address := b.demoAddress("Cassius Penhallow")
 	links := b.links(address)
-	out := b.visitor()
+	out := b.guest(links[Office], links[Tester])
 	out.page(links[Office])
 	token := out.token()
 	v := b.at(Intake)
@@ -473,14 +517,14 @@ func TestLinkIsWithdrawn(t *testing.T) {
 	if w := out.post(links[Office], url.Values{"form": {token}, "who": {"R. Quill, RN"}, "v.awake_spo2": {"92"}, "d.awake_spo2": {"note"}}); w.Code != http.StatusNotFound {
 		t.Errorf("answer through a withdrawn link: status %d, want 404", w.Code)
 	}
-	b.visitor().page(links[Tester]) // the other link still opens
+	out.page(links[Tester]) // the other link still opens
 }
 
 func TestOfficeAnswers(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	address := b.demoAddress("Cassius Penhallow")
 	link := b.links(address)[Office]
-	out := b.visitor()
+	out := b.guest(link)
 	page := out.page(link)
 	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "looked for, not there", "does not replace the record")
 	// Nothing that could lead the answer, before it is given.
@@ -523,7 +567,7 @@ func TestTesterSendsWhatTheSupplierMayNot(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	address := b.demoAddress("Rafe Underhill")
 	link := b.links(address)[Tester]
-	out := b.visitor()
+	out := b.guest(link)
 	page := out.page(link)
 	b.wants(page, "Rafe Underhill", `type="file"`)
 	b.lacks(page, "undetermined", "88 %")
@@ -556,7 +600,7 @@ func TestTesterAnswers(t *testing.T) {
 	form.Set("v.test_place", "facility")
 	v.send(address, address+"/custody", form)
 	link := b.links(address)[Tester]
-	out := b.visitor()
+	out := b.guest(link)
 	b.wants(out.page(link), "What was the lowest saturation on exertion, on room air?")
 	if w := out.post(link, url.Values{"who": {"L. Frost, RRT"}, "v.exertion_spo2_air": {"850"}}); w.Code != http.StatusUnprocessableEntity {
 		t.Errorf("850 %%: status %d, want 422", w.Code)
@@ -698,7 +742,7 @@ func TestEveryErrorHasItsAnswer(t *testing.T) {
 		err  error
 		want int
 	}{
-		{errNoPage, 404}, {errNotLoopback, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errDesk, 403}, {errLink, 404},
+		{errNoPage, 404}, {errNotLoopback, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errDesk, 403}, {errLink, 404}, {errCode, 403}, {&paceError{time.Minute}, 429},
 		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
 		{rules.ErrUnknownVersion, 404}, {rules.ErrNoPackInForce, 409}, {qualify.ErrQuery, 400}, {recording.ErrTooLarge, 413}, {&http.MaxBytesError{}, 413},
 		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {errMedia, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},

@@ -235,7 +235,7 @@ func TestTesterMapsColumns(t *testing.T) {
 	address := v.open(medicare, merrin)
 	v.send(address, address+"/custody", custody("none"))
 	link := b.links(address)[Tester]
-	out := b.visitor()
+	out := b.guest(link)
 	who := map[string]string{"who": "L. Frost, RRT", "sender": "sent_by_tester"}
 	if w := out.upload(link, link+"/recording", twoSats(","), who); w.Code != 422 {
 		t.Fatalf("status %d: %s", w.Code, text(out.last))
@@ -260,6 +260,7 @@ func TestTesterMapsColumns(t *testing.T) {
 	third := v.open(medicare, merrin)
 	v.send(third, third+"/custody", custody("none"))
 	link = b.links(third)[Tester]
+	out.enter(link)
 	if w := out.upload(link, link+"/recording", twoSats(","), who); w.Code != 303 {
 		t.Fatalf("status %d: %s", w.Code, text(out.last))
 	}

@@ -147,7 +147,7 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 	}
 	st := casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleOffice}
 	err = s.update(q.Context(), f.Number, st, func(now *file) (casework.Change, error) {
-		if _, ok := now.LinkFor(q.link.hash, s.cfg.Now()); !ok {
+		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
 			return nil, errLink // withdrawn while the chart was read
 		}
 		ch := casework.Answered{Answers: map[string]casework.Answer{}}

@@ -59,7 +59,7 @@ func TestSameNightIsRecognised(t *testing.T) {
 			t.Errorf("%s is not recognised on both cases", name)
 		}
 		// The tester of the one case learns nothing of the other.
-		b.lacks(b.visitor().page(b.links(two)[Tester]), strings.TrimPrefix(one, "/cases/"))
+		b.lacks(b.seenBy(Tester, two), strings.TrimPrefix(one, "/cases/"))
 		// Withdrawn from one, it is the other's alone.
 		v.page(one)
 		v.send(one, one+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Sent to the wrong case."}})

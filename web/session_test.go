@@ -97,7 +97,7 @@ func TestOtherNightsAreNotServed(t *testing.T) {
 		t.Errorf("after the choice: %+v", r)
 	}
 	b.lacks(v.last, theirs[:3]...)
-	for _, page := range []string{b.visitor().page(b.links(address)[Office]), b.visitor().page(b.links(address)[Tester]), v.page(address + "/trail")} {
+	for _, page := range []string{b.seenBy(Office, address), b.seenBy(Tester, address), v.page(address + "/trail")} {
 		b.lacks(page, theirs[:4]...)
 	}
 	// What paper is made of holds no sample of another night.

@@ -52,7 +52,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		return err
 	}
 	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
-		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: "/tester/" + q.PathValue("secret"), Sent: q.URL.Query().Get("sent")}
+		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: q.link.address(), Sent: q.URL.Query().Get("sent")}
 	if p.say != "" {
 		b.Say[p.part] = p.say
 	}
@@ -98,7 +98,7 @@ func (s *Site) testerAnswer(w http.ResponseWriter, q *request) error {
 	}
 	st := casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}
 	err = s.update(q.Context(), f.Number, st, func(now *file) (casework.Change, error) {
-		if _, ok := now.LinkFor(q.link.hash, s.cfg.Now()); !ok {
+		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
 			return nil, errLink
 		}
 		ch := casework.FactsStated{Facts: map[string]casework.Stated{}}
@@ -115,6 +115,6 @@ func (s *Site) testerAnswer(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoChange) {
 		return err
 	}
-	seeOther(w, "/tester/"+q.PathValue("secret")+"?sent=answers")
+	seeOther(w, q.link.address()+"?sent=answers")
 	return nil
 }

@@ -103,6 +103,12 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 	case casework.KindLinkRevoked:
 		ch, err := changeOf[casework.LinkRevoked](e)
 		return "link " + ch.SHA256[:8] + " withdrawn", err
+	case casework.KindLinkTried:
+		ch, err := changeOf[casework.LinkTried](e)
+		if ch.Right {
+			return "link " + ch.SHA256[:8] + " opened with its code", err
+		}
+		return "link " + ch.SHA256[:8] + ": a wrong code was given", err
 	case casework.KindAnswered:
 		ch, err := changeOf[casework.Answered](e)
 		if err != nil {

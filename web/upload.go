@@ -393,7 +393,7 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 	if r.say != "" {
 		return refuse(r)
 	}
-	seeOther(w, "/tester/"+q.PathValue("secret")+"?sent=recording")
+	seeOther(w, q.link.address()+"?sent=recording")
 	return nil
 }
 

@@ -50,6 +50,7 @@ type Site struct {
 	checks *checks
 	views  views
 	leaves leaves
+	paces  paces
 	pdf    pdfReader
 	// confirming is held while a confirmation of a draft is written.
 	confirming sync.Mutex
@@ -98,6 +99,9 @@ type Route struct {
 	// Link marks an address that holds a secret: whoever has it sits at the
 	// desk that it was made for, and at no other.
 	Link bool
+	// Code marks the address of a Link that takes its code; the others are
+	// reached after it was given.
+	Code bool
 	// Body is the largest body that is read, in bytes; 0 for none.
 	Body int64
 	// Streams marks a handler that reads the body itself, and checks the
@@ -148,6 +152,8 @@ func Routes() []Route {
 
 		{Method: "GET", Path: "/office/{secret}", Name: "officePage", Desks: office, Link: true, handle: (*Site).officePage},
 		{Method: "POST", Path: "/office/{secret}", Name: "officeAnswer", Desks: office, Link: true, Body: formLimit, handle: (*Site).officeAnswer},
+		{Method: "POST", Path: "/office/{secret}/code", Name: "officeCode", Desks: office, Link: true, Code: true, Body: formLimit, handle: (*Site).giveCode},
+		{Method: "POST", Path: "/tester/{secret}/code", Name: "testerCode", Desks: tester, Link: true, Code: true, Body: formLimit, handle: (*Site).giveCode},
 		{Method: "GET", Path: "/tester/{secret}", Name: "testerPage", Desks: tester, Link: true, handle: (*Site).testerPage},
 		{Method: "POST", Path: "/tester/{secret}", Name: "testerAnswer", Desks: tester, Link: true, Body: formLimit, handle: (*Site).testerAnswer},
 		{Method: "POST", Path: "/tester/{secret}/recording", Name: "testerUpload", Desks: tester, Link: true, Body: uploadLimit, Streams: true, handle: (*Site).testerUpload},
@@ -240,12 +246,7 @@ func (s *Site) admit(rt Route, q *request) error {
 		if q.visit.Desk != NoDesk && !slices.Contains(rt.Desks, q.visit.Desk) {
 			return errDesk
 		}
-		l, err := s.findLink(q.Context(), rt.Desks[0], q.PathValue("secret"))
-		if err != nil {
-			return err
-		}
-		q.link = l
-		return nil
+		return s.admitLink(rt, q)
 	}
 	if q.visit.Desk == NoDesk {
 		return errNoDesk

@@ -32,6 +32,7 @@ type bench struct {
 	log   *bytes.Buffer
 	clock *time.Time
 	h     http.Handler
+	codes map[string]string // of links, by address
 }
 
 func newBench(t *testing.T, store casework.Store, demo bool) *bench {
@@ -41,7 +42,7 @@ func newBench(t *testing.T, store casework.Store, demo bool) *bench {
 		t.Fatal(err)
 	}
 	now := time.Date(2026, 6, 1, 9, 0, 0, 0, time.UTC)
-	b := &bench{t: t, store: store, log: &bytes.Buffer{}, clock: &now}
+	b := &bench{t: t, store: store, log: &bytes.Buffer{}, clock: &now, codes: map[string]string{}}
 	b.Site, err = New(Config{Store: store, Library: lib, Now: func() time.Time { return *b.clock }, Random: rand.NewChaCha8([32]byte{1}),
 		Program: qualify.Program, Demo: demo, Log: slog.New(slog.NewTextHandler(b.log, nil))})
 	if err != nil {
@@ -55,7 +56,8 @@ func newBench(t *testing.T, store casework.Store, demo bool) *bench {
 type visitor struct {
 	b      *bench
 	cookie *http.Cookie
-	last   string // body of the last page
+	passes []*http.Cookie // of links whose code was given, each for its own path
+	last   string         // body of the last page
 }
 
 func (b *bench) visitor() *visitor { return &visitor{b: b} }
@@ -78,9 +80,18 @@ func (v *visitor) do(r *http.Request) *httptest.ResponseRecorder {
 	if v.cookie != nil {
 		r.AddCookie(v.cookie)
 	}
+	for _, c := range v.passes {
+		if strings.HasPrefix(r.URL.Path, c.Path) {
+			r.AddCookie(c)
+		}
+	}
 	w := httptest.NewRecorder()
 	v.b.h.ServeHTTP(w, r)
 	for _, c := range w.Result().Cookies() {
+		if c.Name == passCookie {
+			v.passes = append(v.passes, c)
+			continue
+		}
 		v.cookie = c
 	}
 	v.last = w.Body.String()

@@ -87,15 +87,6 @@ type Given struct {
 	Role Role      `json:"role"`
 }
 
-// Link is a link by which somebody outside opens the case.
-type Link struct {
-	SHA256  string    `json:"sha256"` // of its secret
-	Role    Role      `json:"role"`
-	Expires time.Time `json:"expires"`
-	Revoked bool      `json:"revoked,omitzero"`
-	By      string    `json:"by"`
-}
-
 // Determination is the latest Determined.
 type Determination struct {
 	Program string    `json:"program"`
@@ -139,17 +130,6 @@ func (c *Case) changeUpload(sha string, change func(*Upload)) error {
 	return nil
 }
 
-// LinkFor returns the role that the link whose secret has this SHA-256 opens
-// the case in at the given instant; false if it does not open it.
-func (c *Case) LinkFor(sha string, at time.Time) (Role, bool) {
-	for _, l := range c.Links {
-		if l.SHA256 == sha && !l.Revoked && at.Before(l.Expires) && c.DestroyedAt.IsZero() {
-			return l.Role, true
-		}
-	}
-	return "", false
-}
-
 // Apply returns the case after event e. It reads e's change and place, not
 // its hashes: that is Verify. The zero Case is the state before event 1.
 // ErrRefused if the change does not fit. c itself stays as it is.
@@ -163,7 +143,7 @@ func Apply(c Case, e Event) (Case, error) {
 	if (e.K == 1) != (e.Kind == KindOpened) {
 		return Case{}, refused("event 1 and no other opens a case, found %s as event %d", e.Kind, e.K)
 	}
-	if e.Kind != KindViewed {
+	if !e.Kind.look() {
 		if !c.DestroyedAt.IsZero() {
 			return Case{}, fmt.Errorf("%w: %w; nothing can be added", ErrRefused, ErrDestroyed)
 		}
@@ -189,7 +169,7 @@ func Apply(c Case, e Event) (Case, error) {
 		return Case{}, err
 	}
 	c.Number, c.K, c.Hash = e.Case, e.K, e.Hash
-	if e.Kind != KindViewed {
+	if !e.Kind.look() {
 		c.Edited = e.K
 	}
 	return c, nil

@@ -53,6 +53,17 @@ func must(t *testing.T, err error) {
 
 const shaA = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad" // of "abc": FIPS 180-4, example B.1
 
+var shaB = strings.Repeat("b0", 32)
+
+// tries is how often a wrong code was given at the link shaB, and whether it
+// opens still; no try counts as work on the case.
+func tries(wrong int, opens bool) func(*casework.Case) bool {
+	return func(c *casework.Case) bool {
+		_, ok := c.LinkAt(shaB, monday)
+		return c.Links[len(c.Links)-1].Wrong == wrong && ok == opens && c.Edited < c.K
+	}
+}
+
 // A case as it is worked, step by step, each with what must hold after it.
 func TestCase(t *testing.T) {
 	s := new(storetest.Memory)
@@ -102,14 +113,25 @@ func TestCase(t *testing.T) {
 		{"determined nothing", "intake", casework.Determined{Program: "1"}, nil},
 		{"viewed", "administrator", casework.Viewed{Page: "worksheet"}, func(c *casework.Case) bool { return c.Edited == c.K-1 && c.Determination.K == c.Edited }},
 		{"link", "intake", casework.LinkMade{SHA256: shaA, Role: "office", Expires: later}, func(c *casework.Case) bool {
-			role, ok := c.LinkFor(shaA, later.Add(-1))
-			_, expired := c.LinkFor(shaA, later)
-			return ok && role == "office" && !expired
+			l, ok := c.LinkAt(shaA, later.Add(-1))
+			_, opens := c.LinkAt(shaA, later)
+			return ok && l.Role == "office" && !opens
 		}},
+		{"code of a link without one", "office", casework.LinkTried{SHA256: shaA}, nil},
 		{"link for intake", "intake", casework.LinkMade{SHA256: shaA, Role: "intake", Expires: later}, nil},
 		{"link that has expired", "intake", casework.LinkMade{SHA256: shaA, Role: "office", Expires: monday}, nil},
-		{"link revoked", "intake", casework.LinkRevoked{SHA256: shaA}, func(c *casework.Case) bool { _, ok := c.LinkFor(shaA, monday); return !ok }},
+		{"link revoked", "intake", casework.LinkRevoked{SHA256: shaA}, func(c *casework.Case) bool { _, ok := c.LinkAt(shaA, monday); return !ok }},
 		{"no such link", "intake", casework.LinkRevoked{SHA256: strings.Repeat("00", 32)}, nil},
+		{"link with a code in the clear", "intake", casework.LinkMade{SHA256: shaB, Role: "tester", Expires: later, Code: "123456"}, nil},
+		{"link with a code", "intake", casework.LinkMade{SHA256: shaB, Role: "tester", Expires: later, Code: shaA}, func(c *casework.Case) bool { l, ok := c.LinkAt(shaB, monday); return ok && l.Code == shaA }},
+		{"right code", "tester", casework.LinkTried{SHA256: shaB, Right: true}, tries(0, true)},
+		{"first wrong code", "tester", casework.LinkTried{SHA256: shaB}, tries(1, true)},
+		{"second", "tester", casework.LinkTried{SHA256: shaB}, tries(2, true)},
+		{"third", "tester", casework.LinkTried{SHA256: shaB}, tries(3, true)},
+		{"fourth", "tester", casework.LinkTried{SHA256: shaB}, tries(4, true)},
+		{"fifth", "tester", casework.LinkTried{SHA256: shaB}, tries(5, false)},
+		{"sixth", "tester", casework.LinkTried{SHA256: shaB}, nil},
+		{"right code after five wrong ones", "tester", casework.LinkTried{SHA256: shaB, Right: true}, nil},
 		{"answers", "office", casework.Answered{Answers: map[string]casework.Answer{"hematocrit": {Says: "located", Stated: casework.Stated{Fact: json.RawMessage(`{"page":"2"}`)}}, "symptoms": {Says: "not_in_chart"}}},
 			func(c *casework.Case) bool {
 				_, stated := c.Facts["symptoms"]

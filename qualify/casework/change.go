@@ -26,6 +26,7 @@ const (
 	KindViewed            Kind = "viewed"             // Viewed
 	KindLinkMade          Kind = "link_made"          // LinkMade
 	KindLinkRevoked       Kind = "link_revoked"       // LinkRevoked
+	KindLinkTried         Kind = "link_tried"         // LinkTried
 	KindAnswered          Kind = "answered"           // Answered
 	KindCriticalTold      Kind = "critical_told"      // CriticalTold
 	KindClosed            Kind = "closed"             // Closed
@@ -35,8 +36,12 @@ const (
 	KindDocumentWithdrawn Kind = "document_withdrawn" // DocumentWithdrawn
 )
 
-// Change is what one event does. The types of this file and of document.go are
-// all there are.
+// look reports whether an event of this kind leaves the work on the case as it
+// is: it changes nothing that a determination reads.
+func (k Kind) look() bool { return k == KindViewed || k == KindLinkTried }
+
+// Change is what one event does. The types of this file, of document.go and of
+// link.go are all there are.
 type Change interface {
 	Kind() Kind
 	// refs lists the personal values that the change points to.
@@ -76,6 +81,8 @@ func decode(kind Kind, data []byte) (Change, error) {
 		return decodeAs[LinkMade](data)
 	case KindLinkRevoked:
 		return decodeAs[LinkRevoked](data)
+	case KindLinkTried:
+		return decodeAs[LinkTried](data)
 	case KindAnswered:
 		return decodeAs[Answered](data)
 	case KindCriticalTold:
@@ -366,46 +373,6 @@ type Viewed struct {
 func (Viewed) Kind() Kind                   { return KindViewed }
 func (Viewed) refs() []Ref                  { return nil }
 func (Viewed) apply(c *Case, e Event) error { return nil }
-
-// LinkMade lets somebody outside in by a link that expires. The link holds
-// the number of the case and a secret; the case holds the secret's hash.
-type LinkMade struct {
-	SHA256  string    `json:"sha256"`  // of the secret
-	Role    Role      `json:"role"`    // office or tester
-	Expires time.Time `json:"expires"` // first instant at which it no longer opens
-}
-
-// Kind returns KindLinkMade.
-func (LinkMade) Kind() Kind  { return KindLinkMade }
-func (LinkMade) refs() []Ref { return nil }
-func (v LinkMade) apply(c *Case, e Event) error {
-	if !isHash(v.SHA256) || (v.Role != RoleOffice && v.Role != RoleTester) {
-		return refused("a link needs the SHA-256 of its secret and the role office or tester, found %q", v.Role)
-	}
-	if !v.Expires.After(e.At) {
-		return refused("a link must expire after it is made, found %s", v.Expires.Format(time.RFC3339))
-	}
-	c.Links = append(slices.Clone(c.Links), Link{SHA256: v.SHA256, Role: v.Role, Expires: v.Expires.UTC(), By: e.By})
-	return nil
-}
-
-// LinkRevoked closes a link before it expires.
-type LinkRevoked struct {
-	SHA256 string `json:"sha256"`
-}
-
-// Kind returns KindLinkRevoked.
-func (LinkRevoked) Kind() Kind  { return KindLinkRevoked }
-func (LinkRevoked) refs() []Ref { return nil }
-func (v LinkRevoked) apply(c *Case, e Event) error {
-	i := slices.IndexFunc(c.Links, func(l Link) bool { return l.SHA256 == v.SHA256 })
-	if i < 0 {
-		return refused("the case has no such link")
-	}
-	c.Links = slices.Clone(c.Links)
-	c.Links[i].Revoked = true
-	return nil
-}
 
 // Answer is what an office says to one question.
 type Answer struct {
