@@ -210,23 +210,29 @@ func legTrace(in Input, marked []Leg) *Trace {
 // for none. Lowest reading and total time of the whole would mix legs, so only
 // that of exertion on room air is marked.
 func NewLegTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat, marked []Leg) *Trace {
-	t := NewTrace(rec, a, level)
-	t.Nadir, t.NadirLabel = nil, ""
+	return drawing{rec: rec, a: a, level: level, legs: true, marked: marked}.trace()
+}
+
+// markLegs puts the legs on a trace that is drawn.
+func (t *Trace) markLegs() {
+	ax, a, level := t.ax, t.of.a, t.of.level
 	t.Desc = "Oxygen saturation in percent over time."
 	if level != nil {
 		t.Desc += fmt.Sprintf(" A line stands at %s %%.", number(level))
 	}
-	ax := newAxis(rec, a)
 	var told []string
-	for _, m := range marked {
+	for _, m := range t.of.marked {
 		if m.Role == criteria.RoleExertionAir && m.Nadir.Value != nil {
-			f, _ := m.Nadir.Value.Float64()
-			t.Nadir = &Point{ax.x(m.Nadir.At*(a.PerSecond/m.PerSecond), ax.of(m.Nadir.AtIndex)), t.y(f)}
-			t.NadirLabel = "lowest " + number(m.Nadir.Value) + " %"
+			t.lowest(ax, m.Nadir.At*(a.PerSecond/m.PerSecond), m.Nadir.AtIndex, m.Nadir.Value, "lowest")
 		}
+		told = append(told, fmt.Sprintf("%s from %s to %s", criteria.RoleText(m.Role), clock(m.Begin), clock(m.End)))
 		from, last := m.FirstIndex, m.FirstIndex+m.Count-1
 		x := ax.x(ax.at(from), ax.of(from))
 		until := ax.x(ax.at(last)+step(a), ax.of(last))
+		b := LegBand{From: max(x, plotLeft), To: min(until, plotRight), Recovery: m.Role == criteria.RoleRecovery, cutFrom: x < plotLeft, cutTo: until > plotRight}
+		if b.From >= b.To {
+			continue // outside the part that is drawn
+		}
 		short, long := legNumber(m.Role), ""
 		switch m.Role {
 		case criteria.RoleRestAir:
@@ -238,17 +244,14 @@ func NewLegTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat,
 		case criteria.RoleRecovery:
 			long = "R recovery"
 		}
-		b := LegBand{From: x, To: until, Label: short, Recovery: m.Role == criteria.RoleRecovery}
-		if until-x > float64(len(long)+1)*labelUnit {
+		if b.Label = short; b.To-b.From > float64(len(long)+1)*labelUnit {
 			b.Label = long
 		}
 		t.Legs = append(t.Legs, b)
-		told = append(told, fmt.Sprintf("%s from %s to %s", criteria.RoleText(m.Role), clock(m.Begin), clock(m.End)))
 	}
 	if len(told) > 0 {
 		t.Desc += " Marked: " + strings.Join(told, "; ") + "."
 	}
-	return t
 }
 
 // TimeAxis says where on the drawn sheet, as shares of its width, the first
@@ -266,6 +269,20 @@ type LegBand struct {
 	From, To float64
 	Label    string
 	Recovery bool // told apart from the legs by its pattern
+
+	cutFrom, cutTo bool // the leg goes on beyond the part that is drawn
+}
+
+// ends are where the leg begins and ends, as far as that is drawn.
+func (l LegBand) ends() []float64 {
+	var out []float64
+	if !l.cutFrom {
+		out = append(out, l.From)
+	}
+	if !l.cutTo {
+		out = append(out, l.To)
+	}
+	return out
 }
 
 // bar is where the bar over a leg begins, and how wide it is: a little inside
@@ -300,7 +317,9 @@ func (t *Trace) legsSVG(p func(format string, args ...any), id string) {
 		}
 		from, width := l.bar()
 		p(`<rect x="%.2f" y="%g" width="%.2f" height="%g" fill="%s"/>`, from, legTop, width, legHeight, fill)
-		p(`<path d="M%.2f %gV%gM%.2f %gV%g" stroke="#111" stroke-width="0.8"/>`, l.From, legTop, plotBottom, l.To, legTop, plotBottom)
+		for _, x := range l.ends() {
+			p(`<path d="M%.2f %gV%g" stroke="#111" stroke-width="0.8"/>`, x, legTop, plotBottom)
+		}
 		p(`<text x="%.2f" y="%g" text-anchor="middle">%s</text>`, (l.From+l.To)/2, legText, l.Label)
 	}
 }
@@ -326,7 +345,7 @@ func (p *paper) legs(t *Trace, x, y func(float64) float64, k float64, text func(
 		from, width := l.bar()
 		p.band(x(from), y(legTop), width*k, legHeight*k, pattern)
 		d.SetLineWidth(.25)
-		for _, at := range []float64{l.From, l.To} {
+		for _, at := range l.ends() {
 			d.Line(x(at), y(legTop), x(at), y(plotBottom))
 		}
 		text(x((l.From+l.To)/2), y(legText), "middle", l.Label, false)

@@ -3,8 +3,11 @@ package worksheet
 import (
 	"fmt"
 	"html"
+	"maps"
 	"math"
 	"math/big"
+	"slices"
+	"sort"
 	"strings"
 
 	"airwarrant/qualify/analysis"
@@ -55,7 +58,8 @@ type Lane struct {
 // Trace is one session drawn: the saturation over time, thinned to the least
 // and greatest reading of each of traceColumns columns. The thinning is for
 // the eye alone; no figure of the worksheet comes from it. Its size is bounded
-// whatever the length of the session.
+// whatever the length of the session. View draws a part of it closer, by the
+// same geometry.
 type Trace struct {
 	ID          string // prefix of the ids in the SVG
 	Title, Desc string // for those who cannot see it
@@ -71,6 +75,18 @@ type Trace struct {
 
 	low      float64 // foot of the saturation axis, percent
 	straight bool    // the time axis is one run of the clock
+	of       drawing
+	ax       axis
+}
+
+// drawing is what a trace is drawn of.
+type drawing struct {
+	rec    *recording.Recording
+	a      *analysis.Analysis
+	level  *big.Rat
+	legs   bool // a walk: marked are its legs, and no total of the whole is told
+	marked []Leg
+	view   View
 }
 
 // y places a saturation in percent on the sheet.
@@ -108,8 +124,10 @@ func traceID(criteria, sha string, session int) string {
 // stretches are drawn one after the other, in the order of the file.
 type axis struct {
 	rec       *recording.Recording
-	per       int64 // ticks of the analysis in one of the recording
-	v0, span  float64
+	per       int64   // ticks of the analysis in one of the recording
+	v0, span  float64 // first instant drawn and the length drawn, in ticks
+	all       float64 // length of the session
+	part      bool    // less than the session is drawn
 	stretches []stretch
 }
 
@@ -147,11 +165,11 @@ func newAxis(rec *recording.Recording, a *analysis.Analysis) axis {
 	}
 	ax := axis{rec: rec, per: max(a.PerSecond/rec.PerSecond, 1)}
 	cur := stretch{from: first, offset: offset}
-	for i := first + 1; i < end; i++ {
-		back, ok := cuts[i]
-		if !ok {
+	for _, i := range slices.Sorted(maps.Keys(cuts)) {
+		if i <= first || i >= end {
 			continue
 		}
+		back := cuts[i]
 		cur.to = i
 		ax.stretches = append(ax.stretches, cur)
 		next := stretch{from: i, shift: cur.shift, offset: cur.offset, breaks: back}
@@ -170,6 +188,7 @@ func newAxis(rec *recording.Recording, a *analysis.Analysis) axis {
 	if ax.span <= 0 {
 		ax.span = 1
 	}
+	ax.all = ax.span
 	return ax
 }
 
@@ -190,11 +209,31 @@ func (ax axis) of(i int) stretch {
 	return ax.stretches[lo]
 }
 
-// x places a tick of stretch s on the sheet.
+// x places a tick of stretch s on the sheet. Where a part of the session is
+// drawn, what lies outside it comes to lie outside the plot.
 func (ax axis) x(tick int64, s stretch) float64 {
 	f := (float64(tick-s.shift) - ax.v0) / ax.span
-	return plotLeft + math.Min(1, math.Max(0, f))*(plotRight-plotLeft)
+	if !ax.part {
+		f = math.Min(1, math.Max(0, f))
+	}
+	return plotLeft + f*(plotRight-plotLeft)
 }
+
+// samples are those of stretch s that are drawn: [from, to), with the one
+// before that holds into the part and the one after that its line leads to.
+func (ax axis) samples(s stretch) (from, to int) {
+	if !ax.part {
+		return s.from, s.to
+	}
+	n := s.to - s.from
+	at := func(i int) float64 { return float64(ax.at(s.from+i) - s.shift) }
+	from = s.from + sort.Search(n, func(i int) bool { return at(i) >= ax.v0 })
+	to = s.from + sort.Search(n, func(i int) bool { return at(i) >= ax.v0+ax.span })
+	return max(from-1, s.from), min(to+1, s.to)
+}
+
+// inside reports whether a place on the sheet lies in the plot.
+func inside(x float64) bool { return x >= plotLeft && x <= plotRight }
 
 func column(x float64) int {
 	c := int((x - plotLeft) / (plotRight - plotLeft) * traceColumns)
@@ -204,8 +243,15 @@ func column(x float64) int {
 // NewTrace draws the session of rec that a describes. level is the saturation
 // in percent whose line is drawn, nil for none.
 func NewTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *Trace {
-	t := &Trace{}
+	return drawing{rec: rec, a: a, level: level}.trace()
+}
+
+func (d drawing) trace() *Trace {
+	rec, a, level := d.rec, d.a, d.level
+	t := &Trace{of: d}
 	ax := newAxis(rec, a)
+	ax.narrow(d.view, a)
+	t.ax = ax
 	t.straight = len(ax.stretches) == 1
 	low := scaleLow(rec, a, level)
 	t.low = low
@@ -228,26 +274,41 @@ func NewTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *T
 	t.clock(rec, a, ax)
 
 	doubted, unread := newLane("doubted", "hatch", 1), newLane("not read", "cross", 2)
-	for _, sp := range a.Spans {
-		s := ax.of(sp.From)
-		l := unread
-		if sp.Kind == analysis.SpanSuspect {
-			l = doubted
+	for _, s := range ax.stretches {
+		from, to := ax.samples(s)
+		for _, sp := range spansFrom(a, from).until(to) {
+			if sp.From < s.from || sp.From >= s.to {
+				continue // of another stretch
+			}
+			l := unread
+			if sp.Kind == analysis.SpanSuspect {
+				l = doubted
+			}
+			l.mark(ax.x(sp.FromTick, s), ax.x(sp.ToTick, s))
 		}
-		l.mark(ax.x(sp.FromTick, s), ax.x(sp.ToTick, s))
 	}
 	for _, l := range []*lane{below, doubted, unread} {
 		if l.Label != "" {
 			t.Lanes = append(t.Lanes, l.finish())
 		}
 	}
-	if a.Nadir.Value != nil {
-		f, _ := a.Nadir.Value.Float64()
-		t.Nadir = &Point{ax.x(a.Nadir.At, ax.of(a.Nadir.AtIndex)), y(f)}
-		t.NadirLabel = "nadir " + number(a.Nadir.Value) + " %"
+	if a.Nadir.Value != nil && !d.legs {
+		t.lowest(ax, a.Nadir.At, a.Nadir.AtIndex, a.Nadir.Value, "nadir")
 	}
 	t.describe(rec, a, level)
+	if d.legs {
+		t.markLegs()
+	}
+	t.tellPart()
 	return t
+}
+
+// lowest marks one lowest reading, if it lies in what is drawn.
+func (t *Trace) lowest(ax axis, tick int64, sample int, value *big.Rat, word string) {
+	f, _ := value.Float64()
+	if x := ax.x(tick, ax.of(sample)); inside(x) {
+		t.Nadir, t.NadirLabel = &Point{x, t.y(f)}, word+" "+number(value)+" %"
+	}
 }
 
 // scaleLow is the foot of the saturation axis in percent: 80 unless readings
@@ -282,12 +343,7 @@ func (t *Trace) draw(rec *recording.Recording, a *analysis.Analysis, ax axis, le
 		l := new(big.Int).Mul(level.Num(), big.NewInt(den))
 		limit = l.Div(l, level.Denom()).Int64() // floor
 	}
-	gaps := map[int]bool{} // samples before which there is no record
-	for _, sp := range a.Spans {
-		if sp.From == sp.To {
-			gaps[sp.From] = true
-		}
-	}
+	hide := t.of.view.HideDoubted
 	var line []Point
 	var pen thinner
 	lastCol, lastX := -1, 0.0
@@ -303,29 +359,29 @@ func (t *Trace) draw(rec *recording.Recording, a *analysis.Analysis, ax axis, le
 	for si, s := range ax.stretches {
 		if s.breaks {
 			x := ax.x(ax.at(s.from), s)
-			if n := len(t.Breaks); n == 0 || column(t.Breaks[n-1]) != column(x) {
+			if n := len(t.Breaks); inside(x) && (n == 0 || column(t.Breaks[n-1]) != column(x)) {
 				t.Breaks = append(t.Breaks, x)
 			}
 		}
-		for i := s.from; i < s.to; i++ {
-			hold := step(a)
-			if i+1 < s.to && !gaps[i+1] {
-				hold = ax.at(i+1) - ax.at(i)
-			}
+		from, to := ax.samples(s)
+		told, begun := spansFrom(a, from), false
+		for i := from; i < to; i++ {
+			until := ax.x(ax.at(i)+ax.hold(a, s, i, &told), s)
 			n, ok := plausible(rec, a, i)
-			if !ok {
+			if sp := told.of(i); !ok || hide && sp != nil && sp.Kind == analysis.SpanSuspect {
 				continue
 			}
-			x, until := ax.x(ax.at(i), s), ax.x(ax.at(i)+hold, s)
+			x := ax.x(ax.at(i), s)
 			if n <= limit {
 				below.mark(x, until)
 			}
 			c := column(x)
 			// A gap too narrow for a column cannot be seen; the lane shows it.
 			gap := lastCol >= 0 && x > lastX+1e-9 && column(lastX) != c
-			if gap || i == s.from && s.breaks && si > 0 {
+			if gap || !begun && s.breaks && si > 0 {
 				end()
 			}
+			begun = true
 			if c != pen.col {
 				line = pen.flush(line)
 				pen.col = c
@@ -387,6 +443,9 @@ func newLane(label, pattern string, row int) *lane {
 }
 
 func (l *lane) mark(from, to float64) {
+	if from < plotLeft && to <= plotLeft || from >= plotRight && to > plotRight {
+		return // outside the part that is drawn
+	}
 	a, b := column(from), column(to)
 	if edge := plotLeft + float64(b)*(plotRight-plotLeft)/traceColumns; to <= edge+1e-9 && b > a {
 		b--
@@ -432,13 +491,18 @@ func (t *Trace) clock(rec *recording.Recording, a *analysis.Analysis, ax axis) {
 			until = ax.at(s.to) - 1 // that instant is told by the next offset
 		}
 		to := floorDiv(until, a.PerSecond) + s.offset
+		if ax.part { // the labels of a long session are many when it is drawn closely
+			begin := int64(ax.v0) + s.shift
+			from = max(from, floorDiv(begin, a.PerSecond)+s.offset)
+			to = min(to, floorDiv(begin+int64(ax.span), a.PerSecond)+s.offset+1)
+		}
 		for sec := floorDiv(from+every-1, every) * every; sec <= to; sec += every {
 			tick := (sec - s.offset) * a.PerSecond
 			if tick < ax.at(s.from) || tick > until {
 				continue
 			}
 			x := ax.x(tick, s)
-			if x-last < 36 {
+			if x-last < 36 || !inside(x) {
 				continue
 			}
 			last = x
@@ -478,8 +542,8 @@ func (t *Trace) describe(rec *recording.Recording, a *analysis.Analysis, level *
 		}
 		t.Desc += "."
 	}
-	if t.NadirLabel != "" {
-		t.Desc += " Lowest reading " + strings.TrimPrefix(t.NadirLabel, "nadir ") + "."
+	if a.Nadir.Value != nil {
+		t.Desc += " Lowest reading " + number(a.Nadir.Value) + " %."
 	}
 	t.Desc += fmt.Sprintf(" Doubted: %s.", duration(a, a.Suspect))
 	if a.Missing != nil {
