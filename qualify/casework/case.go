@@ -16,7 +16,7 @@ type Case struct {
 	Number   string    `json:"number"`
 	K        int       `json:"k"`      // of the last event
 	Hash     string    `json:"-"`      // of the last event
-	Edited   int       `json:"edited"` // k of the last event that was more than a look
+	Edited   int       `json:"edited"` // k of the last event on which a determination may rest
 	OpenedAt time.Time `json:"opened_at"`
 	ClosedAt time.Time `json:"closed_at,omitzero"` // zero: open
 	// DestroyedAt is when personal values and uploads were destroyed; zero: never.
@@ -31,6 +31,12 @@ type Case struct {
 	Determination *Determination       `json:"determination,omitempty"` // the latest; stale if Edited is above its K
 	CriticalTold  []Told               `json:"critical_told,omitempty"`
 	Documents     []Document           `json:"documents,omitempty"` // in the order they were added
+	Owner         string               `json:"owner,omitzero"`      // who works on it, "" for nobody
+	DueSet        string               `json:"due_set,omitzero"`    // day that somebody set, as 2006-01-02
+
+	// asked and heard are k of the last link for an office and of the last
+	// answer of one. They follow from the events and are no part of the hash.
+	asked, heard int
 }
 
 // Identity is the latest IdentityConfirmed; K is 0 if there is none.
@@ -93,8 +99,12 @@ type Determination struct {
 	Results []Result  `json:"results"`
 	K       int       `json:"k"`
 	At      time.Time `json:"at"`
-	// Critical is Determined.Critical.
+	// Critical and what follows it are as in Determined.
 	Critical string `json:"critical,omitzero"`
+	Draft    bool   `json:"draft,omitzero"`
+	Due      string `json:"due,omitzero"`
+	DueFor   string `json:"due_for,omitzero"`
+	Until    string `json:"until,omitzero"`
 }
 
 // Told is one CriticalTold.
@@ -169,7 +179,7 @@ func Apply(c Case, e Event) (Case, error) {
 		return Case{}, err
 	}
 	c.Number, c.K, c.Hash = e.Case, e.K, e.Hash
-	if !e.Kind.look() {
+	if !e.Kind.look() && e.Kind != KindAssigned {
 		c.Edited = e.K
 	}
 	return c, nil

@@ -34,14 +34,15 @@ const (
 	KindDestroyed         Kind = "destroyed"          // Destroyed
 	KindDocumentAdded     Kind = "document_added"     // DocumentAdded
 	KindDocumentWithdrawn Kind = "document_withdrawn" // DocumentWithdrawn
+	KindAssigned          Kind = "assigned"           // Assigned
 )
 
 // look reports whether an event of this kind leaves the work on the case as it
 // is: it changes nothing that a determination reads.
 func (k Kind) look() bool { return k == KindViewed || k == KindLinkTried }
 
-// Change is what one event does. The types of this file, of document.go and of
-// link.go are all there are.
+// Change is what one event does. The types of this file, of document.go, of
+// link.go and of state.go are all there are.
 type Change interface {
 	Kind() Kind
 	// refs lists the personal values that the change points to.
@@ -97,6 +98,8 @@ func decode(kind Kind, data []byte) (Change, error) {
 		return decodeAs[DocumentAdded](data)
 	case KindDocumentWithdrawn:
 		return decodeAs[DocumentWithdrawn](data)
+	case KindAssigned:
+		return decodeAs[Assigned](data)
 	}
 	return nil, refused("kind %q is not known to this version of the program; use the version that wrote it or a later one", kind)
 }
@@ -114,6 +117,8 @@ func decodeAs[T Change](data []byte) (Change, error) {
 // Opened begins a case.
 type Opened struct {
 	Criteria []string `json:"criteria"` // regions of the criteria, at least one
+	// Owner is who works on the case from the start, "" for nobody.
+	Owner string `json:"owner,omitzero"`
 }
 
 // Kind returns KindOpened.
@@ -123,7 +128,7 @@ func (v Opened) apply(c *Case, e Event) error {
 	if len(v.Criteria) == 0 || slices.Contains(v.Criteria, "") {
 		return refused("a case needs the criteria by which it is judged, found %q", v.Criteria)
 	}
-	c.Criteria, c.OpenedAt = v.Criteria, e.At
+	c.Criteria, c.OpenedAt, c.Owner = v.Criteria, e.At, v.Owner
 	return nil
 }
 
@@ -351,6 +356,14 @@ type Determined struct {
 	// Critical names the critically low readings that were found, "" if there
 	// are none: the same readings have the same name.
 	Critical string `json:"critical,omitzero"`
+	// Draft says that there was nothing to judge yet.
+	Draft bool `json:"draft,omitzero"`
+	// Due is the first day on which something that follows is due, as
+	// 2006-01-02, "" for none, and DueFor what: a kind of consequence.
+	Due    string `json:"due,omitzero"`
+	DueFor string `json:"due_for,omitzero"`
+	// Until is the last day on which the test serves, "" if none is named.
+	Until string `json:"until,omitzero"`
 }
 
 // Kind returns KindDetermined.
@@ -360,7 +373,13 @@ func (v Determined) apply(c *Case, e Event) error {
 	if len(v.Results) == 0 {
 		return refused("a determination needs a result")
 	}
-	c.Determination = &Determination{Program: v.Program, Results: v.Results, Critical: v.Critical, K: e.K, At: e.At}
+	for _, day := range []string{v.Due, v.Until} {
+		if _, err := time.Parse(dayForm, day); day != "" && err != nil {
+			return refused("a determination names days such as 2026-03-02, found %q", day)
+		}
+	}
+	c.Determination = &Determination{Program: v.Program, Results: v.Results, K: e.K, At: e.At, Critical: v.Critical,
+		Draft: v.Draft, Due: v.Due, DueFor: v.DueFor, Until: v.Until}
 	return nil
 }
 
@@ -399,6 +418,9 @@ func (v Answered) refs() []Ref {
 func (v Answered) apply(c *Case, e Event) error {
 	if len(v.Answers) == 0 {
 		return refused("no question is answered")
+	}
+	if e.Role == RoleOffice {
+		c.heard = e.K
 	}
 	c.Answers, c.Facts = maps.Clone(c.Answers), maps.Clone(c.Facts)
 	if c.Answers == nil {

@@ -9,6 +9,8 @@ import (
 // Head is one line of the list of cases: a projection of the case, which can
 // be rebuilt from its events at any time.
 type Head struct {
+	// Form is HeadForm of the program that made it.
+	Form        int       `json:"form,omitzero"`
 	Case        string    `json:"case"`
 	K           int       `json:"k"`    // of the last event
 	Hash        string    `json:"hash"` // of the last event
@@ -24,20 +26,51 @@ type Head struct {
 	Current bool     `json:"current,omitzero"`
 	// Alert says that a critically low reading is on the case and nobody is
 	// entered as told.
-	Alert bool `json:"alert,omitzero"`
+	Alert bool   `json:"alert,omitzero"`
+	State State  `json:"state,omitzero"`
+	Owner string `json:"owner,omitzero"` // "" for nobody
+	// Due and Until are days as 2006-01-02, "" for none; see Case.Due and
+	// Determined.Until.
+	Due    string `json:"due,omitzero"`
+	DueFor string `json:"due_for,omitzero"`
+	Until  string `json:"until,omitzero"`
+	// Patient points to who the patient is, so that a list of many cases
+	// need not read all their events.
+	Patient PatientStated `json:"patient,omitzero"`
 	// Uploads are the hashes of all recordings and documents ever on the case
 	// whose bytes must stay.
 	Uploads []string `json:"uploads,omitempty"`
 }
 
+// HeadForm is raised whenever a line holds something new: a store makes those
+// of an earlier form anew when it is opened.
+const HeadForm = 1
+
+// Region is the region by whose criteria the case is judged first.
+func (h Head) Region() string {
+	if len(h.Criteria) == 0 {
+		return ""
+	}
+	return h.Criteria[0]
+}
+
+// Reveal returns a personal value of the case; see Case.Reveal.
+func (h Head) Reveal(ctx context.Context, s Store, r Ref) ([]byte, error) {
+	return (&Case{Number: h.Case}).Reveal(ctx, s, r)
+}
+
 func headOf(c Case, changed time.Time) Head {
-	h := Head{Case: c.Number, K: c.K, Hash: c.Hash, Edited: c.Edited, Criteria: c.Criteria, OpenedAt: c.OpenedAt,
+	h := Head{Form: HeadForm, Case: c.Number, K: c.K, Hash: c.Hash, Edited: c.Edited, Criteria: c.Criteria, OpenedAt: c.OpenedAt,
 		ChangedAt: changed, ClosedAt: c.ClosedAt, DestroyedAt: c.DestroyedAt}
 	h.Alert = c.AlertOpen()
 	if c.Determination != nil {
 		h.Results, h.Current = c.Determination.Results, c.Edited == c.Determination.K
+		h.Until = c.Determination.Until
 	}
+	h.State, h.Owner = c.State(), c.Owner
+	h.Due, h.DueFor = c.Due()
 	if c.DestroyedAt.IsZero() {
+		h.Patient = c.Patient
 		for _, u := range c.Uploads {
 			h.Uploads = append(h.Uploads, u.SHA256)
 		}

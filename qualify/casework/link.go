@@ -61,6 +61,9 @@ func (v LinkMade) apply(c *Case, e Event) error {
 	if !v.Expires.After(e.At) {
 		return refused("a link must expire after it is made, found %s", v.Expires.Format(time.RFC3339))
 	}
+	if v.Role == RoleOffice {
+		c.asked = e.K
+	}
 	c.Links = append(slices.Clone(c.Links), Link{SHA256: v.SHA256, Role: v.Role, Expires: v.Expires.UTC(), By: e.By, Code: v.Code})
 	return nil
 }

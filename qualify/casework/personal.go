@@ -114,6 +114,9 @@ func Destroy(ctx context.Context, s Store, number string, st Stamp, reason strin
 	if err != nil && !errors.Is(err, ErrDestroyed) && !errors.Is(err, ErrHead) {
 		return err
 	}
+	if err := removeTerms(ctx, s, number); err != nil {
+		return fmt.Errorf("%w; call again", err)
+	}
 	if err := s.DestroyPersonal(ctx, number); err != nil {
 		return fmt.Errorf("case %s: its personal values: %w; call again", number, err)
 	}

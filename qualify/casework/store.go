@@ -33,6 +33,10 @@ type Store interface {
 	PutHead(ctx context.Context, h Head) error
 	// Heads lists the projections by case id.
 	Heads(ctx context.Context, after string, limit int) (heads []Head, next string, err error)
+	// List lists the projections that a selection holds, by the key of its
+	// order and then by case id. A token is of one order, and of no other; a
+	// case that changes meanwhile may be listed twice or not at all.
+	List(ctx context.Context, sel Selection, after string, limit int) (heads []Head, next string, err error)
 
 	// PutUpload stores all bytes of r under sha, their SHA-256 in lower-case
 	// hex. ErrHash, and nothing stored, if they have another. Putting what is
@@ -71,6 +75,9 @@ type Store interface {
 	PutNote(ctx context.Context, kind, key string, data []byte) error
 	// Note returns what stands under kind and key, ErrNotFound if nothing does.
 	Note(ctx context.Context, kind, key string) ([]byte, error)
+	// DeleteNote removes what stands under kind and key. No error if nothing
+	// does.
+	DeleteNote(ctx context.Context, kind, key string) error
 	// Notes lists the notes of one kind by key.
 	Notes(ctx context.Context, kind, after string, limit int) (notes []Note, next string, err error)
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -126,6 +127,34 @@ func (s *Memory) Heads(ctx context.Context, after string, limit int) ([]casework
 		return nil, "", err
 	}
 	return page(s.heads, after, limit, func(_ string, h casework.Head) casework.Head { return h })
+}
+
+// List implements casework.Store.
+func (s *Memory) List(ctx context.Context, sel casework.Selection, after string, limit int) ([]casework.Head, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	order := sel.Sorted()
+	if after != "" {
+		digits, ok := strings.CutPrefix(after, string(order)+" ")
+		if !ok {
+			return nil, "", fmt.Errorf("page token %q: %w", after, casework.ErrToken)
+		}
+		after = digits
+	}
+	held := map[string]casework.Head{}
+	for id, h := range s.heads {
+		if sel.Holds(h) {
+			held[order.Key(h)+" "+id] = h
+		}
+	}
+	heads, next, err := page(held, after, limit, func(_ string, h casework.Head) casework.Head { return h })
+	if next != "" {
+		next = string(order) + " " + next
+	}
+	return heads, next, err
 }
 
 // PutUpload implements casework.Store.
@@ -305,6 +334,17 @@ func (s *Memory) Note(ctx context.Context, kind, key string) ([]byte, error) {
 		return nil, casework.ErrNotFound
 	}
 	return bytes.Clone(data), nil
+}
+
+// DeleteNote implements casework.Store.
+func (s *Memory) DeleteNote(ctx context.Context, kind, key string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	delete(s.notes[kind], key)
+	return nil
 }
 
 // Notes implements casework.Store.

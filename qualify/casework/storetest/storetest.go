@@ -40,6 +40,8 @@ func Run(t *testing.T, open func(t *testing.T) casework.Store) {
 		{"Pages", pages},
 		{"PageTokens", pageTokens},
 		{"Heads", heads},
+		{"Lists", lists},
+		{"Terms", terms},
 		{"Uploads", uploads},
 		{"UploadRefused", uploadRefused},
 		{"DeleteUpload", deleteUpload},
@@ -767,6 +769,18 @@ func notes(t *testing.T, s casework.Store) {
 	if got["b"] != "anew \x00\xff" || got["a"] != "of a" || got["c"] != "" {
 		t.Errorf("notes %q", got)
 	}
+	must(t, s.DeleteNote(ctx, "mapping", "b"))
+	must(t, s.DeleteNote(ctx, "mapping", "never put"))
+	must(t, s.DeleteNote(ctx, "no such kind", "a"))
+	if _, err := s.Note(ctx, "mapping", "b"); !errors.Is(err, casework.ErrNotFound) {
+		t.Errorf("a note that was removed: %v", err)
+	}
+	if data, err := s.Note(ctx, "mapping2", "a"); string(data) != "another kind" || err != nil {
+		t.Errorf("a note of another kind: %q, %v", data, err)
+	}
+	if n := count(t, list); n != 3 {
+		t.Errorf("%d notes after one of four was removed", n)
+	}
 	if _, _, err := s.Notes(ctx, "mapping", "foreign", 5); !errors.Is(err, casework.ErrToken) {
 		t.Errorf("a foreign token: %v", err)
 	}
@@ -841,6 +855,8 @@ func cancelled(t *testing.T, s casework.Store) {
 	_, _, calls["Heads"] = s.Heads(ctx, "", 1)
 	_, _, calls["Uploads"] = s.Uploads(ctx, "", 1)
 	_, _, calls["Anchors"] = s.Anchors(ctx, "", 1)
+	_, _, calls["List"] = s.List(ctx, casework.Selection{}, "", 1)
+	calls["DeleteNote"] = s.DeleteNote(ctx, "kind", "key")
 	calls["PutNote"] = s.PutNote(ctx, "kind", "key", data)
 	_, calls["Note"] = s.Note(ctx, "kind", "key")
 	_, _, calls["Notes"] = s.Notes(ctx, "kind", "", 1)

@@ -230,10 +230,11 @@ func (s *Store) dbError(doing string, err error) error {
 
 // catchUp rebuilds the heads that a kill left behind their chains.
 func (s *Store) catchUp(ctx context.Context) error {
+	// A line that knows more events than there are is left for an audit.
 	ids, err := query(ctx, s, "looking for cases that the list lacks", scanString, `
 		SELECT e.case_id FROM (SELECT case_id, max(k) AS k FROM events GROUP BY case_id) AS e
 		LEFT JOIN heads AS h ON h.case_id = e.case_id
-		WHERE h.k IS NULL OR h.k < e.k ORDER BY e.case_id`)
+		WHERE h.k IS NULL OR h.k < e.k OR h.k = e.k AND h.form <> ? ORDER BY e.case_id`, casework.HeadForm)
 	if err != nil {
 		return err
 	}
@@ -323,6 +324,7 @@ const (
 	uploadToken = "u"
 	anchorToken = "a"
 	noteToken   = "n"
+	listToken   = "l" // then the order
 )
 
 // lastKey returns the key after which a page begins.
@@ -371,9 +373,12 @@ func (s *Store) PutHead(ctx context.Context, h casework.Head) error {
 		return fmt.Errorf("head of case %s: %w", h.Case, err)
 	}
 	err = s.put(ctx, "storing a head", `
-		INSERT INTO heads (case_id, k, head) VALUES (?, ?, ?)
-		ON CONFLICT (case_id) DO UPDATE SET k = excluded.k, head = excluded.head WHERE excluded.k >= heads.k`,
-		h.Case, h.K, string(data))
+		INSERT INTO heads (case_id, k, head, form, state, region, owner, by_opened, by_due, by_until) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (case_id) DO UPDATE SET k = excluded.k, head = excluded.head, form = excluded.form, state = excluded.state,
+			region = excluded.region, owner = excluded.owner, by_opened = excluded.by_opened, by_due = excluded.by_due, by_until = excluded.by_until
+		WHERE excluded.k >= heads.k`,
+		h.Case, h.K, string(data), h.Form, string(h.State), h.Region(), h.Owner,
+		casework.ByOpened.Key(h), casework.ByDue.Key(h), casework.ByUntil.Key(h))
 	if errors.Is(err, casework.ErrConflict) {
 		return nil // the stored head is of a later event
 	}
@@ -392,6 +397,44 @@ func (s *Store) Heads(ctx context.Context, after string, limit int) ([]casework.
 		return nil, "", err
 	}
 	heads, next := cut(heads, headToken, limit, func(h casework.Head) string { return h.Case })
+	return heads, next, nil
+}
+
+// orderColumns name the column that holds the key of each order.
+var orderColumns = map[casework.Order]string{casework.ByOpened: "by_opened", casework.ByDue: "by_due", casework.ByUntil: "by_until"}
+
+// List implements casework.Store.
+func (s *Store) List(ctx context.Context, sel casework.Selection, after string, limit int) ([]casework.Head, string, error) {
+	order := sel.Sorted()
+	column, ok := orderColumns[order]
+	if !ok {
+		return nil, "", fmt.Errorf("expected one of the orders %q, found %q", casework.Orders(), order)
+	}
+	token := listToken + column + " "
+	last, err := lastKey(token, after, limit)
+	if err != nil {
+		return nil, "", err
+	}
+	key, id, ok := strings.Cut(last, "\x00")
+	if after != "" && !ok {
+		return nil, "", casework.ErrToken
+	}
+	where, args := fmt.Sprintf("(%s, case_id) > (?, ?)", column), []any{key, id}
+	for _, f := range []struct {
+		on     bool
+		column string
+		value  string
+	}{{sel.State != "", "state", string(sel.State)}, {sel.Criteria != "", "region", sel.Criteria}, {sel.Owner != "" || sel.Unowned, "owner", sel.Owner}} {
+		if f.on {
+			where, args = where+" AND "+f.column+" = ?", append(args, f.value)
+		}
+	}
+	heads, err := query(ctx, s, "listing cases", scanJSON[casework.Head],
+		"SELECT head FROM heads WHERE "+where+" ORDER BY "+column+", case_id LIMIT ?", append(args, limit+1)...)
+	if err != nil {
+		return nil, "", err
+	}
+	heads, next := cut(heads, token, limit, func(h casework.Head) string { return order.Key(h) + "\x00" + h.Case })
 	return heads, next, nil
 }
 
@@ -508,6 +551,12 @@ func (s *Store) Note(ctx context.Context, kind, key string) ([]byte, error) {
 		return nil, s.dbError("reading a note", err)
 	}
 	return data, nil
+}
+
+// DeleteNote implements casework.Store.
+func (s *Store) DeleteNote(ctx context.Context, kind, key string) error {
+	_, err := s.db.ExecContext(ctx, "DELETE FROM notes WHERE kind = ? AND note_key = ?", kind, key)
+	return s.dbError("removing a note", err)
 }
 
 // Notes implements casework.Store.

@@ -505,3 +505,30 @@ var errFull = errors.New("disk full")
 type full struct{}
 
 func (full) Write([]byte) (int, error) { return 0, errFull }
+
+// Lines that an earlier program made are made anew when the folder is opened;
+// one that knows more events than there are is left for an audit.
+func TestOpenRenewsLines(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	c := fill(t, s)
+	must(t, s.Close())
+	conn, err := sqlite3.Open(filepath.Join(dir, "cases", "cases.db"))
+	must(t, err)
+	old := "UPDATE heads SET form = 0, state = '', by_opened = '', head = json_remove(head, '$.form', '$.state', '$.patient')"
+	must(t, conn.Exec(old))
+	s = open(t, dir)
+	heads, _, err := s.List(t.Context(), casework.Selection{State: casework.StateDraft}, "", 10)
+	if err != nil || len(heads) != 1 || heads[0].Form != casework.HeadForm || heads[0].Patient.Name == "" {
+		t.Errorf("heads %+v: %v", heads, err)
+	}
+	sound(t, s)
+	must(t, s.Close())
+	must(t, conn.Exec(old+"; DROP TRIGGER events_are_not_removed; DELETE FROM events WHERE k = "+fmt.Sprint(c.K)))
+	must(t, conn.Close())
+	s = open(t, dir)
+	r, err := s.VerifyAll(t.Context())
+	if err != nil || !slices.ContainsFunc(r.Faults, func(f casework.Fault) bool { return strings.Contains(f.What, "its end was cut off") }) {
+		t.Errorf("report %+v: %v", r, err)
+	}
+}
