@@ -10,7 +10,7 @@ import (
 // kindWords says what a consequence is about.
 var kindWords = map[string]string{
 	"stationary": "Stationary equipment", "portable": "Portable equipment", "sleep_only": "For use asleep alone", "high_flow": "High flow",
-	"modifier": "Claim modifier, for information", "order": "Element of the order", "serves_until": "This test serves",
+	"modifier": "Claim modifier", "order": "Element of the order", "serves_until": "This test serves",
 	"retest": "New test", "renewal": "Renewal", "document": "To be documented", "note": "Note",
 }
 

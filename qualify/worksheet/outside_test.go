@@ -87,3 +87,34 @@ func TestOutsidePDFFonts(t *testing.T) {
 		}
 	}
 }
+
+// TestOutsidePDFOutline reads the file with poppler's pdfinfo and pdftohtml:
+// title and pages are told, and the bookmarks name the outcome and every
+// section of the paper in their order.
+func TestOutsidePDFOutline(t *testing.T) {
+	in := sample("met")
+	info := poppler(t, in, "pdfinfo")
+	if !strings.Contains(info, "Title:           Home-oxygen qualification worksheet, case HB-0007\n") {
+		t.Errorf("pdfinfo: %s", info)
+	}
+	path := filepath.Join(t.TempDir(), "w.pdf")
+	if err := os.WriteFile(path, paperOf(t, in, PDFOptions{}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command("pdftohtml", "-xml", "-i", "-stdout", path).Output()
+	if err != nil {
+		t.Fatalf("pdftohtml (Debian package poppler-utils): %v", err)
+	}
+	_, outline, ok := strings.Cut(string(out), "<outline>")
+	if !ok {
+		t.Fatal("no bookmarks")
+	}
+	for _, name := range []string{"Written criteria met", "What decided", "What must be on file", "The recording", "Provenance"} {
+		_, rest, ok := strings.Cut(outline, ">"+name+"</item>")
+		if !ok {
+			t.Errorf("no bookmark %q behind those before it in %.900s", name, outline)
+			continue
+		}
+		outline = rest
+	}
+}

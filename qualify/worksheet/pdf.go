@@ -15,10 +15,19 @@ import (
 	"golang.org/x/image/font/sfnt"
 )
 
-// PDFOptions are the choices for paper.
+// PDFOptions are the choices for paper. What is printed where is the same on
+// both: it is laid out in the area that they have in common, 210 mm wide and
+// 279.4 mm high, and that area is set in the middle of the sheet. So page breaks
+// agree, and a file made for the one prints on the other without loss.
 type PDFOptions struct {
 	Letter bool // US Letter; else A4
 }
+
+// The area that A4 (210 x 297 mm, ISO 216) and US Letter (8.5 x 11 in) share.
+const (
+	areaWidth  = 210.0
+	areaHeight = 279.4
+)
 
 // Sizes of the print, in points and millimetres. Nothing is set under 8 pt: a
 // fax loses it.
@@ -66,14 +75,15 @@ func (w *Worksheet) pdf(opt PDFOptions) (b []byte, err error) {
 	if err := p.doc.Output(&buf); err != nil {
 		return nil, fmt.Errorf("worksheet PDF: %w", err)
 	}
-	return buf.Bytes(), nil
+	return withLanguage(buf.Bytes())
 }
 
-// paper is a document and where the next line goes, in millimetres.
+// paper is a document and where the next line goes, in millimetres from the
+// corner of the sheet.
 type paper struct {
-	doc           *gofpdf.Fpdf
-	y             float64
-	width, height float64 // of the sheet
+	doc    *gofpdf.Fpdf
+	y      float64
+	x0, y0 float64 // corner of the area in use
 }
 
 func newPaper(w *Worksheet, opt PDFOptions) *paper {
@@ -89,7 +99,7 @@ func newPaper(w *Worksheet, opt PDFOptions) *paper {
 	doc.SetCreationDate(day)
 	doc.SetModificationDate(day)
 	doc.SetCatalogSort(true)
-	doc.SetTitle(legible(w.Title), true)
+	doc.SetTitle(legible(strings.TrimSuffix(w.Title+", case "+w.Case.Number, ", case ")), true)
 	doc.SetCreator(legible(w.Program), true)
 	doc.SetAutoPageBreak(false, 0)
 	doc.SetMargins(0, 0, 0)
@@ -97,14 +107,21 @@ func newPaper(w *Worksheet, opt PDFOptions) *paper {
 	doc.AddUTF8FontFromBytes("dejavu", "", dejavusans.TTF)
 	doc.AddUTF8FontFromBytes("dejavu", "B", dejavusansbold.TTF)
 	p := &paper{doc: doc}
-	p.width, p.height = doc.GetPageSize()
+	width, height := doc.GetPageSize()
+	p.x0, p.y0 = (width-areaWidth)/2, (height-areaHeight)/2
 	p.page()
 	return p
 }
 
 func (p *paper) page() {
 	p.doc.AddPage()
-	p.y = marginTop
+	p.y = p.top()
+}
+
+// mark sets a bookmark on the place of the next line.
+func (p *paper) mark(name string) {
+	p.font(false, sizeBody) // the library takes the encoding of the title from the font
+	p.doc.Bookmark(legible(name), 0, p.y)
 }
 
 func (p *paper) font(bold bool, size float64) {
@@ -115,12 +132,15 @@ func (p *paper) font(bold bool, size float64) {
 	p.doc.SetFont("dejavu", style, size)
 }
 
-func (p *paper) usable() float64 { return p.width - 2*marginSide }
-func (p *paper) bottom() float64 { return p.height - marginFoot }
+func (p *paper) usable() float64 { return areaWidth - 2*marginSide }
+func (p *paper) left() float64   { return p.x0 + marginSide }
+func (p *paper) right() float64  { return p.x0 + areaWidth - marginSide }
+func (p *paper) top() float64    { return p.y0 + marginTop }
+func (p *paper) bottom() float64 { return p.y0 + areaHeight - marginFoot }
 
 // need begins a page unless h millimetres are left on this one.
 func (p *paper) need(h float64) {
-	if p.y+h > p.bottom() && p.y > marginTop {
+	if p.y+h > p.bottom() && p.y > p.top() {
 		p.page()
 	}
 }
@@ -146,13 +166,13 @@ func (p *paper) lines(s string, width float64, bold bool, size float64) []string
 
 func (p *paper) rule(y, weight float64) {
 	p.doc.SetLineWidth(weight)
-	p.doc.Line(marginSide, y, p.width-marginSide, y)
+	p.doc.Line(p.left(), y, p.right(), y)
 }
 
 func (p *paper) body(w *Worksheet) {
-	p.para(w.Title, marginSide, p.usable(), true, sizeTitle)
-	p.para(w.caseLine(), marginSide, p.usable(), true, sizeBody)
-	p.para("Criteria "+w.Version, marginSide, p.usable(), false, sizeSmall)
+	p.para(w.Title, p.left(), p.usable(), true, sizeTitle)
+	p.para(w.caseLine(), p.left(), p.usable(), true, sizeBody)
+	p.para("Criteria "+w.Version, p.left(), p.usable(), false, sizeSmall)
 	p.y += 1.2
 	for _, a := range w.Alerts {
 		p.alert(a)
@@ -172,12 +192,12 @@ func (p *paper) alert(s string) {
 	h := float64(len(lines))*lh + 2.4
 	p.need(h)
 	p.doc.SetLineWidth(0.9)
-	p.doc.Rect(marginSide, p.y, p.usable(), h, "D")
+	p.doc.Rect(p.left(), p.y, p.usable(), h, "D")
 	p.font(true, sizeTitle)
-	p.doc.Text(marginSide+2.4, p.y+5, "!")
+	p.doc.Text(p.left()+2.4, p.y+5, "!")
 	p.font(true, sizeHead)
 	for i, l := range lines {
-		p.doc.Text(marginSide+7, p.y+1.2+lh*(float64(i)+.78), l)
+		p.doc.Text(p.left()+7, p.y+1.2+lh*(float64(i)+.78), l)
 	}
 	p.y += h + 1.6
 }
@@ -185,11 +205,12 @@ func (p *paper) alert(s string) {
 // verdict prints the outcome between two heavy rules.
 func (p *paper) verdict(w *Worksheet) {
 	p.need(26)
+	p.mark(w.Verdict.Word)
 	p.rule(p.y, 0.7)
 	p.y += 1.4
-	p.para(w.Verdict.Symbol+" "+w.Headline[0], marginSide, p.usable(), true, sizeTitle-1)
+	p.para(w.Verdict.Symbol+" "+w.Headline[0], p.left(), p.usable(), true, sizeTitle-1)
 	p.y += .4
-	p.para(w.Headline[1], marginSide, p.usable(), false, sizeHead)
+	p.para(w.Headline[1], p.left(), p.usable(), false, sizeHead)
 	p.y += 1
 	p.rule(p.y, 0.7)
 	p.y += 1
@@ -205,9 +226,10 @@ func (p *paper) section(s *Section) {
 	}
 	p.need(space)
 	p.y += 1.3
-	p.para(s.Title, marginSide, p.usable(), true, sizeHead)
+	p.mark(s.Title)
+	p.para(s.Title, p.left(), p.usable(), true, sizeHead)
 	if s.Lead != "" {
-		p.para(s.Lead, marginSide, p.usable(), false, sizeSmall)
+		p.para(s.Lead, p.left(), p.usable(), false, sizeSmall)
 	}
 	if s.Trace != nil {
 		p.trace(s.Trace)
@@ -218,11 +240,11 @@ func (p *paper) section(s *Section) {
 	for _, it := range s.Items {
 		p.need(lineBody)
 		p.font(false, sizeBody)
-		p.doc.Text(marginSide, p.y+lineBody*.78, "•")
-		p.para(it, marginSide+3, p.usable()-3, false, sizeBody)
+		p.doc.Text(p.left(), p.y+lineBody*.78, "•")
+		p.para(it, p.left()+3, p.usable()-3, false, sizeBody)
 	}
 	if s.After != "" {
-		p.para(s.After, marginSide, p.usable(), false, sizeSmall)
+		p.para(s.After, p.left(), p.usable(), false, sizeSmall)
 	}
 }
 
@@ -257,7 +279,7 @@ func (p *paper) table(t *Table) {
 	}
 	if left > 0 {
 		p.y += rowPad
-		p.para(fmt.Sprintf(t.Beyond, left), marginSide, p.usable(), true, sizeBody)
+		p.para(fmt.Sprintf(t.Beyond, left), p.left(), p.usable(), true, sizeBody)
 	}
 }
 
@@ -294,7 +316,7 @@ func (p *paper) row(t *Table, r Row, head func()) {
 			head()
 			p.y += rowPad
 		}
-		x := marginSide
+		x := p.left()
 		for i, c := range t.Columns {
 			if k < len(cols[i]) {
 				rn := cols[i][k]
@@ -324,7 +346,7 @@ func indent(depth int) float64 { return 2.4 * float64(min(depth, 8)) }
 // trace draws t over the usable width.
 func (p *paper) trace(t *Trace) {
 	k := p.usable() / traceWidth
-	x0, y0 := marginSide, p.y+1
+	x0, y0 := p.left(), p.y+1
 	X := func(v float64) float64 { return x0 + v*k }
 	Y := func(v float64) float64 { return y0 + v*k }
 	d := p.doc
@@ -447,22 +469,22 @@ func (p *paper) frames(w *Worksheet) {
 		p.doc.SetPage(n)
 		num := fmt.Sprintf("page %d of %d", n, pages)
 		p.font(false, sizeSmall)
-		p.doc.Text(p.width-marginSide-p.doc.GetStringWidth(num), 9.5, num)
+		p.doc.Text(p.right()-p.doc.GetStringWidth(num), p.y0+9.5, num)
 		room := p.usable() - p.doc.GetStringWidth(num) - 4
 		if w.Demo {
 			p.font(true, sizeSmall)
 			mark := "DEMO: invented data, no patient"
 			width := p.doc.GetStringWidth(mark)
-			x := p.width - marginSide - p.doc.GetStringWidth(num) - 6 - width
+			x := p.right() - p.doc.GetStringWidth(num) - 6 - width
 			p.doc.SetLineWidth(.4)
-			p.doc.Rect(x-1.5, 6.2, width+3, 4.8, "D")
-			p.doc.Text(x, 9.5, mark)
+			p.doc.Rect(x-1.5, p.y0+6.2, width+3, 4.8, "D")
+			p.doc.Text(x, p.y0+9.5, mark)
 			room -= width + 6
 		}
 		p.font(true, sizeBody)
-		p.doc.Text(marginSide, 9.5, p.fit(legible(who), room))
-		p.rule(12, 0.2)
-		p.rule(p.height-10.4, 0.2)
+		p.doc.Text(p.left(), p.y0+9.5, p.fit(legible(who), room))
+		p.rule(p.y0+12, 0.2)
+		p.rule(p.y0+areaHeight-10.4, 0.2)
 		p.font(false, sizeSmall)
 		foot := []string{w.Standing}
 		if w.Program != "" {
@@ -471,7 +493,7 @@ func (p *paper) frames(w *Worksheet) {
 		if !w.Printed.IsZero() {
 			foot = append(foot, "printed "+w.Printed.String())
 		}
-		p.doc.Text(marginSide, p.height-6.8, p.fit(legible(strings.Join(foot, " · ")), p.usable()))
+		p.doc.Text(p.left(), p.y0+areaHeight-6.8, p.fit(legible(strings.Join(foot, " · ")), p.usable()))
 	}
 }
 

@@ -3,6 +3,9 @@ package worksheet
 import (
 	"bytes"
 	"errors"
+	"math"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -101,6 +104,68 @@ func TestPagesOfANight(t *testing.T) {
 			if n := bytes.Count(paperOf(t, sample(name), opt), []byte("/Type /Page\n")); n > 3 || n == 0 {
 				t.Errorf("%s: %d pages", name, n)
 			}
+		}
+	}
+}
+
+// TestLanguageAndTitle follows the cross-reference table to the catalog (ISO
+// 32000-1, 7.5.4 and 7.5.5): it names the language (14.9.2) and asks readers
+// to show the title (12.2), and every entry of the table hits its object.
+func TestLanguageAndTitle(t *testing.T) {
+	pdf := paperOf(t, sample("met"), PDFOptions{})
+	number := func(re string) int {
+		m := regexp.MustCompile(re).FindAllSubmatch(pdf, -1)
+		if len(m) == 0 {
+			t.Fatalf("no %s", re)
+		}
+		n, err := strconv.Atoi(string(m[len(m)-1][1]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	table := pdf[number(`startxref\n(\d+)\n%%EOF`):]
+	if !bytes.HasPrefix(table, []byte("xref\n0 ")) {
+		t.Fatalf("no cross-reference table at its place: %.40q", table)
+	}
+	lines := strings.SplitAfter(string(table), "\n")
+	root, size := number(`/Root (\d+) 0 R`), number(`/Size (\d+)`)
+	object := func(n int) string {
+		at, err := strconv.Atoi(lines[2+n][:10])
+		if err != nil || !strings.HasPrefix(string(pdf[at:]), strconv.Itoa(n)+" 0 obj\n") {
+			t.Fatalf("object %d is not at its place: %v", n, err)
+		}
+		return string(pdf[at : at+bytes.Index(pdf[at:], []byte("endobj"))])
+	}
+	for n := 1; n < size; n++ {
+		object(n)
+	}
+	if got := object(root); !strings.Contains(got, "/Lang (en)\n") || !strings.Contains(got, "/DisplayDocTitle true") || !strings.Contains(got, "/Outlines ") {
+		t.Errorf("catalog %q", got)
+	}
+	for _, broken := range []string{"", "/Type /Catalog\n", "/Type /Catalog\nstartxref\nx\n", "/Type /Catalog\nstartxref\n3\n", "/Type /Catalog\nstartxref\n"} {
+		if out, err := withLanguage([]byte(broken)); err == nil || out != nil {
+			t.Errorf("%q: taken for a file", broken)
+		}
+	}
+}
+
+// TestOneLayout: A4 and US Letter hold the same, at places that differ by what
+// sets the common area in the middle of the sheet: (215.9 - 210) / 2 mm across.
+func TestOneLayout(t *testing.T) {
+	for _, name := range sampleNames {
+		w := New(sample(name))
+		var papers [2]*paper
+		for i, letter := range []bool{false, true} {
+			papers[i] = newPaper(w, PDFOptions{Letter: letter})
+			papers[i].body(w)
+		}
+		a4, letter := papers[0], papers[1]
+		if a4.doc.PageCount() != letter.doc.PageCount() || math.Abs((a4.y-a4.y0)-(letter.y-letter.y0)) > .01 {
+			t.Errorf("%s: ends on page %d at %.2f mm on A4, on page %d at %.2f mm on Letter", name, a4.doc.PageCount(), a4.y-a4.y0, letter.doc.PageCount(), letter.y-letter.y0)
+		}
+		if math.Abs(letter.left()-a4.left()-2.95) > .01 || math.Abs(a4.top()-letter.top()-8.8) > .01 {
+			t.Errorf("%s: the area is not in the middle of the sheet", name)
 		}
 	}
 }
