@@ -33,6 +33,9 @@ func withLanguage(pdf []byte) ([]byte, error) {
 	entry := "/Lang (" + language + ")\n/ViewerPreferences <</DisplayDocTitle true>>\n"
 	var out bytes.Buffer
 	out.Write(pdf[:at])
+	if older := []byte("%PDF-1.3"); bytes.HasPrefix(pdf, older) {
+		out.Bytes()[len(older)-1] = '4' // both entries are of PDF 1.4
+	}
 	out.WriteString(entry)
 	out.Write(pdf[at:end])
 	out.WriteString(strconv.Itoa(table + len(entry)))

@@ -143,6 +143,9 @@ func TestLanguageAndTitle(t *testing.T) {
 	if got := object(root); !strings.Contains(got, "/Lang (en)\n") || !strings.Contains(got, "/DisplayDocTitle true") || !strings.Contains(got, "/Outlines ") {
 		t.Errorf("catalog %q", got)
 	}
+	if !bytes.HasPrefix(pdf, []byte("%PDF-1.4\n")) {
+		t.Errorf("%.8s: language and title are of PDF 1.4", pdf)
+	}
 	for _, broken := range []string{"", "/Type /Catalog\n", "/Type /Catalog\nstartxref\nx\n", "/Type /Catalog\nstartxref\n3\n", "/Type /Catalog\nstartxref\n"} {
 		if out, err := withLanguage([]byte(broken)); err == nil || out != nil {
 			t.Errorf("%q: taken for a file", broken)
