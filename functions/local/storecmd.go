@@ -91,8 +91,8 @@ func tellReport(r *casework.Report, asJSON bool, w io.Writer) error {
 			return err
 		}
 	} else {
-		fmt.Fprintf(w, "%d cases, %d events, %d personal values, %d cases with personal values destroyed, %d uploads, %d daily anchors: %d faults\n",
-			r.Cases, r.Events, r.Personal, r.Destroyed, r.Uploads, r.Anchors, len(r.Faults))
+		fmt.Fprintf(w, "%d cases, %d events, %d personal values, %d cases with personal values destroyed, %d uploads, %d entries of %d ledgers, %d daily anchors: %d faults\n",
+			r.Cases, r.Events, r.Personal, r.Destroyed, r.Uploads, r.Entries, r.Ledgers, r.Anchors, len(r.Faults))
 		for _, f := range r.Faults {
 			fmt.Fprintf(w, "%s: %s\n", f.Where, f.What)
 		}

@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-// Anchor binds all chains as they stand on one day, so that no chain can be
+// Anchor binds all chains, of cases and of ledgers, as they stand on one day, so that no chain can be
 // rewritten from its first event on, and none cut off, without its showing.
 // The list that it names is kept as an upload. A copy of its Hash kept outside
 // the store (printed, mailed) binds the store itself.
@@ -23,7 +23,8 @@ type Anchor struct {
 
 // PutDayAnchor writes the anchor of a day, YYYY-MM-DD. The list's first line
 // is "anchor DAY PREVIOUS", the hash of the anchor before it or "-", and each
-// following line is "CASE K HASH" of one head, in order of case.
+// following line is "CASE K HASH" of one head, in order of case, and then
+// "ledger/NAME N HASH" of the last entry of one ledger, in order of name.
 // ErrConflict if the day has one or if a later day has.
 func PutDayAnchor(ctx context.Context, s Store, day string) (Anchor, error) {
 	if _, err := time.Parse(time.DateOnly, day); err != nil {
@@ -46,6 +47,16 @@ func PutDayAnchor(ctx context.Context, s Store, day string) (Anchor, error) {
 			return Anchor{}, fmt.Errorf("listing heads: %w", err)
 		}
 		fmt.Fprintf(&list, "%s %d %s\n", h.Case, h.K, h.Hash)
+	}
+	for name, err := range All(ctx, s.Ledgers) {
+		if err != nil {
+			return Anchor{}, fmt.Errorf("listing ledgers: %w", err)
+		}
+		last, err := s.LastEntry(ctx, name)
+		if err != nil {
+			return Anchor{}, fmt.Errorf("ledger %s: %w", name, err)
+		}
+		fmt.Fprintf(&list, "%s %d %s\n", LedgerWhere(name), last.N, last.Hash)
 	}
 	a := Anchor{Day: day, Hash: hexHash(list.Bytes())}
 	if err := s.PutUpload(ctx, a.Hash, &list); err != nil {
@@ -101,14 +112,22 @@ func (a *audit) checkAnchor(where, first string, r io.Reader) {
 		k, err := strconv.Atoi(f[1])
 		hashes := a.hashes[f[0]]
 		if err != nil || k < 1 || k > len(hashes) {
-			a.fault(where, "case %s had an event %s on that day and no longer has a sound one", f[0], f[1])
+			a.fault(where, "%s had an event %s on that day and no longer has a sound one", chainWords(f[0]), f[1])
 		} else if hashes[k-1] != f[2] {
-			a.fault(where, "case %s: event %d had the hash %s on that day, now %s: the chain was rewritten", f[0], k, f[2], hashes[k-1])
+			a.fault(where, "%s: event %d had the hash %s on that day, now %s: the chain was rewritten", chainWords(f[0]), k, f[2], hashes[k-1])
 		}
 	}
 	if err := lines.Err(); err != nil {
 		a.fault(where, "its list cannot be read: %v", err)
 	}
+}
+
+// chainWords names a chain by its word in the list of an anchor.
+func chainWords(id string) string {
+	if strings.HasPrefix(id, LedgerWhere("")) {
+		return id
+	}
+	return "case " + id
 }
 
 // SweepUploads removes the uploads that were last put before the given

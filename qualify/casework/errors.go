@@ -26,14 +26,14 @@ var (
 
 // ChainError says where a chain is broken. Every event before K is sound.
 type ChainError struct {
-	Case   string
+	Case   string // number of the case, or "ledger/" and the name of the ledger
 	K      int    // the first broken event, counted from 1
 	Reason string // what was expected and what was found
 }
 
 // Error names the case, the event and the reason.
 func (e *ChainError) Error() string {
-	return fmt.Sprintf("case %s, event %d: %s; restore the case from a backup taken before it was altered", e.Case, e.K, e.Reason)
+	return fmt.Sprintf("%s, event %d: %s; restore it from a backup taken before it was altered", chainWords(e.Case), e.K, e.Reason)
 }
 
 func refused(format string, args ...any) error {

@@ -64,6 +64,18 @@ type Store interface {
 	// or not, and then its sealed values.
 	DestroyPersonal(ctx context.Context, caseID string) error
 
+	// PutEntry stores e, durably. ErrConflict if entry e.N of its ledger
+	// exists, or if e.N is above 1 and entry e.N-1 does not. Entries are never
+	// changed or removed.
+	PutEntry(ctx context.Context, e Entry) error
+	// Entries returns at most limit entries of a ledger from n on, in order;
+	// fewer only where the ledger ends.
+	Entries(ctx context.Context, ledger string, from, limit int) ([]Entry, error)
+	// LastEntry returns the last entry of a ledger, ErrNotFound if it has none.
+	LastEntry(ctx context.Context, ledger string) (Entry, error)
+	// Ledgers lists the names of all ledgers that have an entry 1.
+	Ledgers(ctx context.Context, after string, limit int) (names []string, next string, err error)
+
 	// PutAnchor stores the anchor of a day, ErrConflict if the day has one.
 	PutAnchor(ctx context.Context, a Anchor) error
 	// Anchors lists anchors by day.
@@ -73,6 +85,10 @@ type Store interface {
 	// there. Notes belong to no case and hold no personal value: what they say
 	// can be lost and found again, or stated anew. Kind and key are not empty.
 	PutNote(ctx context.Context, kind, key string, data []byte) error
+	// SwapNote stores data under a kind and a key if was stands there, or if
+	// was is nil and nothing does; ErrConflict if not. It is how two writers
+	// of one note keep each other's changes.
+	SwapNote(ctx context.Context, kind, key string, was, data []byte) error
 	// Note returns what stands under kind and key, ErrNotFound if nothing does.
 	Note(ctx context.Context, kind, key string) ([]byte, error)
 	// DeleteNote removes what stands under kind and key. No error if nothing

@@ -94,15 +94,17 @@ type Report struct {
 	Destroyed int     `json:"destroyed"` // cases whose personal values were destroyed
 	Uploads   int     `json:"uploads"`
 	Anchors   int     `json:"anchors"`
-	Faults    []Fault `json:"faults"` // empty: all is sound
+	Ledgers   int     `json:"ledgers"`
+	Entries   int     `json:"entries"` // of all ledgers
+	Faults    []Fault `json:"faults"`  // empty: all is sound
 }
 
 // Audit checks everything that a store holds: chains, heads, personal values,
-// uploads and anchors. A fault is in the report; the error is only that the
+// uploads, ledgers and anchors. A fault is in the report; the error is only that the
 // store could not be read to its end.
 func Audit(ctx context.Context, s Store) (*Report, error) {
 	a := &audit{ctx: ctx, s: s, report: &Report{Faults: []Fault{}}, hashes: map[string][]string{}, heads: map[string]Head{}, uploads: map[string]bool{}}
-	for _, step := range []func() error{a.readHeads, a.readUploads, a.readCases, a.readAnchors} {
+	for _, step := range []func() error{a.readHeads, a.readUploads, a.readCases, a.readLedgers, a.readAnchors} {
 		if err := step(); err != nil {
 			return nil, err
 		}
@@ -114,7 +116,7 @@ type audit struct {
 	ctx     context.Context
 	s       Store
 	report  *Report
-	hashes  map[string][]string // of the events of each sound case
+	hashes  map[string][]string // of the events of each sound case and ledger
 	heads   map[string]Head
 	uploads map[string]bool
 }

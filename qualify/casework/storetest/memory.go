@@ -27,6 +27,7 @@ type Memory struct {
 	personal map[string]map[string][]byte
 	anchors  map[string]casework.Anchor
 	notes    map[string]map[string][]byte // by kind and key
+	entries  map[string][]casework.Entry  // by ledger
 	ticks    int64                        // the store's clock, which moves with each upload
 }
 
@@ -320,6 +321,76 @@ func (s *Memory) PutNote(ctx context.Context, kind, key string, data []byte) err
 	put(&notes, key, bytes.Clone(data))
 	put(&s.notes, kind, notes)
 	return nil
+}
+
+// SwapNote implements casework.Store.
+func (s *Memory) SwapNote(ctx context.Context, kind, key string, was, data []byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	notes := s.notes[kind]
+	if found, ok := notes[key]; ok != (was != nil) || !bytes.Equal(found, was) {
+		return casework.ErrConflict
+	}
+	put(&notes, key, bytes.Clone(data))
+	put(&s.notes, kind, notes)
+	return nil
+}
+
+// PutEntry implements casework.Store.
+func (s *Memory) PutEntry(ctx context.Context, e casework.Entry) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if e.N != len(s.entries[e.Ledger])+1 {
+		return casework.ErrConflict
+	}
+	e.Change = bytes.Clone(e.Change)
+	put(&s.entries, e.Ledger, append(s.entries[e.Ledger], e))
+	return nil
+}
+
+// Entries implements casework.Store.
+func (s *Memory) Entries(ctx context.Context, ledger string, from, limit int) ([]casework.Entry, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if limit < 1 {
+		return nil, fmt.Errorf("expected 1 entry or more, found %d", limit)
+	}
+	all := s.entries[ledger]
+	all = all[min(max(from-1, 0), len(all)):]
+	return slices.Clone(all[:min(limit, len(all))]), nil
+}
+
+// LastEntry implements casework.Store.
+func (s *Memory) LastEntry(ctx context.Context, ledger string) (casework.Entry, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return casework.Entry{}, err
+	}
+	all := s.entries[ledger]
+	if len(all) == 0 {
+		return casework.Entry{}, casework.ErrNotFound
+	}
+	return all[len(all)-1], nil
+}
+
+// Ledgers implements casework.Store.
+func (s *Memory) Ledgers(ctx context.Context, after string, limit int) ([]string, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.entries, after, limit, func(key string, _ []casework.Entry) string { return key })
 }
 
 // Note implements casework.Store.

@@ -51,6 +51,10 @@ func Run(t *testing.T, open func(t *testing.T) casework.Store) {
 		{"Tampering", tampering},
 		{"Anchors", anchors},
 		{"Notes", notes},
+		{"SwapNote", swapNote},
+		{"Ledgers", ledgers},
+		{"LedgerRace", ledgerRace},
+		{"LedgerAnchor", ledgerAnchor},
 		{"Sweep", sweep},
 		{"Cancelled", cancelled},
 	} {
@@ -856,6 +860,12 @@ func cancelled(t *testing.T, s casework.Store) {
 	_, _, calls["Uploads"] = s.Uploads(ctx, "", 1)
 	_, _, calls["Anchors"] = s.Anchors(ctx, "", 1)
 	_, _, calls["List"] = s.List(ctx, casework.Selection{}, "", 1)
+	_, calls["Record"] = casework.Record(ctx, s, "sign-ins", stamp("account-1"), "signed_in", nil)
+	calls["PutEntry"] = s.PutEntry(ctx, casework.Entry{Ledger: "sign-ins", N: 1})
+	_, calls["Entries"] = s.Entries(ctx, "sign-ins", 1, 1)
+	_, calls["LastEntry"] = s.LastEntry(ctx, "sign-ins")
+	_, _, calls["Ledgers"] = s.Ledgers(ctx, "", 1)
+	calls["SwapNote"] = s.SwapNote(ctx, "kind", "key", nil, data)
 	calls["DeleteNote"] = s.DeleteNote(ctx, "kind", "key")
 	calls["PutNote"] = s.PutNote(ctx, "kind", "key", data)
 	_, calls["Note"] = s.Note(ctx, "kind", "key")

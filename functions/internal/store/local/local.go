@@ -1,7 +1,7 @@
 // Package local is the store of one machine: cases in SQLite, uploads as
 // files, all in one folder.
 //
-//	DIR/cases/cases.db        events, heads, keys, personal values, anchors, notes
+//	DIR/cases/cases.db        events, heads, keys, personal values, anchors, notes, ledgers
 //	DIR/cases/lock            held while a process uses the folder
 //	DIR/uploads/aa/aabb…      uploads, named by their SHA-256
 //	DIR/tmp/                  what is half written; emptied by Open
@@ -325,6 +325,7 @@ const (
 	anchorToken = "a"
 	noteToken   = "n"
 	listToken   = "l" // then the order
+	ledgerToken = "g"
 )
 
 // lastKey returns the key after which a page begins.
@@ -538,6 +539,64 @@ func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casewor
 func (s *Store) PutNote(ctx context.Context, kind, key string, data []byte) error {
 	return s.put(ctx, "storing a note",
 		"INSERT INTO notes (kind, note_key, note) VALUES (?, ?, ?) ON CONFLICT (kind, note_key) DO UPDATE SET note = excluded.note", kind, key, append([]byte{}, data...)) // nil would be NULL
+}
+
+// SwapNote implements casework.Store.
+func (s *Store) SwapNote(ctx context.Context, kind, key string, was, data []byte) error {
+	data = append([]byte{}, data...) // nil would be NULL
+	if was == nil {
+		return s.put(ctx, "storing a note", "INSERT INTO notes (kind, note_key, note) VALUES (?, ?, ?) ON CONFLICT DO NOTHING", kind, key, data)
+	}
+	return s.put(ctx, "storing a note", "UPDATE notes SET note = ? WHERE kind = ? AND note_key = ? AND note = ?", data, kind, key, was)
+}
+
+// PutEntry implements casework.Store.
+func (s *Store) PutEntry(ctx context.Context, e casework.Entry) error {
+	data, err := json.Marshal(e)
+	if err != nil {
+		return fmt.Errorf("entry %d of ledger %s: %w", e.N, e.Ledger, err)
+	}
+	return s.put(ctx, "storing an entry", `
+		INSERT INTO entries (ledger, n, entry) SELECT ?1, ?2, ?3
+		WHERE ?2 = 1 OR EXISTS (SELECT 1 FROM entries WHERE ledger = ?1 AND n = ?2 - 1)
+		ON CONFLICT DO NOTHING`, e.Ledger, e.N, string(data))
+}
+
+// Entries implements casework.Store.
+func (s *Store) Entries(ctx context.Context, ledger string, from, limit int) ([]casework.Entry, error) {
+	if limit < 1 {
+		return nil, fmt.Errorf("expected 1 entry or more, found %d", limit)
+	}
+	return query(ctx, s, "reading entries", scanJSON[casework.Entry],
+		"SELECT entry FROM entries WHERE ledger = ? AND n >= ? ORDER BY n LIMIT ?", ledger, from, limit)
+}
+
+// LastEntry implements casework.Store.
+func (s *Store) LastEntry(ctx context.Context, ledger string) (casework.Entry, error) {
+	found, err := query(ctx, s, "reading the last entry", scanJSON[casework.Entry],
+		"SELECT entry FROM entries WHERE ledger = ? ORDER BY n DESC LIMIT 1", ledger)
+	if err != nil {
+		return casework.Entry{}, err
+	}
+	if len(found) == 0 {
+		return casework.Entry{}, casework.ErrNotFound
+	}
+	return found[0], nil
+}
+
+// Ledgers implements casework.Store.
+func (s *Store) Ledgers(ctx context.Context, after string, limit int) ([]string, string, error) {
+	last, err := lastKey(ledgerToken, after, limit)
+	if err != nil {
+		return nil, "", err
+	}
+	names, err := query(ctx, s, "listing ledgers", scanString,
+		"SELECT ledger FROM entries WHERE n = 1 AND ledger > ? ORDER BY ledger LIMIT ?", last, limit+1)
+	if err != nil {
+		return nil, "", err
+	}
+	names, next := cut(names, ledgerToken, limit, func(name string) string { return name })
+	return names, next, nil
 }
 
 // Note implements casework.Store.

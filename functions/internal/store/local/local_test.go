@@ -209,22 +209,31 @@ func TestOpenCatchesUpHeads(t *testing.T) {
 func TestEventsAreNeverChanged(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
+	for range 2 {
+		_, err := casework.Record(t.Context(), s, "sign-ins", stamp, "signed_in", nil)
+		must(t, err)
+	}
 	fill(t, s)
 	must(t, s.Close())
 	conn, err := sqlite3.Open(filepath.Join(dir, "cases", "cases.db"))
 	must(t, err)
-	for _, statement := range []string{"UPDATE events SET event = '{}' WHERE k = 2", "DELETE FROM events WHERE k = 2"} {
+	for _, statement := range []string{"UPDATE events SET event = '{}' WHERE k = 2", "DELETE FROM events WHERE k = 2",
+		"UPDATE entries SET entry = '{}' WHERE n = 2", "DELETE FROM entries WHERE n = 2"} {
 		if err := conn.Exec(statement); !errors.Is(err, sqlite3.CONSTRAINT_TRIGGER) {
 			t.Errorf("%s: %v", statement, err)
 		}
 	}
 	// Somebody with the file in hand may drop the trigger; an audit tells.
 	must(t, conn.Exec("DROP TRIGGER events_are_not_changed; UPDATE events SET event = replace(event, 'account-7', 'account-8') WHERE k = 2"))
+	must(t, conn.Exec("DROP TRIGGER entries_are_not_removed; DELETE FROM entries WHERE n = 1"))
 	must(t, conn.Close())
 	s = open(t, dir)
 	r, err := s.VerifyAll(t.Context())
 	if err != nil || !slices.ContainsFunc(r.Faults, func(f casework.Fault) bool { return strings.Contains(f.What, "event 2") }) {
 		t.Errorf("report %+v: %v", r, err)
+	}
+	if !slices.ContainsFunc(r.Faults, func(f casework.Fault) bool { return strings.HasPrefix(f.What, "ledger/sign-ins had an event 2") }) {
+		t.Errorf("a ledger whose first entry is gone: %+v", r.Faults)
 	}
 }
 
