@@ -60,6 +60,7 @@ type caseBody struct {
 	Word, Mark string // outcome, "" if there is none
 
 	Critical *criticalView
+	Standing standingView
 
 	Say map[string]string // what could not be accepted, by part
 
@@ -152,6 +153,7 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	if err != nil {
 		return err
 	}
+	body.Standing = f.standingView(q.visit.Who, s.today(), p)
 	s.render(w, q, status, "case", page{Title: "Case " + f.Number, Body: body})
 	return nil
 }

@@ -189,7 +189,7 @@ func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p 
 		if err != nil {
 			return nil, err
 		}
-		c, err = casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}})
+		c, err = casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}, Owner: st.By})
 		if err == nil {
 			break
 		}
@@ -209,7 +209,10 @@ func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p 
 
 func (s *Site) sealPatient(ctx context.Context, c *casework.Case, p patient) (casework.PatientStated, error) {
 	var out casework.PatientStated
-	var err error
+	err := s.nameable(ctx, c.Number, p.Name)
+	if err != nil {
+		return out, err
+	}
 	if out.Name, err = s.sealText(ctx, c, p.Name); err != nil {
 		return out, err
 	}
@@ -258,7 +261,7 @@ func (s *Site) settle(ctx context.Context, number string) error {
 	if err != nil {
 		return err
 	}
-	if f.Determination != nil && f.Determination.K == f.Edited {
+	if f.Determination != nil && f.Determination.K == f.Edited || !f.ClosedAt.IsZero() {
 		return nil
 	}
 	ev, err := s.evaluate(ctx, f)
@@ -271,7 +274,9 @@ func (s *Site) settle(ctx context.Context, number string) error {
 	if len(ev.results) == 0 {
 		return nil
 	}
-	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), casework.Determined{Program: s.cfg.Program, Results: ev.results, Critical: alertName(ev.CriticalFound)})
+	d := f.standing(ev)
+	d.Program, d.Results, d.Critical = s.cfg.Program, ev.results, alertName(ev.CriticalFound)
+	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), d)
 	if errors.Is(err, casework.ErrConflict) || errors.Is(err, casework.ErrHead) {
 		// Somebody wrote meanwhile and settles the case in turn; or the list
 		// is behind and the event is stored.

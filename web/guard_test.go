@@ -335,7 +335,7 @@ func (b *bench) checkHeaders(path string, h http.Header) {
 // broken is a store whose lists fail with an error that names a patient.
 type brokenStore struct{ *storetest.Memory }
 
-func (brokenStore) Heads(context.Context, string, int) ([]casework.Head, string, error) {
+func (brokenStore) List(context.Context, casework.Selection, string, int) ([]casework.Head, string, error) {
 	return nil, "", errors.New("reading the head of Ada Merrin, born 1951-05-04")
 }
 
@@ -373,7 +373,7 @@ func TestNoPatientDataInLogsAddressesAndErrors(t *testing.T) {
 // panicking is a store whose lists panic with the name of a patient.
 type panicking struct{ *storetest.Memory }
 
-func (panicking) Heads(context.Context, string, int) ([]casework.Head, string, error) {
+func (panicking) List(context.Context, casework.Selection, string, int) ([]casework.Head, string, error) {
 	panic("head of Ada Merrin")
 }
 

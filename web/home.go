@@ -1,12 +1,8 @@
 package web
 
 import (
-	"errors"
 	"net/http"
-	"slices"
 	"strings"
-
-	"airwarrant/qualify/casework"
 )
 
 // desksPage is the first page: which desk to take.
@@ -92,75 +88,4 @@ func (s *Site) leaveDesk(w http.ResponseWriter, q *request) error {
 	}
 	seeOther(w, "/")
 	return nil
-}
-
-// listPage is the list of cases: no figures, no margins.
-type listPage struct {
-	Lines []listLine
-	Next  string // token of the page that follows
-	Names bool   // intake alone sees whose cases they are
-}
-
-type listLine struct {
-	Number, Payer, Opened string
-	Name, Birth           string
-	State                 string
-	Word, Mark            string
-	Alert                 bool // a critically low reading, and nobody entered as told
-}
-
-const listSize = 50 // lines of a page of the list
-
-func (s *Site) caseList(w http.ResponseWriter, q *request) error {
-	heads, next, err := s.cfg.Store.Heads(q.Context(), q.URL.Query().Get("after"), listSize)
-	if err != nil {
-		return err
-	}
-	body := listPage{Next: next, Names: q.visit.Desk == Intake}
-	slices.SortStableFunc(heads, func(a, b casework.Head) int { return b.OpenedAt.Compare(a.OpenedAt) })
-	for _, h := range heads {
-		l := listLine{Number: h.Case, Opened: h.OpenedAt.UTC().Format("2006-01-02"), Payer: strings.Join(h.Criteria, ", ")}
-		if len(h.Criteria) > 0 {
-			if r, err := s.cfg.Library.Region(h.Criteria[0]); err == nil {
-				l.Payer = r.Name
-			}
-		}
-		l.State, l.Word, l.Mark = stateOf(h)
-		l.Alert = h.Alert
-		if body.Names {
-			f, err := s.open(q.Context(), h.Case)
-			switch {
-			case errors.Is(err, casework.ErrDestroyed):
-				l.State = "destroyed"
-			case err != nil:
-				return err
-			default:
-				l.Name, l.Birth = f.Patient.Name, f.Patient.Birth.String()
-			}
-		}
-		body.Lines = append(body.Lines, l)
-	}
-	s.render(w, q, http.StatusOK, "list", page{Title: "Cases", Body: body})
-	return nil
-}
-
-// stateOf says where a case stands, from its line of the list alone.
-func stateOf(h casework.Head) (state, word, mark string) {
-	if len(h.Results) == 0 {
-		return "opened", "", ""
-	}
-	r := h.Results[0]
-	word, mark = outcomeWords(r.Outcome)
-	word = strings.TrimPrefix(word, "written criteria ") // the column's head says it
-	switch {
-	case !h.ClosedAt.IsZero():
-		state = "closed"
-	case !h.Current:
-		state = "changed since"
-	case len(r.Needs) > 0:
-		state = "questions open"
-	default:
-		state = "answered"
-	}
-	return state, word, mark
 }

@@ -122,15 +122,40 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		}
 		words, err := reveal(ch.Words)
 		return "critically low reading told: " + words, err
+	case casework.KindAssigned:
+		ch, err := changeOf[casework.Assigned](e)
+		return assignedWords(ch), err
 	case casework.KindClosed:
-		return "case closed", nil
+		ch, err := changeOf[casework.Closed](e)
+		if err != nil {
+			return "", err
+		}
+		why, err := reveal(ch.Reason)
+		return "case closed: " + why, err
 	case casework.KindReopened:
-		return "case opened again", nil
+		ch, err := changeOf[casework.Reopened](e)
+		if err != nil {
+			return "", err
+		}
+		why, err := reveal(ch.Reason)
+		return "case opened again: " + why, err
 	case casework.KindDestroyed:
 		ch, err := changeOf[casework.Destroyed](e)
 		return "personal values destroyed: " + ch.Reason, err
 	}
 	return string(e.Kind), nil
+}
+
+// assignedWords say who has the case from now on, and by which day.
+func assignedWords(ch casework.Assigned) string {
+	who, day := ch.Owner, ch.Due
+	if who == "" {
+		who = "nobody"
+	}
+	if day == "" {
+		day = "no day"
+	}
+	return "with " + who + "; due: " + day
 }
 
 func changeOf[T casework.Change](e casework.Event) (T, error) {

@@ -11,6 +11,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"html/template"
@@ -75,6 +76,9 @@ func New(cfg Config) (*Site, error) {
 	if s.pages, err = parsePages(); err != nil {
 		return nil, err
 	}
+	if err := s.findable(context.Background()); err != nil {
+		return nil, fmt.Errorf("web: making cases findable by name: %w", err)
+	}
 	if cfg.Demo {
 		if err := s.buildDemo(); err != nil {
 			return nil, fmt.Errorf("web: building the demonstration: %w", err)
@@ -122,9 +126,13 @@ func Routes() []Route {
 		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
 
 		{Method: "GET", Path: "/cases", Name: "caseList", Desks: staff, handle: (*Site).caseList},
+		{Method: "POST", Path: "/cases/find", Name: "findCase", Desks: intake, Body: formLimit, handle: (*Site).findCase},
 		{Method: "GET", Path: "/cases/new", Name: "newCase", Desks: intake, handle: (*Site).newCase},
 		{Method: "POST", Path: "/cases/new", Name: "openCase", Desks: intake, Body: formLimit, handle: (*Site).openCase},
 		{Method: "GET", Path: "/cases/{number}", Name: "casePage", Desks: intake, handle: (*Site).casePage},
+		{Method: "POST", Path: "/cases/{number}/assign", Name: "assign", Desks: intake, Body: formLimit, handle: (*Site).assign},
+		{Method: "POST", Path: "/cases/{number}/close", Name: "closeCase", Desks: intake, Body: formLimit, handle: (*Site).closeCase},
+		{Method: "POST", Path: "/cases/{number}/reopen", Name: "reopenCase", Desks: intake, Body: formLimit, handle: (*Site).reopenCase},
 		{Method: "POST", Path: "/cases/{number}/custody", Name: "stateCustody", Desks: intake, Body: formLimit, handle: (*Site).stateCustody},
 		{Method: "POST", Path: "/cases/{number}/recording", Name: "upload", Desks: intake, Body: uploadLimit, Streams: true, handle: (*Site).upload},
 		{Method: "POST", Path: "/cases/{number}/withdraw", Name: "withdraw", Desks: intake, Body: formLimit, handle: (*Site).withdraw},

@@ -1,0 +1,221 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/worksheet"
+)
+
+// listPage is the list of cases: no figures, no margins.
+type listPage struct {
+	Lines []listLine
+	Names bool // intake alone sees whose cases they are
+	// Picks are the lists of the form that selects and sorts.
+	States, Payers, Whose, Orders []choice
+	Selected                      bool   // something is selected or sorted otherwise
+	First                         bool   // the first page of its list
+	Next                          string // address of the page that follows
+	Find                          findView
+}
+
+// findView is the form that finds a case, and what it found.
+type findView struct {
+	Text  string
+	Error string
+	On    bool   // the lines are what was found
+	Next  string // token of the page that follows
+}
+
+type listLine struct {
+	Number, Payer, Opened string
+	Name, Birth           string
+	State                 string
+	Word, Mark            string
+	Alert                 bool // a critically low reading, and nobody entered as told
+	Owner, OwnerAt        string
+	Due, DueFor           string
+	Late                  string // words, "" where nothing is late
+	Until                 string
+}
+
+const listSize = 50 // lines of a page of the list
+
+// stateWords say where a case stands.
+var stateWords = map[casework.State]string{
+	casework.StateDraft: "draft", casework.StateOpen: "questions open", casework.StateOffice: "with the office",
+	casework.StateAnswered: "answered", casework.StateDisputed: "disputed", casework.StateClosed: "closed",
+}
+
+var sortWords = map[casework.Order]string{
+	casework.ByOpened: "opened, the newest first", casework.ByDue: "due, the soonest first", casework.ByUntil: "test serves until, the soonest first",
+}
+
+// Whose cases a list holds. An owner's own name follows ofOwner.
+const (
+	whoseMine   = "mine"
+	whoseNobody = "nobody"
+	ofOwner     = "of:"
+)
+
+// selectionOf reads what the address selects; a word that is not known
+// selects nothing.
+func (s *Site) selectionOf(q *request) (casework.Selection, url.Values) {
+	in, kept := q.URL.Query(), url.Values{}
+	var sel casework.Selection
+	if v := casework.State(in.Get("state")); slices.Contains(casework.States(), v) {
+		sel.State = v
+		kept.Set("state", string(v))
+	}
+	if _, err := s.cfg.Library.Region(in.Get("payer")); err == nil {
+		sel.Criteria = in.Get("payer")
+		kept.Set("payer", sel.Criteria)
+	}
+	whose := in.Get("whose")
+	name, of := strings.CutPrefix(whose, ofOwner)
+	switch {
+	case whose == whoseMine && q.visit.Who != "":
+		sel.Owner = q.visit.Who
+	case whose == whoseNobody:
+		sel.Unowned = true
+	case of && name != "" && len(name) <= nameLimit:
+		sel.Owner = name
+	default:
+		whose = ""
+	}
+	if whose != "" {
+		kept.Set("whose", whose)
+	}
+	if v := casework.Order(in.Get("order")); slices.Contains(casework.Orders(), v) && v != casework.ByOpened {
+		sel.Order = v
+		kept.Set("order", string(v))
+	}
+	return sel, kept
+}
+
+// picks fills the lists of the form that selects.
+func (s *Site) picks(b *listPage, kept url.Values) {
+	pick := func(key, none string, choices ...choice) []choice {
+		out := choices
+		if none != "" {
+			out = append([]choice{{Words: none}}, choices...)
+		}
+		for i := range out {
+			out[i].On = out[i].Value == kept.Get(key)
+		}
+		return out
+	}
+	var states, payers, orders []choice
+	for _, st := range casework.States() {
+		states = append(states, choice{Value: string(st), Words: stateWords[st]})
+	}
+	for _, r := range s.cfg.Library.Regions() {
+		if !r.Hidden {
+			payers = append(payers, choice{Value: r.Region, Words: r.Name})
+		}
+	}
+	for _, o := range casework.Orders() {
+		v := string(o)
+		if o == casework.ByOpened {
+			v = ""
+		}
+		orders = append(orders, choice{Value: v, Words: sortWords[o]})
+	}
+	whose := []choice{{Value: whoseMine, Words: "mine"}, {Value: whoseNobody, Words: "nobody’s"}}
+	if w := kept.Get("whose"); strings.HasPrefix(w, ofOwner) {
+		whose = append(whose, choice{Value: w, Words: w[len(ofOwner):]})
+	}
+	b.States, b.Payers = pick("state", "any", states...), pick("payer", "any", payers...)
+	b.Whose, b.Orders = pick("whose", "anybody’s", whose...), pick("order", "", orders...)
+}
+
+func (s *Site) caseList(w http.ResponseWriter, q *request) error {
+	sel, kept := s.selectionOf(q)
+	after := q.URL.Query().Get("after")
+	heads, next, err := s.cfg.Store.List(q.Context(), sel, after, listSize)
+	if errors.Is(err, casework.ErrToken) {
+		after = "" // of another list, or cut off: the first page is what can be shown
+		heads, next, err = s.cfg.Store.List(q.Context(), sel, "", listSize)
+	}
+	if err != nil {
+		return err
+	}
+	b := listPage{Names: q.visit.Desk == Intake, Selected: len(kept) > 0, First: after == ""}
+	s.picks(&b, kept)
+	for _, h := range heads {
+		l, err := s.lineOf(q.Context(), h, b.Names)
+		if err != nil {
+			return err
+		}
+		b.Lines = append(b.Lines, l)
+	}
+	if next != "" {
+		kept.Set("after", next)
+		b.Next = "/cases?" + kept.Encode()
+	}
+	s.render(w, q, http.StatusOK, "list", page{Title: "Cases", Body: b})
+	return nil
+}
+
+// lineOf is one line of the list, with the patient where the desk sees names.
+func (s *Site) lineOf(ctx context.Context, h casework.Head, names bool) (listLine, error) {
+	l := listLine{Number: h.Case, Opened: h.OpenedAt.UTC().Format("2006-01-02"), Payer: h.Region(), Alert: h.Alert, State: stateWords[h.State],
+		Owner: h.Owner, Due: h.Due, DueFor: dueWords(h.DueFor), Until: h.Until}
+	if r, err := s.cfg.Library.Region(h.Region()); err == nil {
+		l.Payer = r.Name
+	}
+	if h.Owner != "" {
+		l.OwnerAt = "/cases?" + url.Values{"whose": {ofOwner + h.Owner}}.Encode()
+	}
+	if len(h.Results) > 0 && h.State != casework.StateDraft {
+		l.Word, l.Mark = outcomeWords(h.Results[0].Outcome)
+		l.Word = strings.TrimPrefix(l.Word, "written criteria ") // the column's head says it
+	}
+	if h.ClosedAt.IsZero() && h.Due != "" && h.Due < s.today().String() {
+		l.Late = "overdue"
+		if h.DueFor == casework.DueOffice {
+			l.Late = "the link has ended"
+		}
+	}
+	if !h.DestroyedAt.IsZero() {
+		l.State = "destroyed"
+		return l, nil
+	}
+	if !names {
+		return l, nil
+	}
+	for _, p := range []struct {
+		to  *string
+		ref casework.Ref
+	}{{&l.Name, h.Patient.Name}, {&l.Birth, h.Patient.BirthDate}} {
+		if p.ref == "" {
+			continue
+		}
+		b, err := h.Reveal(ctx, s.cfg.Store, p.ref)
+		if errors.Is(err, casework.ErrDestroyed) {
+			l.Name, l.Birth, l.State = "", "", "destroyed" // since the line was written
+			return l, nil
+		}
+		if err != nil {
+			return l, err
+		}
+		*p.to = string(b)
+	}
+	return l, nil
+}
+
+// dueWords say what is due.
+func dueWords(what string) string {
+	switch what {
+	case "", casework.DueSet:
+		return ""
+	case casework.DueOffice:
+		return "answer of the office"
+	}
+	return worksheet.KindWords(what)
+}

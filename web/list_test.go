@@ -1,0 +1,263 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/casework/storetest"
+)
+
+var caseLink = regexp.MustCompile(`<a href="/cases/(\d{4}-\w+)">`)
+
+// numbers are the cases that the last page lists, in order.
+func (v *visitor) numbers() []string {
+	var out []string
+	for _, m := range caseLink.FindAllStringSubmatch(v.last, -1) {
+		out = append(out, m[1])
+	}
+	return out
+}
+
+func (b *bench) numberOf(name string) string {
+	b.t.Helper()
+	return strings.TrimPrefix(b.demoAddress(name), "/cases/")
+}
+
+// A case moves from list to list as the work on it goes on.
+func TestListBySelection(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	v.page("/cases")
+	all := v.numbers()
+	if len(all) != len(demoCases()) {
+		t.Fatalf("%d cases listed, want %d", len(all), len(demoCases()))
+	}
+	lists := func(query, name string) bool {
+		t.Helper()
+		v.page("/cases?" + query)
+		return slices.Contains(v.numbers(), b.numberOf(name))
+	}
+	for _, tt := range []struct {
+		query, holds, lacks string
+	}{
+		{"state=answered", "Ada Merrin", "Cassius Penhallow"},
+		{"state=open", "Cassius Penhallow", "Ada Merrin"},
+		{"payer=anz-tsanz", "Marama Tidewell", "Ada Merrin"},
+		{"whose=of:demo+intake", "Ada Merrin", ""},
+		{"whose=mine", "", "Ada Merrin"},
+		{"whose=nobody", "", "Ada Merrin"},
+		{"state=closed", "", "Ada Merrin"},
+		{"state=nonsense&payer=xx-none&whose=of:&order=up", "Ada Merrin", ""}, // selects nothing
+	} {
+		if tt.holds != "" && !lists(tt.query, tt.holds) || tt.lacks != "" && lists(tt.query, tt.lacks) {
+			t.Errorf("%s: %q", tt.query, v.numbers())
+		}
+	}
+	b.wants(v.page("/cases?state=closed"), "No case is in this list.", "Show all")
+
+	number := b.numberOf("Cassius Penhallow")
+	address := "/cases/" + number
+	v.page(address)
+	v.post(address+"/links", url.Values{"desk": {"office"}})
+	if !lists("state=office", "Cassius Penhallow") || lists("state=open", "Cassius Penhallow") {
+		t.Error("a case whose link was made is not with the office")
+	}
+	b.wants(v.page("/cases?state=office"), "2026-06-15 answer of the office")
+	b.lacks(v.last, "the link has ended")
+	*b.clock = b.clock.Add(15 * 24 * time.Hour)
+	v = b.at(Intake)
+	b.wants(v.page("/cases?state=office"), "▲ the link has ended")
+
+	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-06-10"}}), "With P. Lund Due 2026-06-10 ▲ overdue")
+	b.wants(v.page("/cases?whose=of:P.+Lund&order=due"), "2026-06-10", "▲ overdue", "P. Lund")
+	if got := v.numbers(); !slices.Equal(got, []string{number}) {
+		t.Errorf("cases of P. Lund: %q", got)
+	}
+	b.wants(v.send(address, address+"/assign", url.Values{"take": {"1"}, "owner": {"P. Lund"}}), "With M. Reyes Due 2026-06-10")
+	if !lists("whose=mine", "Cassius Penhallow") {
+		t.Error("a case that was taken is not mine")
+	}
+	before := b.events(number)
+	v.send(address, address+"/assign", url.Values{"owner": {"M. Reyes"}, "due": {"2026-06-10"}})
+	if after := b.events(number); after != before {
+		t.Errorf("the same owner and day once more wrote %d events", after-before)
+	}
+	v.page(address)
+	if r := v.post(address+"/assign", url.Values{"owner": {strings.Repeat("x", 81)}, "due": {"10.6."}}); r.Code != http.StatusUnprocessableEntity {
+		t.Errorf("status %d, want 422", r.Code)
+	}
+	b.wants(v.last, "at most 80 letters", "overdue")
+}
+
+// A closed case takes nothing but reopening, which takes the work up again.
+func TestCloseAndReopen(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	number := b.numberOf("Ada Merrin")
+	address := "/cases/" + number
+	v.page(address)
+	if r := v.post(address+"/close", url.Values{"reason": {" "}}); r.Code != http.StatusUnprocessableEntity {
+		t.Errorf("closed without a reason: status %d", r.Code)
+	}
+	b.wants(v.send(address, address+"/close", url.Values{"reason": {"set up; nothing left to do"}}), "State closed , 2026-06-01 09:00 UTC", "Open the case again")
+	v.send(address, address+"/close", url.Values{"reason": {"pressed twice"}})
+	b.wants(v.page(address+"/trail"), "case closed: set up; nothing left to do")
+	b.lacks(v.last, "pressed twice")
+	b.wants(v.page("/cases?state=closed"), number, "✓ met")
+	v.page(address)
+	if r := v.post(address+"/patient", url.Values{"name": {"Another"}, "birth": {"1951-05-04"}}); r.Code != http.StatusConflict {
+		t.Errorf("the patient of a closed case: status %d, want 409", r.Code)
+	}
+	b.wants(v.send(address, address+"/reopen", url.Values{"reason": {"the payer asks"}}), "State answered")
+	b.wants(v.page(address+"/trail"), "case opened again: the payer asks")
+	c := must(casework.Open(t.Context(), b.store, number))
+	if c.Determination.K != c.Edited {
+		t.Error("the reopened case was not determined anew")
+	}
+}
+
+// While nobody is told of a critically low reading a case is not closed, and
+// the page says why.
+func TestCloseWaitsForTheAlert(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	v.upload(address, address+"/recording", []byte(strings.ReplaceAll(string(recordings()["night-1.csv"]), ",9", ",7")), nil)
+	b.wants(v.page("/cases"), "critically low, nobody told yet")
+	v.page(address)
+	if r := v.post(address+"/close", url.Values{"reason": {"done"}}); r.Code != http.StatusUnprocessableEntity {
+		t.Errorf("status %d, want 422: %s", r.Code, text(v.last))
+	}
+	b.wants(v.last, "nobody is entered as told", "done")
+}
+
+// A name is found by its start, whatever its accents and which of its words
+// the surname is; the name goes into no address.
+func TestFind(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	open := func(name string) string {
+		return strings.TrimPrefix(v.open(medicare, patient{Name: name, Birth: merrin.Birth}), "/cases/")
+	}
+	merrin, mercer, wazna, berg := open("Ada Merrin"), open("MERCER, Tom"), open("Élodie Ważna-Łukasz"), open("Ann van der Berg")
+	find := func(what string, want ...string) {
+		t.Helper()
+		v.page("/cases")
+		r := v.post("/cases/find", url.Values{"find": {what}})
+		got := v.numbers()
+		slices.Sort(got)
+		slices.Sort(want)
+		if r.Code != http.StatusOK || !slices.Equal(got, want) {
+			t.Errorf("%q: status %d, found %q, want %q", what, r.Code, got, want)
+		}
+	}
+	find("Mer", merrin, mercer)
+	find("merr", merrin)
+	find("merri", merrin)
+	find("Merrin", merrin)
+	find("merrington")
+	find("me", merrin, mercer)
+	find("ad", merrin)
+	find("ada mer", merrin)
+	find("tom merr")
+	find("wazna", wazna)
+	find("WAŻNA", wazna)
+	find("lukasz", wazna)
+	find("elo", wazna)
+	find("van der b", berg)
+	b.wants(v.last, "Cases whose patient has a name that begins with what you typed.")
+	find("Quill")
+	b.wants(v.last, "No case is of a patient whose name begins with what you typed.")
+	for what, want := range map[string]int{"m": 422, "": 422, "--": 422, "2603-7KQ4X": 422, strings.Repeat("me ", 200): 422, "2603-7KQ4XX": 404} {
+		if want == 404 {
+			what = must(casework.NewNumber(*b.clock, zeros{})) // a number that nobody has
+		}
+		v.page("/cases")
+		if r := v.post("/cases/find", url.Values{"find": {what}}); r.Code != want {
+			t.Errorf("%q: status %d, want %d", what, r.Code, want)
+		}
+	}
+	v.page("/cases")
+	r := v.post("/cases/find", url.Values{"find": {strings.ToLower(strings.ReplaceAll(merrin, "-", ""))}})
+	if r.Code != http.StatusSeeOther || r.Header().Get("Location") != "/cases/"+merrin {
+		t.Errorf("by number: status %d to %q", r.Code, r.Header().Get("Location"))
+	}
+
+	// A corrected name is found by what it is now alone.
+	v.send("/cases/"+mercer, "/cases/"+mercer+"/patient", url.Values{"name": {"Tom Ashgrove"}, "birth": {"1951-05-04"}})
+	find("ashg", mercer)
+	find("mer", merrin)
+
+	// A list that goes on does so by a form.
+	for range listSize + 3 {
+		open("Ida Zorn")
+	}
+	v.page("/cases")
+	v.post("/cases/find", url.Values{"find": {"zor"}})
+	if n := len(v.numbers()); n != listSize {
+		t.Fatalf("%d cases on the first page, want %d", n, listSize)
+	}
+	next := first(regexp.MustCompile(`name="after" value="([^"]*)"`), v.last)
+	v.post("/cases/find", url.Values{"find": {"zor"}, "after": {next}})
+	if n := len(v.numbers()); n != 3 {
+		t.Errorf("%d cases on the second page, want 3", n)
+	}
+	v.post("/cases/find", url.Values{"find": {"zor"}, "after": {"foreign"}})
+	b.wants(v.last, "The form could not be read")
+	// No note holds a name in the clear.
+	if strings.Contains(strings.ToLower(b.log.String()), "merrin") {
+		t.Error("the log holds a name")
+	}
+}
+
+// Cases that an earlier version opened are found once the site has started.
+func TestEarlierCasesAreFound(t *testing.T) {
+	store := &storetest.Memory{}
+	b := newBench(t, store, false)
+	v := b.at(Intake)
+	number := strings.TrimPrefix(v.open(medicare, merrin), "/cases/")
+	has := func() bool { return must(casework.HasTerms(t.Context(), store, number)) }
+	for _, kind := range []string{"terms", "terms-form"} {
+		for n, err := range casework.All(t.Context(), func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
+			return store.Notes(ctx, kind, after, limit)
+		}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := store.DeleteNote(t.Context(), kind, n.Key); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if has() {
+		t.Fatal("the case still has terms, so the test sees nothing")
+	}
+	newBench(t, store, false)
+	if !has() {
+		t.Error("the case got no terms")
+	}
+}
+
+// What a determination says of the list: days of the calendar as the criteria
+// name them, and a draft only while there is nothing to judge.
+func TestStandingOfADetermination(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	number := strings.TrimPrefix(address, "/cases/")
+	state := func() casework.State { return must(casework.Open(t.Context(), b.store, number)).State() }
+	if got := state(); got != casework.StateDraft {
+		t.Errorf("a case just opened is %q", got)
+	}
+	v.send(address, address+"/custody", custody("order_on_file"))
+	if got := state(); got != casework.StateOpen {
+		t.Errorf("with custody stated it is %q", got)
+	}
+}
