@@ -384,7 +384,7 @@ func TestPanicIsAnErrorPage(t *testing.T) {
 		t.Errorf("status %d, want 500", w.Code)
 	}
 	b.wants(v.last, "Something went wrong here", "Reference number")
-	if log := b.log.String(); !strings.Contains(log, "panicking.Heads") || strings.Contains(log, "Merrin") {
+	if log := b.log.String(); !strings.Contains(log, "panicking.List") || strings.Contains(log, "Merrin") {
 		t.Errorf("the log should say where it broke and nothing of the patient:\n%s", log)
 	}
 }

@@ -126,7 +126,7 @@ func (s *Site) picks(b *listPage, kept url.Values) {
 		}
 		orders = append(orders, choice{Value: v, Words: sortWords[o]})
 	}
-	whose := []choice{{Value: whoseMine, Words: "mine"}, {Value: whoseNobody, Words: "nobody’s"}}
+	whose := []choice{{Value: whoseMine, Words: "my own"}, {Value: whoseNobody, Words: "nobody’s"}}
 	if w := kept.Get("whose"); strings.HasPrefix(w, ofOwner) {
 		whose = append(whose, choice{Value: w, Words: w[len(ofOwner):]})
 	}
