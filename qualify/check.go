@@ -259,7 +259,7 @@ func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 			return nil, err
 		}
 		res.Analysis = analysis.Analyze(rec, part, q.Analysis)
-		res.narrowed = fmt.Sprintf("Only the stretch from %s to %s is read: it is the one stated to be on room air.",
+		res.narrowed = fmt.Sprintf("Only the stretch from %s to %s is read: it is the one marked as the test on room air.",
 			rec.Stamp(rec.Time[part.From], part.From), rec.Stamp(rec.Time[part.To-1], part.To-1))
 		res.Warnings = append(res.Warnings, res.narrowed)
 		return nil, nil

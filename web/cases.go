@@ -301,6 +301,8 @@ type evaluation struct {
 	// own is what the chain gives for the test that the recording of the case
 	// is of; Result itself unless the case lists several tests.
 	own *qualify.Result
+	// drawn keeps the traces of the result.
+	drawn *drawings
 }
 
 // today is the calendar day, in UTC as every date of the pages.
@@ -342,7 +344,8 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	if err != nil {
 		return nil, err
 	}
-	res, trouble, stale := s.checks.get(key)
+	kept := s.checks.get(key)
+	res, trouble, stale := kept.res, kept.trouble, kept.stale
 	if res == nil && trouble == nil {
 		if u != nil {
 			if q.Sources[0].Data, err = s.bytesOf(ctx, u.SHA256); err != nil {
@@ -365,9 +368,10 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 			}
 			trouble = &a
 		}
-		s.checks.put(key, checked{res, trouble, stale})
+		kept = checked{res, trouble, stale, &drawings{}}
+		s.checks.put(key, kept)
 	}
-	ev := &evaluation{Result: res, trouble: trouble, staleMarks: stale}
+	ev := &evaluation{Result: res, trouble: trouble, staleMarks: stale, drawn: kept.drawn}
 	if res == nil {
 		return ev, nil
 	}
@@ -462,17 +466,19 @@ type checked struct {
 	res     *qualify.Result
 	trouble *answer
 	stale   bool
+	drawn   *drawings
 }
 
 const checksKept = 24
 
 func newChecks() *checks { return &checks{kept: make(map[string]checked)} }
 
-func (c *checks) get(key string) (*qualify.Result, *answer, bool) {
+// get returns what is kept under key, with neither result nor trouble if
+// nothing is.
+func (c *checks) get(key string) checked {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	k := c.kept[key]
-	return k.res, k.trouble, k.stale
+	return c.kept[key]
 }
 
 func (c *checks) put(key string, k checked) {

@@ -528,7 +528,7 @@ func TestOfficeAnswers(t *testing.T) {
 	page := out.page(link)
 	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "looked for, not there", "does not replace the record")
 	// Nothing that could lead the answer, before it is given.
-	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "<svg", "Group")
+	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "ws-threshold", "Group")
 
 	refusals := []struct {
 		name string

@@ -20,8 +20,8 @@ import (
 )
 
 // Marks are the stretches of the recording that somebody sets: the legs of an
-// exertional test and the recovery, or the part of a night on room air. They
-// are the fact recordings, kept as its text.
+// exertional test and the recovery, the part of a night on room air, or a night
+// from lights out until rising. They are the fact recordings, kept as its text.
 
 // markSlot is one stretch that the page offers.
 type markSlot struct {
@@ -39,13 +39,18 @@ var walkSlots = []markSlot{
 
 var airSlots = []markSlot{{"air", criteria.RoleAir, "Night on room air", false}}
 
+// nightSlots narrow a night that is all on room air: what was recorded while
+// the patient was up is no part of the test asleep.
+var nightSlots = []markSlot{{"air", criteria.RoleAir, "From lights out until rising", false}}
+
 // marksView is the part of the page on which marks are set.
 type marksView struct {
 	Walk         bool // legs of a walk; else the stretch of a night on room air
+	Night        bool // all of the night is on room air: lights out and rising
 	Folded       bool // nothing asks for it
 	Begins, Ends string
 	Example      string
-	Trace        template.HTML
+	Trace        traceView
 	Pick         *pickAxis // nil: places on the trace cannot be turned into times
 	Said         []saidMark
 	Rows         []markRow
@@ -70,7 +75,7 @@ type markRow struct {
 }
 
 // marksOf is the part for marks, nil where there is nothing to mark: no session
-// of a recording is chosen, or it is a night that is stated to be on room air.
+// of a recording is chosen, or it is a test at rest on room air.
 func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	if ev.Result == nil || ev.own.Session == 0 || len(ev.own.Readings) == 0 || ev.own.Readings[0].Recording == nil {
 		return nil
@@ -78,23 +83,17 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	st, stated := f.Statements["recordings"]
 	walk := f.Facts["test_state"].Value.Word == "exertion"
 	asked := len(ev.Determinations) > 0 && slices.ContainsFunc(ev.Determinations[0].Needs, func(n criteria.Need) bool { return n.Fact == "recordings" })
-	if f.Facts["test_oxygen"].Value.Word == "room_air" && !walk && !asked && !stated {
+	night := f.Facts["test_oxygen"].Value.Word == "room_air" && f.Facts["test_state"].Value.Word == "asleep"
+	if f.Facts["test_oxygen"].Value.Word == "room_air" && !walk && !night && !asked && !stated {
 		return nil
 	}
 	rd := ev.own.Readings[0]
 	at := slices.Index(rd.Numbers, ev.own.Session)
 	rec, s, a := rd.Recording, rd.Sessions[at], rd.Analyses[at]
-	v := &marksView{Walk: walk, Folded: !walk && !asked && !stated && p.part != "marks", Stale: ev.staleMarks, Begins: shortStamp(a.Stamp(rec, a.First, s.From)), Ends: shortStamp(a.Stamp(rec, sessionEnd(a), s.To-1))}
+	v := &marksView{Walk: walk, Night: night, Folded: !walk && !asked && !stated && p.part != "marks", Stale: ev.staleMarks, Begins: shortStamp(a.Stamp(rec, a.First, s.From)), Ends: shortStamp(a.Stamp(rec, sessionEnd(a), s.To-1))}
 	v.Example = v.Begins
-	var legs []worksheet.Leg
-	for _, l := range ev.own.PaperLegs() {
-		if l.Upload == 1 && l.No == ev.own.Session {
-			legs = append(legs, l)
-		}
-	}
-	t := worksheet.NewLegTrace(rec, a, nil, legs)
-	t.ID = "marks"
-	v.Trace = template.HTML(t.SVG()) // built from numbers and escaped texts
+	t := ev.marksTrace()
+	v.Trace = traceView{template.HTML(t.SVG()), "/cases/" + f.Number + "/trace.json?trace=marks"} // built from numbers and escaped texts
 	if left, right, ok := t.TimeAxis(); ok && a.PerSecond > 0 {
 		v.Pick = &pickAxis{Elapsed: rec.Clock == recording.ClockElapsed, Left: left, Right: right,
 			First: clockMS(rec, a, s.From), Span: ms(a, sessionEnd(a)-a.First)}
@@ -116,10 +115,30 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 }
 
 func (v *marksView) slots() []markSlot {
-	if v.Walk {
+	switch {
+	case v.Walk:
 		return walkSlots
+	case v.Night:
+		return nightSlots
 	}
 	return airSlots
+}
+
+// marksTrace draws the whole session that is marked, with the legs marked so
+// far and no level: a mark is set by what happened, not by where a line stands.
+func (ev *evaluation) marksTrace() *worksheet.Trace {
+	return ev.drawn.of("marks", func() []*worksheet.Trace {
+		rd := ev.own.Readings[0]
+		var legs []worksheet.Leg
+		for _, l := range ev.own.PaperLegs() {
+			if l.Upload == 1 && l.No == ev.own.Session {
+				legs = append(legs, l)
+			}
+		}
+		t := worksheet.NewLegTrace(rd.Recording, rd.Analyses[slices.Index(rd.Numbers, ev.own.Session)], nil, legs)
+		t.ID = "marks"
+		return []*worksheet.Trace{t}
+	})[0]
 }
 
 func sessionEnd(a *analysis.Analysis) int64 {

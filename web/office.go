@@ -21,9 +21,11 @@ type officeBody struct {
 	K        int
 	Say      string
 	Who      string
+	Action   string  // address of the link
 	Papers   []field // papers that have to be on file
 	Fields   []field
 	Given    []statedLine // what this office answered before
+	Trace    *traceView   // the stretch that counts, without a level
 	Sheet    template.HTML
 }
 
@@ -57,10 +59,11 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 	if err != nil {
 		return err
 	}
-	b := officeBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: p.say, Who: typed(p.form, "who")}
+	b := officeBody{Action: q.link.address(), Patient: f.Patient, Number: f.Number, K: f.Edited, Say: p.say, Who: typed(p.form, "who")}
 	if d := f.Facts["test_date"].Value.Date; !d.IsZero() {
 		b.TestDate = d.String()
 	}
+	b.Trace = q.link.stretchView(ev)
 	if ev.Result != nil && !ev.differs {
 		d := ev.Determinations[0]
 		for _, name := range f.officeFacts(d) {

@@ -29,7 +29,7 @@ type page struct {
 	Token   string
 	ByLink  bool
 	Style   string // address of the style sheet
-	Script  string
+	Scripts []string
 }
 
 // parsePages parses each template together with the base and the parts.
@@ -72,7 +72,7 @@ func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") + " 
 func (s *Site) render(w http.ResponseWriter, q *request, status int, name string, p page) {
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
 	p.ByLink = q.link != nil
-	p.Style, p.Script = statics["site.css"].address, statics["site.js"].address
+	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
 	var b bytes.Buffer
 	if err := s.pages[name].Execute(&b, p); err != nil {
 		ref := s.reference()
@@ -107,11 +107,11 @@ type staticFile struct {
 	body          []byte
 }
 
-// statics are the style sheet and the script. Their addresses carry a hash
+// statics are the style sheet and the scripts. Their addresses carry a hash
 // of the content, so that a browser never shows new pages in an old style.
 var statics = func() map[string]staticFile {
 	out := make(map[string]staticFile)
-	for name, kind := range map[string]string{"site.css": "text/css; charset=utf-8", "site.js": "text/javascript; charset=utf-8"} {
+	for name, kind := range map[string]string{"site.css": "text/css; charset=utf-8", "site.js": "text/javascript; charset=utf-8", "trace.js": "text/javascript; charset=utf-8"} {
 		body, err := files.ReadFile("static/" + name)
 		if err != nil {
 			panic("web: embedded file missing: " + name) // a fault of the build, not of any input

@@ -18,6 +18,7 @@ type testerBody struct {
 	Who       string
 	Sender    string
 	Recording *recordingView
+	Trace     *traceView // the stretch that counts, without a level
 	AskHow    bool
 	Step      *mappingStep
 	Columns   string
@@ -64,6 +65,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 			return err
 		}
 	}
+	b.Trace = q.link.stretchView(ev)
 	for _, name := range f.testerFacts(ev) {
 		def, _ := rules.Lookup(name)
 		fl := fieldFor(def, false)

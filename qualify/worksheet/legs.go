@@ -320,7 +320,6 @@ func (t *Trace) legsSVG(p func(format string, args ...any), id string) {
 		for _, x := range l.ends() {
 			p(`<path d="M%.2f %gV%g" stroke="#111" stroke-width="0.8"/>`, x, legTop, plotBottom)
 		}
-		p(`<text x="%.2f" y="%g" text-anchor="middle">%s</text>`, (l.From+l.To)/2, legText, l.Label)
 	}
 }
 

@@ -554,33 +554,52 @@ func (t *Trace) describe(rec *recording.Recording, a *analysis.Analysis, level *
 // SVG returns the trace as one self-contained element with a title and a
 // description. It carries presentation attributes and classes, no style and no
 // script, so that it stands under a strict content security policy.
+//
+// What a page needs to move it stands in it too: data-plot is the left and the
+// right edge of the plot on the sheet, data-ms the length of the session in
+// milliseconds, .ws-run is what stretches with the time
+// axis, and .ws-at what stands at the place data-x of it.
 func (t *Trace) SVG() string {
 	var b strings.Builder
 	p := func(format string, args ...any) { fmt.Fprintf(&b, format, args...) }
 	id := html.EscapeString(t.ID)
-	p(`<svg class="ws-svg" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" role="img" aria-labelledby="%s-t %s-d" font-family="DejaVu Sans, Verdana, sans-serif" font-size="%g" fill="#111">`,
-		traceWidth, traceHeight, id, id, traceText)
+	_, _, whole, _ := t.Shown()
+	run := `<g clip-path="url(#` + id + `-plot)"><g class="ws-run">`
+	p(`<svg class="ws-svg" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" data-plot="%g %g" data-ms="%d" role="img" aria-labelledby="%s-t %s-d" font-family="DejaVu Sans, Verdana, sans-serif" font-size="%g" fill="#111">`,
+		traceWidth, traceHeight, plotLeft, plotRight, whole, id, id, traceText)
 	p(`<title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, id, html.EscapeString(t.Title), id, html.EscapeString(t.Desc))
 	p(`<defs><pattern id="%s-hatch" width="4" height="4" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path d="M0 0V4" stroke="#111" stroke-width="1.6"/></pattern>`, id)
-	p(`<pattern id="%s-cross" width="4" height="4" patternUnits="userSpaceOnUse"><path d="M0 2H4M2 0V4" stroke="#111" stroke-width="0.7"/></pattern></defs>`, id)
+	p(`<pattern id="%s-cross" width="4" height="4" patternUnits="userSpaceOnUse"><path d="M0 2H4M2 0V4" stroke="#111" stroke-width="0.7"/></pattern>`, id)
+	p(`<clipPath id="%s-plot"><rect x="%g" y="0" width="%g" height="%g"/></clipPath></defs>`, id, plotLeft-.5, plotRight-plotLeft+1, traceHeight)
+	b.WriteString(run)
 	t.shadeSVG(p)
+	b.WriteString(`</g></g>`)
 	for _, k := range t.Saturation {
 		p(`<path d="M%g %.2fH%g" stroke="#ccc" stroke-width="0.4"/><text x="%g" y="%.2f" text-anchor="end">%s</text>`, plotLeft, k.At, plotRight, plotLeft-4, k.At+3, k.Label)
 	}
 	for _, k := range t.Clock {
-		p(`<path d="M%.2f %gV%g" stroke="%s" stroke-width="%s"/><text x="%.2f" y="%g" text-anchor="middle"%s>%s</text>`,
-			k.At, plotTop, timeLabels-10, pick(k.Midnight, "#111", "#ccc"), pick(k.Midnight, "0.7", "0.4"), k.At, timeLabels, pick(k.Midnight, ` font-weight="bold"`, ""), k.Label)
+		p(`<g class="ws-at" data-x="%.2f"><path d="M%.2f %gV%g" stroke="%s" stroke-width="%s"/><text x="%.2f" y="%g" text-anchor="middle"%s>%s</text>`,
+			k.At, k.At, plotTop, timeLabels-10, pick(k.Midnight, "#111", "#ccc"), pick(k.Midnight, "0.7", "0.4"), k.At, timeLabels, pick(k.Midnight, ` font-weight="bold"`, ""), k.Label)
 		if k.Midnight {
 			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, t.midnightText())
 		}
+		b.WriteString(`</g>`)
 	}
 	p(`<path d="M%g %gV%gH%g" fill="none" stroke="#111" stroke-width="0.7"/><text x="%g" y="%g" text-anchor="end">%% SpO₂</text>`, plotLeft, plotTop, plotBottom, plotRight, plotLeft-4, plotTop-8)
+	b.WriteString(run)
 	t.legsSVG(p, id)
+	b.WriteString(`</g></g>`)
+	for _, l := range t.Legs {
+		p(`<text class="ws-at" data-x="%.2f" x="%.2f" y="%g" text-anchor="middle">%s</text>`, (l.From+l.To)/2, (l.From+l.To)/2, legText, l.Label)
+	}
 	for _, x := range t.Breaks {
-		p(`<path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">clock set back</text>`, x, plotTop, plotBottom, x+2, plotBottom-3)
+		p(`<g class="ws-at" data-x="%.2f"><path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">clock set back</text></g>`, x, x, plotTop, plotBottom, x+2, plotBottom-3)
 	}
 	for _, l := range t.Lanes {
 		p(`<text x="%g" y="%.2f" text-anchor="end">%s</text><path d="M%g %.2fH%g" stroke="#999" stroke-width="0.4"/>`, plotLeft-4, l.Y+laneHeight-1, html.EscapeString(l.Label), plotLeft, l.Y+laneHeight, plotRight)
+	}
+	b.WriteString(run)
+	for _, l := range t.Lanes {
 		fill := "#111"
 		if l.Pattern != "solid" {
 			fill = "url(#" + id + "-" + l.Pattern + `)" stroke="#111" stroke-width="0.4`
@@ -599,14 +618,15 @@ func (t *Trace) SVG() string {
 		}
 		b.WriteString(`"/>`)
 	}
+	b.WriteString(`</g></g>`)
 	if k := t.Threshold; k != nil {
 		p(`<path class="ws-threshold" d="M%g %.2fH%g" stroke="%s" stroke-width="1.4" stroke-dasharray="7 3"/><text class="ws-threshold-label" x="%g" y="%.2f" font-weight="bold" fill="%s">%s</text>`,
 			plotLeft, k.At, plotRight, accent, plotRight+4, k.At+3, accent, k.Label)
 	}
 	if n := t.Nadir; n != nil {
 		x, y, anchor := t.nadirText()
-		p(`<circle cx="%.2f" cy="%.2f" r="2.6" fill="#fff" stroke="#111" stroke-width="1.1"/><text x="%.2f" y="%.2f" text-anchor="%s" font-weight="bold" stroke="#fff" stroke-width="2.4" paint-order="stroke">%s</text>`,
-			n.X, n.Y, x, y, anchor, html.EscapeString(t.NadirLabel))
+		p(`<g class="ws-at" data-x="%.2f"><circle cx="%.2f" cy="%.2f" r="2.6" fill="#fff" stroke="#111" stroke-width="1.1"/><text x="%.2f" y="%.2f" text-anchor="%s" font-weight="bold" stroke="#fff" stroke-width="2.4" paint-order="stroke">%s</text></g>`,
+			n.X, n.X, n.Y, x, y, anchor, html.EscapeString(t.NadirLabel))
 	}
 	b.WriteString(`</svg>`)
 	return b.String()
