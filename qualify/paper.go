@@ -20,6 +20,7 @@ type Paper struct {
 	Demo      bool
 	Case      worksheet.CaseInfo
 	Identity  []worksheet.IdentityRow
+	Answers   []worksheet.OfficeAnswer
 	Emergency string // the number to call; "" prints "the emergency number"
 	// CriticalTold says who was told of a critical reading, by whom and when;
 	// "" if nobody yet.
@@ -31,7 +32,7 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 	in := worksheet.Input{
 		Program: Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
 		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.applied(i),
-		Identity: p.Identity, Critical: res.Limit, CriticalFound: res.CriticalFound, Emergency: p.Emergency,
+		Identity: p.Identity, Answers: p.Answers, Critical: res.Limit, CriticalFound: res.CriticalFound, Emergency: p.Emergency,
 	}
 	if in.Critical != nil && p.CriticalTold != "" {
 		told := *in.Critical

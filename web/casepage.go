@@ -99,6 +99,8 @@ type caseBody struct {
 	Trouble   *answer
 	Sheet     template.HTML
 
+	Answers *answersPart
+
 	Links []linkLine
 	Fresh *freshLink
 }
@@ -149,7 +151,7 @@ func (s *Site) casePage(w http.ResponseWriter, q *request) error {
 // showCase renders the page of a case, with what a form held if it could not
 // be accepted.
 func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, p posted) error {
-	body, err := s.caseBody(q.Context(), f, p)
+	body, err := s.caseBody(q.Context(), f, q.visit.Who, p)
 	if err != nil {
 		return err
 	}
@@ -158,7 +160,7 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	return nil
 }
 
-func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, error) {
+func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*caseBody, error) {
 	region, err := s.cfg.Library.Region(f.Criteria[0])
 	if err != nil {
 		return nil, err
@@ -210,6 +212,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, p posted) (*caseBody, erro
 	}
 	b.Report = f.reportPart(b.CustodyAsked && b.Barred == nil && b.Trouble == nil)
 	b.fillStated(f, p)
+	b.Answers = f.answersPart(who, p)
 	b.fillLinks(f, s.cfg.Now())
 	if ev.Result == nil {
 		return b, nil
@@ -400,7 +403,7 @@ func (b *caseBody) fillStated(f *file, p posted) {
 		if !ok {
 			continue
 		}
-		l := statedLine{Meaning: def.Meaning, Value: st.words(def), How: st.how()}
+		l := statedLine{Meaning: def.Meaning, Value: f.words(def), How: st.how()}
 		who, at := f.statedBy(def.Name)
 		l.Who, l.At = who, at
 		if def.Type == rules.TypeList {
@@ -416,7 +419,7 @@ func (b *caseBody) fillStated(f *file, p posted) {
 
 // statedBy says who stated a fact, and when.
 func (f *file) statedBy(name string) (who, at string) {
-	if a, ok := f.Answers[name]; ok && (f.Case.Facts[name].K <= a.K) {
+	if a, ok := f.Answers[name]; ok && a.Says == casework.SaysNotInChart && f.Case.Facts[name].K <= a.K {
 		return a.By, moment(a.At)
 	}
 	st := f.Case.Facts[name]
@@ -440,7 +443,7 @@ func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
 }
 
 func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
-	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, CriticalTold: f.toldWords(),
+	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: f.Given, CriticalTold: f.toldWords(),
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
 }
 

@@ -17,6 +17,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/recording/sheets"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
@@ -36,6 +37,8 @@ type file struct {
 	IdentityWords string
 	ToldWords     map[casework.Ref]string // who was told of a critically low reading
 	Printed       map[string]imprint      // by SHA-256 of the document
+	Copies        map[string]string       // by name of the fact: the document that is the copy of its place
+	Given         []worksheet.OfficeAnswer
 }
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
@@ -125,12 +128,12 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 	for name, a := range c.Answers {
 		// Looked for and not in the chart: the fact stays unknown, and is
 		// not asked again, until somebody states it.
-		if a.Says == "not_in_chart" {
+		if a.Says == casework.SaysNotInChart {
 			f.Statements[name] = statement{Name: name, State: criteria.Unknown, Text: unknown}
 		}
 	}
 	for name, st := range c.Facts {
-		if a, ok := c.Answers[name]; ok && a.Says == "not_in_chart" && a.K > st.K {
+		if a, ok := c.Answers[name]; ok && a.Says == casework.SaysNotInChart && a.K > st.K {
 			continue
 		}
 		raw := []byte(st.Fact)
@@ -145,10 +148,17 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 		}
 		f.Statements[name] = kept
 	}
+	f.Copies = f.copies()
 	for name, st := range f.Statements {
 		if f.Facts[name], err = st.fact(); err != nil {
 			return nil, errors.New("a stored fact is not one of this version's vocabulary")
 		}
+		if p := f.Facts[name].Place; p != nil {
+			p.Copy = f.Copies[name]
+		}
+	}
+	if f.Given, err = f.officeAnswers(reveal); err != nil {
+		return nil, err
 	}
 	return f, nil
 }

@@ -177,35 +177,46 @@ func (s *Site) addDocument(w http.ResponseWriter, q *request) error {
 		faults["file"] = "Expected the document; found no file, or an empty one. Choose it."
 		return refuse()
 	}
-	if len(in.data) > documentLimit {
-		return errTooLarge
-	}
-	media, pages, err := s.readDocument(q.Context(), in.data)
-	var bad *pictureError
-	if errors.As(err, &bad) {
-		faults["file"] = sentence(bad)
-	} else if err != nil {
+	doc, err := s.storeDocument(q.Context(), in, faults)
+	if err != nil {
 		return err
 	}
 	if len(faults) > 0 {
 		return refuse()
 	}
-	sum := sha256.Sum256(in.data)
-	sha := hex.EncodeToString(sum[:])
-	if err := s.cfg.Store.PutUpload(q.Context(), sha, bytes.NewReader(in.data)); err != nil {
-		return err
-	}
+	doc.Is = kind
 	err = s.update(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
-		if slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == sha }) {
+		if slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == doc.SHA256 }) {
 			return nil, nil // sent twice
 		}
-		return s.documentAdded(q.Context(), f.Case, casework.DocumentAdded{SHA256: sha, Size: int64(len(in.data)), Media: media, Is: kind, Pages: pages}, p, in.name)
+		return s.documentAdded(q.Context(), f.Case, doc, p, in.name)
 	})
 	if err != nil {
 		return err
 	}
-	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(sha))
+	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(doc.SHA256))
 	return nil
+}
+
+// storeDocument checks the bytes of a document and puts them into the store,
+// unless they or the form have a fault.
+func (s *Site) storeDocument(ctx context.Context, in *received, faults map[string]string) (casework.DocumentAdded, error) {
+	if len(in.data) > documentLimit {
+		return casework.DocumentAdded{}, errTooLarge
+	}
+	media, pages, err := s.readDocument(ctx, in.data)
+	var bad *pictureError
+	if errors.As(err, &bad) {
+		faults["file"] = sentence(bad)
+	} else if err != nil {
+		return casework.DocumentAdded{}, err
+	}
+	if len(faults) > 0 {
+		return casework.DocumentAdded{}, nil
+	}
+	sum := sha256.Sum256(in.data)
+	sha := hex.EncodeToString(sum[:])
+	return casework.DocumentAdded{SHA256: sha, Size: int64(len(in.data)), Media: media, Pages: pages}, s.cfg.Store.PutUpload(ctx, sha, bytes.NewReader(in.data))
 }
 
 // documentAdded seals what names somebody into the change.

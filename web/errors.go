@@ -28,6 +28,7 @@ var (
 	errBarred         = errors.New("custody not settled")
 	errConfirmations  = errors.New("records of confirmations do not fit together")
 	errNoDetermined   = errors.New("nothing to print yet")
+	errNoAnswers      = errors.New("no answers to print yet")
 )
 
 // answer is what a person is told about an error: a status, what happened,
@@ -87,6 +88,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoDetermined):
 		return answer{http.StatusNotFound, "There is no worksheet yet",
 			"The case has not been determined.", "Open the case and answer what stands first on it."}, true
+	case errors.Is(err, errNoAnswers):
+		return answer{http.StatusNotFound, "There are no answers yet",
+			"Nothing was answered through this link, so there is nothing to print.", "Open the link, and send the answers first."}, true
 	case errors.Is(err, calendar.ErrNoDates):
 		return answer{http.StatusNotFound, "There is no date yet",
 			"Nothing that follows from this case has a date.", "Open the case: where a date waits for an answer, it is asked there."}, true

@@ -520,49 +520,6 @@ func TestLinkIsWithdrawn(t *testing.T) {
 	out.page(links[Tester]) // the other link still opens
 }
 
-func TestOfficeAnswers(t *testing.T) {
-	b := newBench(t, &storetest.Memory{}, true)
-	address := b.demoAddress("Cassius Penhallow")
-	link := b.links(address)[Office]
-	out := b.guest(link)
-	page := out.page(link)
-	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "looked for, not there", "does not replace the record")
-	// Nothing that could lead the answer, before it is given.
-	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "ws-threshold", "Group")
-
-	refusals := []struct {
-		name string
-		form url.Values
-		want string
-	}{
-		{"nobody answers", url.Values{"v.awake_spo2": {"92"}, "d.awake_spo2": {"visit note"}}, "Expected your name and credential"},
-		{"nothing answered", url.Values{"who": {"R. Quill, RN"}}, "Expected an answer to at least one question"},
-		{"no place", url.Values{"who": {"R. Quill, RN"}, "v.awake_spo2": {"92"}}, "Expected the document of the chart in which it stands"},
-		{"no number", url.Values{"who": {"R. Quill, RN"}, "v.awake_spo2": {"ninety"}, "d.awake_spo2": {"visit note"}}, `found "ninety %"`},
-		{"both", url.Values{"who": {"R. Quill, RN"}, "v.awake_spo2": {"92"}, "n.awake_spo2": {"1"}, "d.awake_spo2": {"visit note"}}, "found both"},
-	}
-	for _, tt := range refusals {
-		out.page(link)
-		if w := out.post(link, tt.form); w.Code != http.StatusUnprocessableEntity {
-			t.Errorf("%s: status %d, want 422", tt.name, w.Code)
-		}
-		b.wants(out.last, tt.want)
-		for k, v := range tt.form { // nothing typed is lost
-			if k != "form" && k != "k" && k[0] != 'n' && !strings.Contains(out.last, `value="`+v[0]+`"`) {
-				t.Errorf("%s: what was typed into %s is lost", tt.name, k)
-			}
-		}
-	}
-	page = out.send(link, link, url.Values{"who": {"R. Quill, RN"}, "v.awake_spo2": {"92"}, "d.awake_spo2": {"visit note"}, "t.awake_spo2": {"2026-03-14"}, "p.awake_spo2": {"3"},
-		"v.written_order": {"unknown"}})
-	b.wants(page, "Answers we have from you", "in the chart: visit note of 2026-03-14, page 3, by R. Quill, RN", "looked for, not there", "Neither a test report nor an order")
-	b.lacks(page, "Where does the signed written order for oxygen stand? it is in the chart")
-
-	v := b.at(Intake)
-	b.wants(v.page(address), "✓ written criteria met", "in the chart: visit note of 2026-03-14, page 3, by R. Quill, RN", "asked, not known")
-	b.wants(v.page(address+"/trail"), "looked for, not in the chart (R. Quill, RN)", "questions for the office")
-}
-
 func TestTesterSendsWhatTheSupplierMayNot(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	address := b.demoAddress("Rafe Underhill")

@@ -1,51 +1,154 @@
 package web
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 
+	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
 
 // officeBody is what the holder of an office's link sees: whose chart to
-// pull, and neutral questions. Clauses and outcome come after sending.
+// pull, the stretch that is this patient's test, and neutral questions.
+// Clauses and outcome come after sending.
 type officeBody struct {
-	Patient  patient
-	Number   string
-	TestDate string
-	K        int
-	Say      string
-	Who      string
-	Action   string  // address of the link
-	Papers   []field // papers that have to be on file
-	Fields   []field
-	Given    []statedLine // what this office answered before
-	Trace    *traceView   // the stretch that counts, without a level
-	Sheet    template.HTML
+	Patient    patient
+	Number     string
+	Action     string // address of the link
+	TestDate   string
+	Trace      *traceView // the stretch that counts, without a level
+	Stretch    string     // from and until, in words
+	K          int
+	Sent       string
+	Say        string
+	Who        string
+	Credential string
+	Papers     []officeQuestion // papers that have to be on file
+	Fields     []officeQuestion
+	Told       []officeQuestion // what is stated or answered already
+	TellOpen   bool             // one of Told has a fault
+	Given      []worksheet.OfficeAnswer
+	Attach     *attachForm
+	Attached   []string // documents that came through this link
+	Sheet      template.HTML
+}
+
+// officeQuestion is one question with its four answers.
+type officeQuestion struct {
+	field
+	Paper  bool
+	Says   string // the answer chosen
+	Remark string
+	Held   string // what the case holds, in words; "" if it is open
+}
+
+// says are the four answers, in the order of the page.
+var says = []choice{{Value: casework.SaysLocated, Words: "in the chart"}, {Value: casework.SaysNotInChart, Words: "looked for, not there"},
+	{Value: casework.SaysDisagrees, Words: "we disagree"}, {Value: casework.SaysNotOurs, Words: "not ours to say"}}
+
+func saysWords(v string) string {
+	for _, c := range says {
+		if c.Value == v {
+			return c.Words
+		}
+	}
+	return v
+}
+
+// Answers are the four, with the one chosen.
+func (q officeQuestion) Answers() []choice {
+	out := slices.Clone(says)
+	for i := range out {
+		out[i].On = out[i].Value == q.Says
+	}
+	return out
 }
 
 // officeFacts are the facts that an office is asked about in a case: the
-// open questions for it, and the papers that are not settled.
+// open questions for it, and the papers that are not settled. What it has
+// answered stands among those told.
 func (f *file) officeFacts(d criteria.Determination) []string {
 	var out []string
-	for _, n := range d.Needs {
-		if _, ok := rules.Lookup(n.Fact); ok && n.Who == rules.Office {
-			out = append(out, n.Fact)
+	add := func(name string) {
+		if _, answered := f.Answers[name]; !slices.Contains(out, name) && (!answered || f.stale(name) != "") {
+			out = append(out, name)
 		}
 	}
-	out = append(out, besideFacts(d, rules.Office)...)
+	for _, n := range d.Needs {
+		if _, ok := rules.Lookup(n.Fact); ok && n.Who == rules.Office {
+			add(n.Fact)
+		}
+	}
+	for _, name := range besideFacts(d, rules.Office) {
+		add(name)
+	}
 	for _, o := range d.OnFile {
 		def, ok := rules.Lookup(o.Fact)
-		if _, stated := f.Statements[o.Fact]; ok && !stated && def.Who == rules.Office && !slices.Contains(out, o.Fact) {
-			out = append(out, o.Fact)
+		if _, stated := f.Statements[o.Fact]; ok && !stated && def.Who == rules.Office {
+			add(o.Fact)
 		}
 	}
 	return out
+}
+
+// toldFacts are the facts of the office's chart that somebody has stated, and
+// those that it has answered: it can answer them anew.
+func (f *file) toldFacts(asked []string) []string {
+	var out []string
+	for _, def := range rules.Vocabulary() {
+		_, stated := f.Statements[def.Name]
+		_, answered := f.Answers[def.Name]
+		if (stated || answered) && def.Who == rules.Office && def.Type != rules.TypeList && !slices.Contains(asked, def.Name) {
+			out = append(out, def.Name)
+		}
+	}
+	return out
+}
+
+// askable are all facts that the office may answer now.
+func (f *file) askable(ev *evaluation) (asked, told []string) {
+	if ev.Result == nil || ev.differs {
+		return nil, nil
+	}
+	asked = f.officeFacts(ev.Determinations[0])
+	return asked, f.toldFacts(asked)
+}
+
+// shown is the stretch that is this patient's test; nil if none is read.
+func (ev *evaluation) shown() (*recording.Recording, *analysis.Analysis) {
+	if ev.Result == nil || ev.differs || ev.own == nil || ev.own.Chosen == 0 {
+		return nil, nil
+	}
+	a := ev.own.Analysis
+	if a == nil {
+		a = ev.own.Walk
+	}
+	rec := ev.own.Readings[ev.own.Chosen-1].Recording
+	if rec == nil || a == nil || a.Count == 0 {
+		return nil, nil
+	}
+	return rec, a
+}
+
+// stretchWords says from when until when the stretch runs, "" if none is read.
+func (ev *evaluation) stretchWords() string {
+	rec, a := ev.shown()
+	if a == nil {
+		return ""
+	}
+	words := func(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
+	return words(a.Stamp(rec, a.First, a.FirstIndex)) + " until " + words(a.Stamp(rec, sessionEnd(a), a.FirstIndex+a.Count-1))
 }
 
 func (s *Site) officePage(w http.ResponseWriter, q *request) error {
@@ -59,40 +162,35 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 	if err != nil {
 		return err
 	}
-	b := officeBody{Action: q.link.address(), Patient: f.Patient, Number: f.Number, K: f.Edited, Say: p.say, Who: typed(p.form, "who")}
+	b := officeBody{Patient: f.Patient, Number: f.Number, Action: q.link.address(), K: f.Edited, Say: p.say, Who: typed(p.form, "who"), Credential: typed(p.form, "credential"), Sent: q.URL.Query().Get("sent")}
 	if d := f.Facts["test_date"].Value.Date; !d.IsZero() {
 		b.TestDate = d.String()
 	}
-	b.Trace = q.link.stretchView(ev)
-	if ev.Result != nil && !ev.differs {
-		d := ev.Determinations[0]
-		for _, name := range f.officeFacts(d) {
-			def, _ := rules.Lookup(name)
-			// The question of the vocabulary, which names no clause.
-			fl := officeField(def)
-			if p.form != nil {
-				fl = fl.fill(p.form)
-				fl.Error = p.faults[name]
-			}
-			if def.Type == rules.TypePaper {
-				b.Papers = append(b.Papers, fl)
-			} else {
-				b.Fields = append(b.Fields, fl)
-			}
+	b.Trace, b.Stretch = q.link.stretchView(ev), ev.stretchWords()
+	asked, told := f.askable(ev)
+	for _, name := range asked {
+		fl := f.officeQuestion(name, p)
+		if fl.Paper {
+			b.Papers = append(b.Papers, fl)
+		} else {
+			b.Fields = append(b.Fields, fl)
 		}
 	}
-	for _, def := range rules.Vocabulary() {
-		a, ok := f.Answers[def.Name]
-		if !ok {
-			continue
+	for _, name := range told {
+		def, _ := rules.Lookup(name)
+		fl := f.officeQuestion(name, p)
+		fl.Held = "nothing yet"
+		if st, ok := f.Statements[name]; ok {
+			fl.Held = f.words(def)
+			if how := st.how(); st.State == criteria.Located {
+				fl.Held += ", " + how
+			}
 		}
-		st := f.Statements[def.Name]
-		l := statedLine{Meaning: def.Question, Value: st.words(def), How: st.how(), Who: a.By, At: moment(a.At)}
-		if st.State == criteria.Unknown {
-			l.Value, l.How = "looked for, not there", ""
-		}
-		b.Given = append(b.Given, l)
+		b.TellOpen = b.TellOpen || fl.Error != "" || fl.Says != ""
+		b.Told = append(b.Told, fl)
 	}
+	b.Given = f.Given
+	b.attachPart(f, q.link, p)
 	if len(b.Given) > 0 && ev.Result != nil && !ev.differs {
 		if b.Sheet, err = s.sheet(f, ev); err != nil {
 			return err
@@ -102,17 +200,85 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 	return nil
 }
 
-// officeField asks where in the chart something stands.
-func officeField(def rules.FactDef) field {
-	fl := fieldFor(def, true)
-	fl.NotThere = "looked for, not there"
-	if def.Type == rules.TypePaper {
-		fl.Choices = []choice{{Value: "true", Words: "it is in the chart"}}
-	}
+// officeQuestion asks where in the chart something stands.
+func (f *file) officeQuestion(name string, p posted) officeQuestion {
+	def, _ := rules.Lookup(name)
+	out := officeQuestion{field: fieldFor(def, true), Paper: def.Type == rules.TypePaper}
 	if def.Type == rules.TypeBool {
-		fl.Choices = []choice{{Value: "true", Words: "yes, the chart says so"}, {Value: "false", Words: "no, the chart says otherwise"}}
+		out.Choices = []choice{{Value: "true", Words: "yes, the chart says so"}, {Value: "false", Words: "no, the chart says otherwise"}}
 	}
-	return fl
+	if p.part == "" && p.form != nil {
+		out.field = out.fill(p.form)
+		out.Says, out.Remark, out.Error = typed(p.form, "a."+name), typed(p.form, "r."+name), p.faults[name]
+	}
+	return out
+}
+
+// officeSaid is one answer of a form.
+type officeSaid struct {
+	says   string
+	remark string
+	stated statement // of an answer that locates
+}
+
+const remarkLimit = 2000 // bytes
+
+// said reads a filled question; false if nothing was answered. The error is
+// for the person at the field.
+func (q officeQuestion) said() (officeSaid, bool, error) {
+	out := officeSaid{says: q.Says, remark: q.Remark}
+	value := q.text()
+	if q.Paper {
+		value = ""
+	}
+	place := q.Place
+	place.By = ""
+	switch {
+	case q.Says == "" && value == "" && place.empty() && q.Remark == "":
+		return out, false, nil
+	case q.Says == "":
+		return out, false, errors.New("expected one of the four answers beside what is typed here; found none; choose one, or clear the rest")
+	case !slices.ContainsFunc(says, func(c choice) bool { return c.Value == q.Says }):
+		return out, false, errors.New("expected one of the four answers; found another; choose one")
+	case len(q.Remark) > remarkLimit:
+		return out, false, fmt.Errorf("expected a remark of at most %d letters; found more; shorten it", remarkLimit)
+	case q.Says != casework.SaysLocated && (value != "" || !place.empty()):
+		return out, false, fmt.Errorf("expected a value and a place with %q alone; found them with %q; clear them, or choose the other answer", saysWords(casework.SaysLocated), saysWords(q.Says))
+	case q.Says == casework.SaysDisagrees && q.Remark == "":
+		return out, false, errors.New("expected in the remark with what the office disagrees; found none; write it")
+	case q.Says != casework.SaysLocated:
+		return out, true, nil
+	}
+	fl := q.field
+	fl.Place, fl.Unknown = place, false
+	if q.Paper {
+		fl.Choices = []choice{{Value: "true", On: true}}
+	}
+	st, ok, err := fl.statement()
+	switch {
+	case err != nil && fl.text() == "", err == nil && !ok:
+		return out, false, errors.New("expected what the chart says; found nothing; give it beside the place")
+	case err != nil:
+		return out, false, err
+	case place.Document == "":
+		return out, false, errors.New("expected the document of the chart in which it stands; found none; name it, or answer that it is not there")
+	case place.Date == "":
+		return out, false, errors.New("expected the date of the document; found none; write it as YYYY-MM-DD")
+	case place.Page == "":
+		return out, false, errors.New("expected the page; found none; write 1 if the document has one page")
+	}
+	st.State = criteria.Located
+	out.stated = st
+	return out, true, nil
+}
+
+// answerer reads who answers: name and credential, each stated.
+func answerer(form url.Values) (name, credential, say string) {
+	name, credential = typed(form, "who"), typed(form, "credential")
+	if name == "" || credential == "" || len(name)+len(credential) > nameLimit {
+		say = "Expected your name and your credential, together at most 80 letters; found less or more. Nothing was stored."
+	}
+	return name, credential, say
 }
 
 func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
@@ -124,25 +290,27 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 	if ev.Result == nil {
 		return errNoDetermined
 	}
-	who := typed(q.PostForm, "who")
+	name, credential, say := answerer(q.PostForm)
+	who := name + ", " + credential
 	faults := map[string]string{}
-	given := map[string]statement{}
-	for _, name := range f.officeFacts(ev.Determinations[0]) {
-		def, _ := rules.Lookup(name)
-		st, ok, err := officeStatement(def, q.PostForm, who)
+	given := map[string]officeSaid{}
+	asked, told := f.askable(ev)
+	for _, fact := range slices.Concat(asked, told) {
+		a, ok, err := f.officeQuestion(fact, posted{form: q.PostForm}).said()
 		switch {
 		case err != nil:
-			faults[name] = sentence(err)
+			faults[fact] = sentence(err)
 		case ok:
-			given[name] = st
+			a.stated.Place.By = who
+			given[fact] = a
 		}
 	}
 	refuse := func(say string) error {
 		return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{say: say, form: q.PostForm, faults: faults})
 	}
 	switch {
-	case who == "" || len(who) > nameLimit:
-		return refuse("Expected your name and credential, at most 80 letters; found none or more. Nothing was stored.")
+	case say != "":
+		return refuse(say)
 	case len(faults) > 0:
 		return refuse("Some answers could not be taken; nothing was stored. They are marked below.")
 	case len(given) == 0:
@@ -153,43 +321,141 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
 			return nil, errLink // withdrawn while the chart was read
 		}
+		by, err := s.sealText(q.Context(), now.Case, who)
+		if err != nil {
+			return nil, err
+		}
 		ch := casework.Answered{Answers: map[string]casework.Answer{}}
-		for name, stated := range given {
-			if stated.State == criteria.Unknown {
-				note, err := s.sealText(q.Context(), now.Case, who)
-				if err != nil {
-					return nil, err
-				}
-				ch.Answers[name] = casework.Answer{Says: "not_in_chart", Note: note}
-				continue
-			}
-			sealed, err := s.seal(q.Context(), now.Case, stated)
-			if err != nil {
+		for fact, a := range given {
+			out := casework.Answer{Says: a.says, By: by}
+			if out.Note, err = s.sealText(q.Context(), now.Case, a.remark); err != nil {
 				return nil, err
 			}
-			ch.Answers[name] = casework.Answer{Says: "located", Stated: sealed}
+			if a.says == casework.SaysLocated {
+				if out.Stated, err = s.seal(q.Context(), now.Case, a.stated); err != nil {
+					return nil, err
+				}
+			}
+			ch.Answers[fact] = out
 		}
 		return ch, nil
 	})
 	if err != nil {
 		return err
 	}
-	seeOther(w, q.URL.Path+"?sent=answers")
+	seeOther(w, q.link.address()+"?sent=answers")
 	return nil
 }
 
-// officeStatement reads one answer of an office: a value needs the place
-// where it stands.
-func officeStatement(def rules.FactDef, form url.Values, who string) (statement, bool, error) {
-	fl := officeField(def).fill(form)
-	fl.Place.By = ""
-	st, ok, err := fl.statement()
-	if err != nil || !ok || st.State == criteria.Unknown {
-		return st, ok, err
+// stale says what changed since the office answered about a fact, so that the
+// answer no longer stands for what the case holds; "" if nothing did.
+func (f *file) stale(name string) string {
+	a, ok := f.Answers[name]
+	if !ok {
+		return ""
 	}
-	if fl.Place.Document == "" {
-		return statement{}, false, errors.New("expected the document of the chart in which it stands; found none; name it, or answer that it is not there")
+	st, stated := f.Case.Facts[name]
+	switch {
+	case stated && st.K > a.K:
+		return "Stated otherwise since, by " + st.By + " on " + moment(st.At) + "."
+	case !stated && a.Says == casework.SaysLocated:
+		return "Withdrawn since."
 	}
-	st.State, st.Place.By = criteria.Located, who
-	return st, true, nil
+	if day, ok := f.Case.Facts["test_date"]; ok && day.K > a.K {
+		return "The date of the test was changed since, on " + moment(day.At) + "."
+	}
+	for _, u := range f.Uploads {
+		if u.Withdrawn && u.At.Before(a.At) {
+			if now := f.upload(); now == nil || now.At.After(a.At) {
+				return "The recording that was on the case then was withdrawn since."
+			}
+		}
+	}
+	return ""
+}
+
+// officeAnswers are the answers of the office with everything in the clear, in
+// the order of the vocabulary.
+func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]worksheet.OfficeAnswer, error) {
+	var out []worksheet.OfficeAnswer
+	disputed := f.Disputed()
+	for _, def := range rules.Vocabulary() {
+		a, ok := f.Answers[def.Name]
+		if !ok {
+			continue
+		}
+		o := worksheet.OfficeAnswer{Question: def.Question, Answer: saysWords(a.Says), At: moment(a.At), Stale: f.stale(def.Name),
+			Disputed: slices.Contains(disputed, def.Name), Owner: a.Owner}
+		var err error
+		if o.Remark, err = reveal(a.Note); err != nil {
+			return nil, err
+		}
+		if o.By, err = reveal(a.Answer.By); err != nil {
+			return nil, err
+		}
+		if o.Settled, err = reveal(a.Settled); err != nil {
+			return nil, err
+		}
+		if o.Settled != "" {
+			o.Settled += " (" + a.SettledBy + ", " + moment(a.SettledAt) + ")"
+		}
+		if a.Says == casework.SaysLocated {
+			raw := []byte(a.Stated.Fact)
+			if a.Stated.Personal != "" {
+				text, err := reveal(a.Stated.Personal)
+				if err != nil {
+					return nil, err
+				}
+				raw = []byte(text)
+			}
+			var st statement
+			if err := json.Unmarshal(raw, &st); err != nil {
+				return nil, errors.New("a stored answer is not readable")
+			}
+			if def.Type != rules.TypePaper {
+				o.Answer += ": " + st.words(def)
+			}
+			o.Where = st.Place.where()
+			if o.Stale == "" {
+				o.Copy = f.Copies[def.Name]
+			}
+		}
+		out = append(out, o)
+	}
+	return out, nil
+}
+
+// where names document, date and page.
+func (p placeText) where() string {
+	t := p.Document
+	if p.Date != "" {
+		t += " of " + p.Date
+	}
+	if p.Page != "" {
+		t += ", page " + p.Page
+	}
+	return t
+}
+
+// officePDF gives the office a paper of its answers.
+func (s *Site) officePDF(w http.ResponseWriter, q *request) error {
+	f := q.link.file
+	if len(f.Given) == 0 {
+		return errNoAnswers
+	}
+	ev, err := s.evaluate(q.Context(), f)
+	if err != nil {
+		return err
+	}
+	in := worksheet.AnswersInput{Program: s.cfg.Program, Printed: s.today(), Demo: s.cfg.Demo, Answers: f.Given,
+		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}}
+	in.Recording, in.Analysis = ev.shown()
+	var b bytes.Buffer
+	if err := worksheet.WriteAnswersPDF(&b, in, worksheet.PDFOptions{Letter: q.URL.Query().Get("paper") == "letter"}); err != nil {
+		return err
+	}
+	s.viewed(q.Context(), f, q.link.by(), casework.RoleOffice, "answers on paper")
+	w.Header().Set("Content-Disposition", `inline; filename="`+f.Number+`-answers.pdf"`)
+	send(w, http.StatusOK, "application/pdf", b.Bytes())
+	return nil
 }

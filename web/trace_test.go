@@ -127,7 +127,7 @@ func TestTraceOfALink(t *testing.T) {
 		}
 	}
 	office.page(links[Office])
-	office.post(links[Office], url.Values{"who": {"R. Quill, RN"}, "v.awake_spo2": {"92"}, "d.awake_spo2": {"note"}})
+	office.post(links[Office], quill(located("awake_spo2", "92")))
 	b.wants(office.page(links[Office]), `data-traces="`+links[Office]+`/trace.json"`)
 	if p := office.part(links[Office] + "/trace.json?trace=0"); !strings.Contains(p.SVG, "ws-threshold") {
 		t.Error("after the answers the worksheet's trace has no level")

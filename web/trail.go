@@ -65,7 +65,11 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		return fmt.Sprintf("recording %s withdrawn: %s", clipHash(ch.SHA256), why), err
 	case casework.KindDocumentAdded:
 		ch, err := changeOf[casework.DocumentAdded](e)
-		return fmt.Sprintf("document added: %s, %d pages, %s, SHA-256 %s", ch.Is, ch.Pages, size(ch.Size), ch.SHA256), err
+		of := ""
+		for _, name := range ch.For {
+			of += "; the copy of: " + meaningOf(name)
+		}
+		return fmt.Sprintf("document added: %s, %d pages, %s, SHA-256 %s%s", ch.Is, ch.Pages, size(ch.Size), ch.SHA256, of), err
 	case casework.KindDocumentWithdrawn:
 		ch, err := changeOf[casework.DocumentWithdrawn](e)
 		if err != nil {
@@ -115,6 +119,16 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			return "", err
 		}
 		return s.answeredWords(ch, reveal)
+	case casework.KindDisputeTaken:
+		ch, err := changeOf[casework.DisputeTaken](e)
+		return "took the dispute about: " + meaningOf(ch.Fact), err
+	case casework.KindDisputeSettled:
+		ch, err := changeOf[casework.DisputeSettled](e)
+		if err != nil {
+			return "", err
+		}
+		words, err := reveal(ch.Words)
+		return "settled the dispute about: " + meaningOf(ch.Fact) + " (" + words + ")", err
 	case casework.KindCriticalTold:
 		ch, err := changeOf[casework.CriticalTold](e)
 		if err != nil {
@@ -218,21 +232,22 @@ func (s *Site) answeredWords(ch casework.Answered, reveal func(casework.Ref) (st
 	var parts []string
 	for _, name := range slices.Sorted(maps.Keys(ch.Answers)) {
 		a := ch.Answers[name]
-		if a.Says != "located" {
-			note := ""
-			if a.Note != "" {
-				t, err := reveal(a.Note)
-				if err != nil {
-					return "", err
-				}
-				note = " (" + t + ")"
+		t := meaningOf(name) + ": " + saysWords(a.Says)
+		if a.Says == casework.SaysLocated {
+			var err error
+			if t, err = statedText(name, a.Stated, reveal); err != nil {
+				return "", err
 			}
-			parts = append(parts, meaningOf(name)+": looked for, not in the chart"+note)
-			continue
 		}
-		t, err := statedText(name, a.Stated, reveal)
-		if err != nil {
-			return "", err
+		for _, r := range []casework.Ref{a.By, a.Note} {
+			if r == "" {
+				continue
+			}
+			words, err := reveal(r)
+			if err != nil {
+				return "", err
+			}
+			t += " (" + words + ")"
 		}
 		parts = append(parts, t)
 	}

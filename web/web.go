@@ -144,6 +144,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/critical", Name: "stateTold", Desks: intake, Body: formLimit, handle: (*Site).stateTold},
 		{Method: "POST", Path: "/cases/{number}/same", Name: "confirmIdentity", Desks: intake, Body: formLimit, handle: (*Site).confirmIdentity},
 		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},
+		{Method: "POST", Path: "/cases/{number}/answers", Name: "handleDispute", Desks: intake, Body: formLimit, handle: (*Site).handleDispute},
 		{Method: "POST", Path: "/cases/{number}/links", Name: "makeLink", Desks: intake, Body: formLimit, handle: (*Site).makeLink},
 		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
 		{Method: "GET", Path: "/cases/{number}/report", Name: "reportPage", Desks: intake, handle: (*Site).reportPage},
@@ -161,6 +162,8 @@ func Routes() []Route {
 
 		{Method: "GET", Path: "/office/{secret}", Name: "officePage", Desks: office, Link: true, handle: (*Site).officePage},
 		{Method: "POST", Path: "/office/{secret}", Name: "officeAnswer", Desks: office, Link: true, Body: formLimit, handle: (*Site).officeAnswer},
+		{Method: "GET", Path: "/office/{secret}/answers.pdf", Name: "officePDF", Desks: office, Link: true, handle: (*Site).officePDF},
+		{Method: "POST", Path: "/office/{secret}/documents", Name: "officeAttach", Desks: office, Link: true, Body: documentLimit + 1<<20, Streams: true, handle: (*Site).officeAttach},
 		{Method: "POST", Path: "/office/{secret}/code", Name: "officeCode", Desks: office, Link: true, Code: true, Body: formLimit, handle: (*Site).giveCode},
 		{Method: "POST", Path: "/tester/{secret}/code", Name: "testerCode", Desks: tester, Link: true, Code: true, Body: formLimit, handle: (*Site).giveCode},
 		{Method: "GET", Path: "/office/{secret}/trace.json", Name: "officeTrace", Desks: office, Link: true, handle: (*Site).linkTrace},

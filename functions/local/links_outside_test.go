@@ -3,10 +3,13 @@
 package main
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 
 	cdp "github.com/chromedp/chromedp"
+
+	"airwarrant/web"
 )
 
 // visitCase opens the demonstration's case of a patient from the list.
@@ -31,7 +34,7 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	b.look("50-link-made")
 	value := func(selector string) string {
 		t.Helper()
-		s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector('"+selector+"').value"))
+		s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector("+strconv.Quote(selector)+").value"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -60,4 +63,57 @@ func TestOutsideLinkAndCode(t *testing.T) {
 		t.Errorf("the code does not open the link:\n%s", s)
 	}
 	b.look("53-office")
+
+	// Four answers to each question; nothing typed is lost on a fault.
+	b.give("main form", map[string]string{"who": "R. Quill", "credential": "RN", "a.awake_spo2": "located", "v.awake_spo2": "92", "d.awake_spo2": "visit note", "t.awake_spo2": "2026-03-14",
+		"a.written_order": "disagrees"})
+	b.press("main form button.main")
+	if s := b.text(); !strings.Contains(s, "Expected the page") || !strings.Contains(s, "with what the office disagrees") || value("[name='d.awake_spo2']") != "visit note" {
+		t.Errorf("after two faults:\n%s", s)
+	}
+	b.look("54-office-faults")
+	b.give("main form", map[string]string{"p.awake_spo2": "3", "r.written_order": "There are two orders; which one is meant?"})
+	b.press("main form button.main")
+	if s := b.text(); !strings.Contains(s, "located, copy not on file") || !strings.Contains(s, "Disputed by the physician's office") {
+		t.Errorf("after sending:\n%s", s)
+	}
+	b.js("document.querySelector('#attach details').open=true")
+	b.look("55-office-sent")
+	b.do(cdp.SetUploadFiles("#attach input[type=file]", []string{file(t, "page.tif", string(web.DemoFax()))}))
+	b.press("#attach button[type=submit]")
+	if s := b.text(); !strings.Contains(s, "Of which answers is it the copy") || !strings.Contains(s, "Expected the answers of which this is the copy") {
+		t.Errorf("a copy of nothing is taken:\n%s", s)
+	}
+	b.look("56-copy-of-nothing")
+	if !b.js("(()=>{for(const n of ['for','no_name'])document.querySelector('#attach [name='+n+']').checked=true;document.querySelector('#attach [name=kind][value=note]').checked=true;return true})()") {
+		t.Fatal("no form for a copy")
+	}
+	b.press("#attach button[type=submit]")
+	if s := b.text(); !strings.Contains(s, "copy on file: note") {
+		t.Errorf("the copy is not on file:\n%s", s)
+	}
+	b.look("57-copy-sent")
+	pdf := b.fetch(link + "/answers.pdf")
+	b.paper("answers", pdf)
+	text := strings.Join(strings.Fields(pdfText(t, pdf)), " ")
+	for _, want := range []string{"Answers of the physician's office", "Cassius Penhallow", "1955-01-31", "page 1 of", "DEMO", "visit note of", "92 %", "Disputed", "There are two orders", "R. Quill, RN",
+		"An answer tells where documentation is found. It does not replace it."} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the paper of the answers lacks %q:\n%s", want, text)
+		}
+	}
+	for _, lack := range []string{"88 %", "criteria met", "qualif", "Group", "≤"} {
+		if strings.Contains(text, lack) {
+			t.Errorf("the paper of the answers holds %q", lack)
+		}
+	}
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visitCase("Cassius Penhallow")
+	b.press("#answers button[value=take]")
+	if s := b.text(); !strings.Contains(s, "Taken by") {
+		t.Errorf("the dispute is not taken:\n%s", s)
+	}
+	b.look("58-dispute")
+	b.paper("disputed", b.fetch(b.path()+"/worksheet.pdf"))
 }

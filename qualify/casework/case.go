@@ -84,15 +84,6 @@ type Judgement struct {
 	At         time.Time `json:"at"`
 }
 
-// Given is an office's answer with who gave it when.
-type Given struct {
-	Answer
-	K    int       `json:"k"`
-	At   time.Time `json:"at"`
-	By   string    `json:"by"`
-	Role Role      `json:"role"`
-}
-
 // Determination is the latest Determined.
 type Determination struct {
 	Program string    `json:"program"`

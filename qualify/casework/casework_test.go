@@ -139,6 +139,23 @@ func TestCase(t *testing.T) {
 			}},
 		{"answer that disagrees and states", "office", casework.Answered{Answers: map[string]casework.Answer{"symptoms": {Says: "disagrees", Stated: casework.Stated{Fact: json.RawMessage("1")}}}}, nil},
 		{"answer in other words", "office", casework.Answered{Answers: map[string]casework.Answer{"symptoms": {Says: "maybe"}}}, nil},
+		{"answer that it is not theirs to say, and states", "office", casework.Answered{Answers: map[string]casework.Answer{"symptoms": {Says: "not_ours", Stated: casework.Stated{Fact: json.RawMessage("1")}}}}, nil},
+		{"answer with a name in the clear", "office", casework.Answered{Answers: map[string]casework.Answer{"symptoms": {Says: "not_ours", By: "Somebody"}}}, nil},
+		{"dispute that is none", "intake", casework.DisputeTaken{Fact: "symptoms"}, nil},
+		{"two disputes", "office", casework.Answered{Answers: map[string]casework.Answer{"symptoms": {Says: "disagrees", Note: ref, By: ref}, "hematocrit": {Says: "disagrees", Note: ref}}},
+			func(c *casework.Case) bool {
+				return fmt.Sprint(c.Disputed()) == "[hematocrit symptoms]" && string(c.Facts["hematocrit"].Fact) == `{"page":"2"}`
+			}},
+		{"dispute taken", "intake", casework.DisputeTaken{Fact: "symptoms"}, func(c *casework.Case) bool {
+			return c.Answers["symptoms"].Owner == "account-7" && c.Answers["hematocrit"].Owner == "" && len(c.Disputed()) == 2
+		}},
+		{"dispute settled without words", "intake", casework.DisputeSettled{Fact: "symptoms"}, nil},
+		{"dispute settled", "intake", casework.DisputeSettled{Fact: "symptoms", Words: ref}, func(c *casework.Case) bool {
+			return fmt.Sprint(c.Disputed()) == "[hematocrit]" && c.Answers["symptoms"].SettledBy == "account-7"
+		}},
+		{"dispute settled again", "intake", casework.DisputeSettled{Fact: "symptoms", Words: ref}, nil},
+		{"dispute ends with another answer", "office", casework.Answered{Answers: map[string]casework.Answer{"hematocrit": {Says: "not_ours"}}},
+			func(c *casework.Case) bool { return len(c.Disputed()) == 0 }},
 		{"no answer", "office", casework.Answered{}, nil},
 		{"critical told", "intake", casework.CriticalTold{Words: ref}, func(c *casework.Case) bool { return len(c.CriticalTold) == 1 }},
 		{"critical told without words", "intake", casework.CriticalTold{}, nil},
@@ -146,9 +163,9 @@ func TestCase(t *testing.T) {
 		{"upload withdrawn", "intake", casework.UploadWithdrawn{SHA256: shaA, Reason: ref}, func(c *casework.Case) bool { return c.Uploads[0].Withdrawn }},
 		{"session of a withdrawn upload", "intake", casework.SessionChosen{SHA256: shaA, Session: 1}, nil},
 		{"upload added again", "tester", casework.UploadAdded{SHA256: shaA, Size: 3}, func(c *casework.Case) bool { return len(c.Uploads) == 1 && !c.Uploads[0].Withdrawn }},
-		{"document", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2, Printed: ref},
+		{"document", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2, Printed: ref, For: []string{"hematocrit"}},
 			func(c *casework.Case) bool {
-				return len(c.Documents) == 1 && c.Documents[0].Pages == 2 && len(c.Uploads) == 1
+				return len(c.Documents) == 1 && c.Documents[0].Pages == 2 && c.Documents[0].For[0] == "hematocrit" && len(c.Uploads) == 1
 			}},
 		{"document twice", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2}, nil},
 		{"document without hash", "intake", casework.DocumentAdded{SHA256: "ABC", Media: "image/tiff", Is: "report", Pages: 2}, nil},

@@ -35,14 +35,16 @@ const (
 	KindDocumentAdded     Kind = "document_added"     // DocumentAdded
 	KindDocumentWithdrawn Kind = "document_withdrawn" // DocumentWithdrawn
 	KindAssigned          Kind = "assigned"           // Assigned
+	KindDisputeTaken      Kind = "dispute_taken"      // DisputeTaken
+	KindDisputeSettled    Kind = "dispute_settled"    // DisputeSettled
 )
 
 // look reports whether an event of this kind leaves the work on the case as it
 // is: it changes nothing that a determination reads.
 func (k Kind) look() bool { return k == KindViewed || k == KindLinkTried }
 
-// Change is what one event does. The types of this file, of document.go, of
-// link.go and of state.go are all there are.
+// Change is what one event does. The types of this file, of answer.go, of
+// document.go, of link.go and of state.go are all there are.
 type Change interface {
 	Kind() Kind
 	// refs lists the personal values that the change points to.
@@ -100,6 +102,10 @@ func decode(kind Kind, data []byte) (Change, error) {
 		return decodeAs[DocumentWithdrawn](data)
 	case KindAssigned:
 		return decodeAs[Assigned](data)
+	case KindDisputeTaken:
+		return decodeAs[DisputeTaken](data)
+	case KindDisputeSettled:
+		return decodeAs[DisputeSettled](data)
 	}
 	return nil, refused("kind %q is not known to this version of the program; use the version that wrote it or a later one", kind)
 }
@@ -392,61 +398,6 @@ type Viewed struct {
 func (Viewed) Kind() Kind                   { return KindViewed }
 func (Viewed) refs() []Ref                  { return nil }
 func (Viewed) apply(c *Case, e Event) error { return nil }
-
-// Answer is what an office says to one question.
-type Answer struct {
-	Says   string `json:"says"`            // located, not_in_chart, disagrees
-	Stated Stated `json:"stated,omitzero"` // where it stands, if located
-	Note   Ref    `json:"note,omitzero"`   // free words
-}
-
-// Answered holds all answers that an office sent at once. A located one
-// states its fact.
-type Answered struct {
-	Answers map[string]Answer `json:"answers"` // by name of the fact
-}
-
-// Kind returns KindAnswered.
-func (Answered) Kind() Kind { return KindAnswered }
-func (v Answered) refs() []Ref {
-	var out []Ref
-	for _, a := range v.Answers {
-		out = append(out, a.Stated.Personal, a.Note)
-	}
-	return out
-}
-func (v Answered) apply(c *Case, e Event) error {
-	if len(v.Answers) == 0 {
-		return refused("no question is answered")
-	}
-	if e.Role == RoleOffice {
-		c.heard = e.K
-	}
-	c.Answers, c.Facts = maps.Clone(c.Answers), maps.Clone(c.Facts)
-	if c.Answers == nil {
-		c.Answers = map[string]Given{}
-	}
-	if c.Facts == nil {
-		c.Facts = map[string]Statement{}
-	}
-	for name, a := range v.Answers {
-		switch a.Says {
-		case "located":
-			if err := a.Stated.check(name); err != nil {
-				return err
-			}
-			c.Facts[name] = Statement{Stated: a.Stated, K: e.K, At: e.At, By: e.By, Role: e.Role}
-		case "not_in_chart", "disagrees":
-			if len(a.Stated.Fact) > 0 || a.Stated.Personal != "" {
-				return refused("the answer to %q says %s and still states a value", name, a.Says)
-			}
-		default:
-			return refused("an answer is located, not_in_chart or disagrees, found %q for %q", a.Says, name)
-		}
-		c.Answers[name] = Given{Answer: a, K: e.K, At: e.At, By: e.By, Role: e.Role}
-	}
-	return nil
-}
 
 // CriticalTold records that the practitioner was told of a critically low
 // reading.

@@ -17,6 +17,7 @@ type Document struct {
 	// not read it.
 	Printed   Ref       `json:"printed,omitzero"`
 	Name      Ref       `json:"name,omitzero"` // the name the file had: it may name a patient
+	For       []string  `json:"for,omitempty"` // names of the facts of which it is the copy
 	At        time.Time `json:"at"`
 	By        string    `json:"by"`
 	Role      Role      `json:"role"`
@@ -41,6 +42,8 @@ type DocumentAdded struct {
 	Pages   int    `json:"pages"`
 	Printed Ref    `json:"printed,omitzero"`
 	Name    Ref    `json:"name,omitzero"`
+	// For are the facts of which the document is the copy.
+	For []string `json:"for,omitempty"`
 }
 
 // Kind returns KindDocumentAdded.
@@ -55,7 +58,7 @@ func (v DocumentAdded) apply(c *Case, e Event) error {
 	case v.Media == "" || v.Pages < 1:
 		return refused("a document needs its media type and at least one page, found %q and %d", v.Media, v.Pages)
 	}
-	d := Document{SHA256: v.SHA256, Size: v.Size, Media: v.Media, Kind: v.Is, Pages: v.Pages, Printed: v.Printed, Name: v.Name, At: e.At, By: e.By, Role: e.Role}
+	d := Document{SHA256: v.SHA256, Size: v.Size, Media: v.Media, Kind: v.Is, Pages: v.Pages, Printed: v.Printed, Name: v.Name, For: v.For, At: e.At, By: e.By, Role: e.Role}
 	c.Documents = slices.Clone(c.Documents)
 	i := c.documentAt(v.SHA256)
 	switch {

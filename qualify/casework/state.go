@@ -18,7 +18,7 @@ const (
 	StateOpen     State = "open"     // questions are left
 	StateOffice   State = "office"   // a link is with the office, and no answer came since
 	StateAnswered State = "answered" // no question is left
-	StateDisputed State = "disputed" // an office disagrees, and nobody has stated the fact anew
+	StateDisputed State = "disputed" // an office disagrees, and nobody has settled it or stated the fact anew
 	StateClosed   State = "closed"   // closed
 )
 
@@ -43,19 +43,6 @@ func (c *Case) State() State {
 		return StateOpen
 	}
 	return StateAnswered
-}
-
-// Disputed lists the facts with which an office disagrees and that nobody has
-// stated since.
-func (c *Case) Disputed() []string {
-	var out []string
-	for name, a := range c.Answers {
-		if a.Says == "disagrees" && c.Facts[name].K < a.K {
-			out = append(out, name)
-		}
-	}
-	slices.Sort(out)
-	return out
 }
 
 // WithOffice reports whether an office has a link that it has not answered

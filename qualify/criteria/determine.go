@@ -244,6 +244,9 @@ func onFile(p *rules.Pack, f Facts) []OnFile {
 			o.State = "seen"
 			if fact.State == Located {
 				o.State, o.Where = "located", fact.Place.String()
+				if fact.Place != nil && fact.Place.Copy != "" {
+					o.State, o.Where = "seen", o.Where+"; copy on file: "+fact.Place.Copy
+				}
 			}
 		}
 		out = append(out, o)

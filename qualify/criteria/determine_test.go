@@ -622,6 +622,12 @@ func TestPapersAndConsequences(t *testing.T) {
 	if !reflect.DeepEqual(states, []string{"seen", "located", "missing", "missing"}) || d.OnFile[1].Where != "Sleep laboratory report, 2030-01-09, page 2, told by records" {
 		t.Errorf("on file: %+v", d.OnFile)
 	}
+	// With a copy of that page on file the paper is seen, and its place is kept.
+	facts["test_report"].Place.Copy = "other 0123456789ab"
+	copied := Determine(p, Facts{Named: facts}, nil).OnFile[1]
+	if copied.State != "seen" || copied.Where != "Sleep laboratory report, 2030-01-09, page 2, told by records; copy on file: other 0123456789ab" {
+		t.Errorf("with a copy on file: %+v", copied)
+	}
 	if want := "Example Coverage Notice, section 4.2 (2030)"; d.OnFile[0].Cite != want || findingOf(t, d, "a").Cites[0] != want {
 		t.Errorf("expected %q, found %q and %q", want, d.OnFile[0].Cite, findingOf(t, d, "a").Cites)
 	}

@@ -44,12 +44,14 @@ func (v Value) Bounds() (low, high *big.Rat) {
 }
 
 // Place is where the office found a fact in the chart. It locates a
-// statement; it is not the record itself.
+// statement; it is not the record itself. Copy names the document on file that
+// is the copy of that page, "" while there is none.
 type Place struct {
 	Document string     `json:"document"`
 	Date     rules.Date `json:"date"`
 	Page     string     `json:"page"`
 	By       string     `json:"by"`
+	Copy     string     `json:"copy,omitempty"`
 }
 
 // Fact is one named value with its provenance.

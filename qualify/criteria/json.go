@@ -26,6 +26,7 @@ type placeJSON struct {
 	Date     string `json:"date,omitempty"`
 	Page     string `json:"page,omitempty"`
 	By       string `json:"by,omitempty"`
+	Copy     string `json:"copy,omitempty"`
 }
 
 // MarshalJSON writes a fact with its keys in a fixed order; UnmarshalJSON
@@ -34,7 +35,7 @@ type placeJSON struct {
 func (f Fact) MarshalJSON() ([]byte, error) {
 	out := factJSON{Name: f.Name, State: f.State}
 	if p := f.Place; p != nil {
-		out.Place = &placeJSON{p.Document, p.Date.String(), p.Page, p.By}
+		out.Place = &placeJSON{p.Document, p.Date.String(), p.Page, p.By, p.Copy}
 	}
 	if f.State == Unknown {
 		return json.Marshal(out)
@@ -98,7 +99,7 @@ func (f *Fact) UnmarshalJSON(b []byte) error {
 	}
 	out := Fact{Name: in.Name, State: in.State}
 	if p := in.Place; p != nil {
-		out.Place = &Place{Document: p.Document, Page: p.Page, By: p.By}
+		out.Place = &Place{Document: p.Document, Page: p.Page, By: p.By, Copy: p.Copy}
 		if p.Date != "" {
 			date, err := rules.ParseDate(p.Date)
 			if err != nil {

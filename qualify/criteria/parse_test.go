@@ -178,6 +178,7 @@ func TestFactJSON(t *testing.T) {
 		{Name: "reported_minutes", State: Stated, Value: Value{Num: rat(t, "5"), Unit: "min", Places: 1}},
 		{Name: "rest_pao2", State: Located, Value: Value{Num: rat(t, "7.3"), Unit: "kPa", Places: 1}, Place: place},
 		{Name: "symptoms", State: Located, Value: Value{Bool: false}, Place: dated},
+		{Name: "hematocrit", State: Located, Value: Value{Num: rat(t, "56"), Unit: "%"}, Place: &Place{Document: "Blood count", Page: "1", Copy: "note 0123456789ab"}},
 		{Name: "written_order", State: Stated, Value: Value{Bool: true}},
 		{Name: "test_state", State: Stated, Value: Value{Word: "exertion"}},
 		{Name: "test_oxygen", State: Stated, Value: Value{Word: "room_air"}},

@@ -172,12 +172,16 @@ func (p *paper) rule(y, weight float64) {
 func (p *paper) body(w *Worksheet) {
 	p.para(w.Title, p.left(), p.usable(), true, sizeTitle)
 	p.para(w.caseLine(), p.left(), p.usable(), true, sizeBody)
-	p.para("Criteria "+w.Version, p.left(), p.usable(), false, sizeSmall)
+	if w.Version != "" {
+		p.para("Criteria "+w.Version, p.left(), p.usable(), false, sizeSmall)
+	}
 	p.y += 1.2
 	for _, a := range w.Alerts {
 		p.alert(a)
 	}
-	p.verdict(w)
+	if w.Verdict.Word != "" {
+		p.verdict(w)
+	}
 	for i := range w.Sections {
 		if !w.Sections[i].Minor {
 			p.section(&w.Sections[i])

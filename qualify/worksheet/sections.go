@@ -329,14 +329,14 @@ func onFile(in Input, src *sourceList) Section {
 	s := Section{ID: "onfile", Title: "What must be on file", Lead: "These papers change no verdict. Audits are lost without them.",
 		Table: &Table{Columns: []Column{{"Paper", .55, false}, {"State", .13, false}, {"Where", .22, false}, {"Source", .10, false}}}}
 	for _, o := range in.Determination.OnFile {
-		m := &markMissing
+		m, sub := &markMissing, ""
 		switch o.State {
 		case "seen":
 			m = &markSeen
 		case "located":
-			m = &markLocated
+			m, sub = &markLocated, "copy not on file"
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m, Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
 	}
 	s.Items = src.take(true)
 	return s
@@ -688,7 +688,7 @@ func provenanceText(f criteria.Fact) string {
 		}
 		return "computed"
 	case criteria.Located:
-		return "located: " + placeText(f.Place)
+		return "located: " + placeText(f.Place) + copyText(f.Place)
 	}
 	if f.Basis != "" {
 		return "stated. " + f.Basis
@@ -697,6 +697,14 @@ func provenanceText(f criteria.Fact) string {
 }
 
 func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+// copyText says whether the page that a place names is on file.
+func copyText(p *criteria.Place) string {
+	if p == nil || p.Copy == "" {
+		return "; copy not on file"
+	}
+	return "; copy on file: " + p.Copy
+}
 
 func placeText(p *criteria.Place) string {
 	if p == nil {

@@ -55,6 +55,8 @@ type Input struct {
 	Walk *analysis.Analysis
 
 	Identity []IdentityRow
+	// Answers are those of the physician's office, in the order of questions.
+	Answers []OfficeAnswer
 
 	// Critical is the saturation at which the page says to tell the
 	// practitioner now; nil: none set. Emergency is the emergency number to
@@ -227,6 +229,7 @@ func New(in Input) *Worksheet {
 	trace, traceLead := traceOf(in)
 	src := newSourceList()
 	w.Sections = []Section{
+		disputed(in.Answers),
 		deciding(in, src),
 		questions(d.Needs, in),
 		allTests(d),
@@ -244,6 +247,7 @@ func New(in Input) *Worksheet {
 		{ID: "near", Title: "Near a limit", Items: d.NearLimit},
 		walked(in),
 		conditions(in),
+		answered(in.Answers),
 		identity(in.Identity),
 		clauses(in, src),
 		{ID: "sources", Title: "Further sources", Items: src.take(false)},

@@ -1,0 +1,119 @@
+package worksheet
+
+import (
+	"io"
+	"strings"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/recording"
+	"airwarrant/rules"
+)
+
+// OfficeAnswer is what the physician's office said to one question, as it is
+// printed. All of it is personal data: it is printed and never logged.
+type OfficeAnswer struct {
+	Question string
+	Answer   string // one of the four answers, in words, with the value if one was given
+	Where    string // document, date and page in the chart; "" if the answer names none
+	Copy     string // the copy on file, "" if there is none
+	By       string // name and credential
+	At       string // when it was sent
+	Remark   string
+	// Stale says what changed since, so that the answer no longer stands for
+	// what the case holds; "" if nothing did.
+	Stale string
+	// Disputed says that the office disagrees and nobody has settled it; Owner
+	// took it, "" nobody yet. Settled are the words that ended a dispute.
+	Disputed bool
+	Owner    string
+	Settled  string
+}
+
+var (
+	markDisputed = Mark{"Disputed", "≠", "unclear"}
+	markStale    = Mark{"Out of date", "?", "unclear"}
+)
+
+// answerStanding is what every paper with answers says about them.
+const answerStanding = "An answer tells where documentation is found. It does not replace it."
+
+// disputed lists open disputes, first of all sections: whatever is determined
+// rests on something that the office says is otherwise.
+func disputed(list []OfficeAnswer) Section {
+	s := Section{ID: "disputed", Title: "Disputed by the physician's office",
+		Lead:  "The office disagrees, and nobody has settled it. What is determined rests on what was stated.",
+		Table: &Table{Columns: []Column{{"Question", .34, false}, {"What the office says", .34, false}, {"By", .18, false}, {"Taken by", .14, false}}}}
+	for _, a := range list {
+		if !a.Disputed {
+			continue
+		}
+		owner := a.Owner
+		if owner == "" {
+			owner = "nobody yet"
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Mark: &markDisputed, Text: a.Question}, {Text: orDash(a.Remark)}, {Text: a.By, Sub: a.At}, {Text: owner}}})
+	}
+	return s
+}
+
+// answered lists every answer of the office.
+func answered(list []OfficeAnswer) Section {
+	s := Section{ID: "answers", Title: "Answers of the physician's office", Lead: answerStanding,
+		Table: &Table{Columns: []Column{{"Question", .30, false}, {"Answer", .26, false}, {"Where in the chart", .25, false}, {"By", .19, false}}}}
+	for _, a := range list {
+		answer := Cell{Text: a.Answer, Sub: a.Remark}
+		var more []string
+		switch {
+		case a.Disputed:
+			answer.Mark = &markDisputed
+		case a.Stale != "":
+			answer.Mark = &markStale
+		}
+		for _, m := range []string{a.Remark, a.Stale} {
+			if m != "" {
+				more = append(more, m)
+			}
+		}
+		if a.Settled != "" {
+			more = append(more, "Settled: "+a.Settled)
+		}
+		answer.Sub = strings.Join(more, " ")
+		where := Cell{Text: orDash(a.Where)}
+		switch {
+		case a.Where != "" && a.Copy != "":
+			where.Sub = "copy on file: " + a.Copy
+		case a.Where != "":
+			where.Sub = "copy not on file"
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: a.Question}, answer, where, {Text: orDash(a.By), Sub: a.At}}})
+	}
+	return s
+}
+
+// AnswersInput is everything that the paper of an office's answers shows.
+type AnswersInput struct {
+	Program string
+	Printed rules.Date // day of printing, from the caller
+	Demo    bool
+	Case    CaseInfo
+	Answers []OfficeAnswer
+	// Recording and Analysis are of the stretch that the office was shown, nil
+	// if there was none.
+	Recording *recording.Recording
+	Analysis  *analysis.Analysis
+}
+
+// WriteAnswersPDF prints what an office answered, for the office itself. The
+// paper holds no clause, no outcome and no line of any threshold. The same
+// input gives the same bytes.
+func WriteAnswersPDF(out io.Writer, in AnswersInput, opt PDFOptions) error {
+	w := &Worksheet{Title: "Answers of the physician's office", Demo: in.Demo, Printed: in.Printed, Case: in.Case, Program: in.Program,
+		Standing: answerStanding + " Neither a test report nor an order.", Sections: []Section{answered(in.Answers)}}
+	if in.Recording != nil && in.Analysis != nil && in.Analysis.Count > 0 {
+		t := NewTrace(in.Recording, in.Analysis, nil)
+		t.ID = traceID("answers", in.Recording.SHA256, 0)
+		w.Sections = append(w.Sections, Section{ID: "trace", Title: "The recording that was shown", Trace: t})
+	}
+	w.clean()
+	return w.WritePDF(out, opt)
+}

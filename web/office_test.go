@@ -1,0 +1,338 @@
+package web
+
+import (
+	"maps"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/casework/storetest"
+)
+
+// quill is who answers for the office of these tests.
+func quill(more url.Values) url.Values {
+	form := url.Values{"who": {"R. Quill"}, "credential": {"RN"}}
+	maps.Copy(form, more)
+	return form
+}
+
+// located is the answer that a value of a fact stands in the visit note.
+func located(fact, value string) url.Values {
+	form := url.Values{"a." + fact: {"located"}, "d." + fact: {"visit note"}, "t." + fact: {"2026-03-14"}, "p." + fact: {"3"}}
+	if value != "" {
+		form.Set("v."+fact, value)
+	}
+	return form
+}
+
+func with(forms ...url.Values) url.Values {
+	out := url.Values{}
+	for _, f := range forms {
+		maps.Copy(out, f)
+	}
+	return out
+}
+
+func TestOfficeAnswers(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	page := out.page(link)
+	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "in the chart", "looked for, not there", "we disagree", "not ours to say",
+		"An answer tells where documentation is found. It does not replace it", "<svg", "2026-03-11", "until 2026-03-12")
+	// Nothing that could lead the answer, before it is given.
+	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "Group", "answers.pdf")
+	if w := out.get(link + "/answers.pdf"); w.Code != http.StatusNotFound {
+		t.Errorf("paper before any answer: status %d, want 404", w.Code)
+	}
+
+	place := url.Values{"d.awake_spo2": {"visit note"}, "t.awake_spo2": {"2026-03-14"}, "p.awake_spo2": {"3"}}
+	for _, tt := range []struct {
+		name string
+		form url.Values
+		want string
+	}{
+		{"nobody answers", located("awake_spo2", "92"), "Expected your name and your credential"},
+		{"no credential", with(url.Values{"who": {"R. Quill"}}, located("awake_spo2", "92")), "Expected your name and your credential"},
+		{"nothing answered", quill(nil), "Expected an answer to at least one question"},
+		{"none of the four", quill(with(place, url.Values{"v.awake_spo2": {"92"}})), "Expected one of the four answers beside what is typed here"},
+		{"a fifth", quill(url.Values{"a.awake_spo2": {"perhaps"}}), "Expected one of the four answers; found another"},
+		{"no place", quill(url.Values{"a.awake_spo2": {"located"}, "v.awake_spo2": {"92"}}), "Expected the document of the chart in which it stands"},
+		{"no date", quill(url.Values{"a.awake_spo2": {"located"}, "v.awake_spo2": {"92"}, "d.awake_spo2": {"visit note"}}), "Expected the date of the document"},
+		{"no page", quill(url.Values{"a.awake_spo2": {"located"}, "v.awake_spo2": {"92"}, "d.awake_spo2": {"visit note"}, "t.awake_spo2": {"2026-03-14"}}), "Expected the page"},
+		{"no value", quill(located("awake_spo2", "")), "Expected what the chart says"},
+		{"no number", quill(located("awake_spo2", "ninety")), `found "ninety %"`},
+		{"no day", quill(with(located("awake_spo2", "92"), url.Values{"t.awake_spo2": {"14/3/26"}})), "Date of the document"},
+		{"a value that is not there", quill(with(place, url.Values{"a.awake_spo2": {"not_in_chart"}, "v.awake_spo2": {"92"}})), "found them with"},
+		{"a disagreement without words", quill(url.Values{"a.awake_spo2": {"disagrees"}}), "Expected in the remark with what the office disagrees"},
+		{"an endless remark", quill(url.Values{"a.awake_spo2": {"not_ours"}, "r.awake_spo2": {strings.Repeat("x", remarkLimit+1)}}), "Expected a remark of at most"},
+	} {
+		out.page(link)
+		if w := out.post(link, tt.form); w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("%s: status %d, want 422", tt.name, w.Code)
+		}
+		b.wants(out.last, tt.want)
+		for k, v := range tt.form { // nothing typed is lost
+			if k != "form" && k != "k" && v[0] != "perhaps" && !strings.Contains(out.last, `value="`+v[0]+`"`) {
+				t.Errorf("%s: what was typed into %s is lost", tt.name, k)
+			}
+		}
+	}
+	before := b.events(strings.TrimPrefix(address, "/cases/"))
+	page = out.send(link, link, quill(with(located("awake_spo2", "92"), url.Values{"r.awake_spo2": {"Second reading of the visit."}, "a.written_order": {"not_in_chart"}})))
+	b.wants(page, "Received and stored", "Answers that we have", "in the chart: 92 %", "visit note of 2026-03-14, page 3", "located, copy not on file", "R. Quill, RN", "Second reading of the visit.",
+		"looked for, not there", "Neither a test report nor an order", "criteria met")
+	if got := b.events(strings.TrimPrefix(address, "/cases/")); got != before+2 {
+		t.Errorf("two answers sent at once wrote %d events, want one and its determination", got-before)
+	}
+	v := b.at(Intake)
+	b.wants(v.page(address), "✓ written criteria met", "in the chart: visit note of 2026-03-14, page 3, by R. Quill, RN", "Answers of the physician's office", "asked, not known")
+	b.wants(v.page(address+"/trail"), "looked for, not there (R. Quill, RN)", "(Second reading of the visit.)", "questions for the office")
+}
+
+// Of the four answers only two state something; what is not the office's to
+// say, or is disputed, stays asked, but not of the office.
+func TestAnswersThatStateNothing(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	v := b.at(Intake)
+	for _, answer := range []string{"not_ours", "disagrees"} {
+		link := b.links(address)[Office]
+		out := b.guest(link)
+		page := out.send(link, link, quill(url.Values{"a.awake_spo2": {answer}, "r.awake_spo2": {"Measured by the hospital."}}))
+		b.wants(page, saysWords(answer), "Measured by the hospital.")
+		asked, _, _ := strings.Cut(page, "What we hold already")
+		if strings.Contains(asked, `name="a.awake_spo2"`) {
+			t.Errorf("%s: the office is asked again", answer)
+		}
+		b.wants(v.page(address), "? undetermined", "Which saturation awake, at rest, on room air does the chart hold?", "Measured by the hospital.")
+		if !strings.Contains(v.last, `name="v.awake_spo2"`) {
+			t.Errorf("%s: intake cannot answer it any more", answer)
+		}
+	}
+	if f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/"))); f.State() != casework.StateDisputed {
+		t.Errorf("the case is %s, want disputed", f.State())
+	}
+}
+
+// A dispute is shown on page and paper until somebody settles it.
+func TestDisputeHasAnOwner(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Ada Merrin") // qualifies, by what intake typed
+	v := b.at(Intake)
+	b.lacks(v.page(address), "Answers of the physician's office")
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	b.wants(out.page(link), "What we hold already", "We hold: 92 %")
+	out.send(link, link, quill(url.Values{"a.awake_spo2": {"disagrees"}, "r.awake_spo2": {"The note of that day says 88 % on 2 L/min."}}))
+	b.wants(out.last, "≠ disputed", "Disputed by the physician's office", "nobody yet")
+	page := v.page(address)
+	b.wants(page, "Disputed by the office: Which saturation awake", "“The note of that day says 88 % on 2 L/min.” R. Quill, RN", "The case holds: 92 %", "Nobody has taken it yet")
+	v.page(address)
+	if w := v.post(address+"/answers", url.Values{"fact": {"sleep_apnea"}, "do": {"take"}}); w.Code != http.StatusConflict {
+		t.Errorf("a dispute that is none: status %d, want 409", w.Code)
+	}
+	page = v.send(address, address+"/answers", url.Values{"fact": {"awake_spo2"}, "do": {"take"}})
+	b.wants(page, "Taken by M. Reyes")
+	b.lacks(page, "Take this dispute")
+	before := b.events(strings.TrimPrefix(address, "/cases/"))
+	v.post(address+"/answers", url.Values{"fact": {"awake_spo2"}, "do": {"take"}})
+	if got := b.events(strings.TrimPrefix(address, "/cases/")); got != before {
+		t.Errorf("a dispute taken twice wrote %d events", got-before)
+	}
+	v.page(address)
+	if w := v.post(address+"/answers", url.Values{"fact": {"awake_spo2"}, "do": {"settle"}, "words": {"done"}}); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("settled in one word: status %d, want 422", w.Code)
+	}
+	b.wants(v.last, "done</textarea>", "Expected words that say how the dispute was settled")
+	page = v.send(address, address+"/answers", url.Values{"fact": {"awake_spo2"}, "do": {"settle"}, "words": {"Dr. Alder looked: 92 % is on room air, 88 % of another day."}})
+	b.wants(page, "Settled: Dr. Alder looked")
+	b.lacks(page, "Disputed by the office", "Disputed by the physician's office", "≠ disputed")
+	b.wants(v.page(address+"/trail"), "took the dispute about", "settled the dispute about", "Dr. Alder looked")
+
+	// A fact corrected ends a dispute too, and the answer is out of date.
+	out.send(link, link, quill(url.Values{"a.awake_spo2": {"disagrees"}, "r.awake_spo2": {"Still not right."}}))
+	b.wants(v.page(address), "Disputed by the office")
+	page = v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"93"}})
+	b.lacks(page, "Disputed by the office")
+	b.wants(page, "? out of date", "Stated otherwise since, by M. Reyes")
+}
+
+func TestAnswersGrowStale(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		change func(v *visitor, address string)
+		want   string
+	}{
+		{"the fact", func(v *visitor, address string) {
+			v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"91"}})
+		}, "Stated otherwise since, by M. Reyes on 2026-06-01"},
+		{"the date of the test", func(v *visitor, address string) {
+			f := must(v.b.Site.open(v.b.t.Context(), strings.TrimPrefix(address, "/cases/")))
+			form := url.Values{}
+			for _, name := range custodyFacts {
+				form.Set("v."+name, f.Statements[name].Text)
+			}
+			form.Set("v.test_date", "2026-03-10")
+			v.send(address, address+"/custody", form)
+		}, "The date of the test was changed since"},
+		{"the recording", func(v *visitor, address string) {
+			v.page(address)
+			v.send(address, address+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Another person's night."}})
+		}, "The recording that was on the case then was withdrawn since"},
+		{"another fact", func(v *visitor, address string) {
+			v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.sleep_apnea": {"true"}})
+		}, ""},
+	} {
+		b := newBench(t, &storetest.Memory{}, true)
+		address := b.demoAddress("Cassius Penhallow")
+		link := b.links(address)[Office]
+		out := b.guest(link)
+		*b.clock = b.clock.Add(time.Minute)
+		b.lacks(out.send(link, link, quill(located("awake_spo2", "92"))), "out of date")
+		*b.clock = b.clock.Add(time.Minute)
+		v := b.at(Intake)
+		tt.change(v, address)
+		page := out.page(link)
+		if tt.want == "" {
+			b.lacks(page, "out of date")
+			continue
+		}
+		b.wants(page, "? out of date", tt.want)
+		b.wants(v.page(address), "? out of date", tt.want)
+	}
+}
+
+// What the record has to show stays located until its copy is attached, and is
+// located again when that copy is withdrawn.
+func TestCopyOfAPage(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	b.lacks(out.page(link), "Attach a page")
+	out.send(link, link, quill(with(located("awake_spo2", "92"), located("written_order", ""))))
+	b.wants(out.last, "Attach a page", "located, copy not on file")
+	v := b.at(Intake)
+	b.wants(v.page(address), "✓ Located", "copy not on file")
+	b.lacks(v.last, "✓ Seen")
+
+	good := map[string]string{"for": "written_order", "kind": "order", "name": "Cassius Penhallow", "birth": "1955-01-31", "date": "2026-03-14"}
+	for _, tt := range []struct {
+		name, key, value, want string
+	}{
+		{"of nothing", "for", "", "Expected the answers of which this is the copy"},
+		{"of what was not located", "for", "progress_note", "Expected the answers of which this is the copy"},
+		{"of no kind", "kind", "", "Expected one of the kinds listed"},
+		{"a report of the test", "kind", "report", "Expected one of the kinds listed"},
+		{"of nobody", "name", "", "Expected the name as the page prints it"},
+		{"of no day", "date", "soon", "expected a day of the calendar"},
+	} {
+		more := maps.Clone(good)
+		if more[tt.key] = tt.value; tt.value == "" {
+			delete(more, tt.key)
+		}
+		if w := out.upload(link, link+"/documents", pngOf(letter()), more); w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("a copy %s: status %d, want 422", tt.name, w.Code)
+		}
+		if !strings.Contains(strings.ToLower(text(out.last)), strings.ToLower(tt.want)) {
+			t.Errorf("a copy %s: the page lacks %q", tt.name, tt.want)
+		}
+	}
+	if w := out.upload(link, link+"/documents", []byte("Dear colleague"), good); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("a copy that is no picture: status %d, want 422", w.Code)
+	}
+	if w := out.upload(link, link+"/documents", nil, good); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("no file: status %d, want 422", w.Code)
+	}
+	b.lacks(v.page(address), "✓ Seen")
+
+	*b.clock = b.clock.Add(time.Minute)
+	w := out.upload(link, link+"/documents", pngOf(letter()), good)
+	if w.Code != http.StatusSeeOther {
+		t.Fatalf("the copy: status %d: %s", w.Code, text(out.last))
+	}
+	page := out.page(w.Header().Get("Location"))
+	b.wants(page, "The copy is received and stored", "copy on file: order", "Copies that came through this link")
+	if w := out.get(link + "/documents"); w.Code != http.StatusNotFound && w.Code != http.StatusMethodNotAllowed {
+		t.Errorf("documents through the link: status %d", w.Code)
+	}
+	page = v.page(address)
+	b.wants(page, "✓ Seen", "copy on file: order", "a copy is on file: order")
+	b.wants(v.page(address+"/trail"), "the copy of: ")
+	// A copy of another person's page blocks the case like any other document.
+	other := maps.Clone(good)
+	other["for"], other["kind"], other["name"] = "awake_spo2", "note", "Cassia Penhallow"
+	if w := out.upload(link, link+"/documents", jpegOf(letter()), other); w.Code != http.StatusSeeOther {
+		t.Fatalf("a second copy: status %d", w.Code)
+	}
+	b.wants(v.page(address), "Nothing is determined until somebody says in words why it is the same person")
+	f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/")))
+	for _, d := range f.papers() {
+		if d.By == "M. Reyes" {
+			t.Errorf("the copy is the office's, found one by %s", d.By)
+		}
+		v.page(address + "/report")
+		v.post(address+"/documents/withdraw", url.Values{"sha256": {d.SHA256}, "reason": {"Wrong page."}})
+	}
+	b.wants(v.page(address), "✓ Located")
+	b.lacks(v.last, "✓ Seen")
+}
+
+// The office's paper says what it answered, and nothing of clauses.
+func TestAnswersOnPaper(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	out.send(link, link, quill(with(located("awake_spo2", "92"), url.Values{"a.written_order": {"not_in_chart"}, "a.sleep_apnea": {"disagrees"}, "r.sleep_apnea": {"It was treated."}})))
+	w := out.get(link + "/answers.pdf")
+	number := strings.TrimPrefix(address, "/cases/")
+	if w.Code != http.StatusOK || !strings.HasPrefix(out.last, "%PDF-") || w.Header().Get("Content-Disposition") != `inline; filename="`+number+`-answers.pdf"` {
+		t.Fatalf("status %d, %q, begins %.8q", w.Code, w.Header().Get("Content-Disposition"), out.last)
+	}
+	if again := out.last; out.get(link+"/answers.pdf").Code != http.StatusOK || out.last != again {
+		t.Error("the same answers give other bytes the second time")
+	}
+	b.wants(b.at(Intake).page(address+"/trail"), "looked at: answers on paper")
+}
+
+var nameOfFact = regexp.MustCompile(`name="a\.([a-z0-9_]+)"`)
+
+// What is answered is sealed: neither remark nor name nor place stands in an
+// event, and two who answer at once are both kept.
+func TestAnswersAreSealed(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	one, two := b.links(address)[Office], b.links(address)[Office]
+	a, c := b.guest(one), b.guest(two)
+	a.page(one)
+	c.page(two)
+	asked := nameOfFact.FindAllStringSubmatch(a.last, -1)
+	if !slices.ContainsFunc(asked, func(m []string) bool { return m[1] == "written_order" }) {
+		t.Fatalf("asked are %v", asked)
+	}
+	if w := a.post(one, quill(located("awake_spo2", "92"))); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d", w.Code)
+	}
+	if w := c.post(two, with(url.Values{"who": {"T. Alder"}, "credential": {"MD"}, "r.written_order": {"Filed under letters."}}, located("written_order", ""))); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d", w.Code)
+	}
+	f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/")))
+	if len(f.Given) != 2 || f.Given[0].By != "R. Quill, RN" || f.Given[1].By != "T. Alder, MD" || f.Given[1].Remark != "Filed under letters." {
+		t.Errorf("given are %+v", f.Given)
+	}
+	for _, e := range must(b.store.Events(t.Context(), f.Number, 1)) {
+		for _, word := range []string{"Quill", "Alder", "Filed under", "visit note"} {
+			if e.Kind == casework.KindAnswered && strings.Contains(string(e.Change), word) {
+				t.Errorf("event %d holds %q in the clear", e.K, word)
+			}
+		}
+	}
+}
