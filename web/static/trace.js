@@ -7,7 +7,7 @@
 
 function traces() {
   for (const wrap of document.querySelectorAll("[data-traces]")) {
-    wrap.querySelectorAll(".ws-trace").forEach((frame, n) => {
+    wrap.querySelectorAll("div.ws-trace").forEach((frame, n) => {
       const box = document.createElement("div");
       box.className = "trace";
       box.dataset.trace = wrap.dataset.traces + "?trace=" + n;
@@ -37,9 +37,11 @@ function trace(box) {
   let shown = [0, all]; // that is looked at, ms
   let hide = false;
   let at = 0; // of the cursor, ms
+  let placed = false; // by somebody
   let first = null; // promise of the first part
   let asks = 0;
   let took = 0; // number of the ask that part answers
+  let over = null; // place of the pointer on the sheet
   let busy = false;
   let again = false;
 
@@ -101,6 +103,7 @@ function trace(box) {
     svg.replaceWith(fresh);
     svg = fresh;
     lay();
+    if (over !== null) point();
   };
 
   // Places: x on the sheet and time, in what is looked at.
@@ -115,7 +118,7 @@ function trace(box) {
   const lay = () => {
     const scale = (part.to - part.from) / (shown[1] - shown[0]);
     const move = placeOf(part.from) - left * scale;
-    const still = Math.abs(scale - 1) < 1e-6 && Math.abs(move) < 1e-3;
+    const still = Math.abs(scale - 1) < 1e-4 && Math.abs(move) < 0.02; // the server cuts to milliseconds
     for (const g of svg.querySelectorAll(".ws-run")) {
       if (still) g.removeAttribute("transform");
       else g.setAttribute("transform", `matrix(${scale} 0 0 1 ${move} 0)`);
@@ -135,8 +138,8 @@ function trace(box) {
     drawCursor();
   };
   const look = (from, to) => {
-    const length = Math.min(all, Math.max(part.shortest, to - from));
-    from = Math.min(all - length, Math.max(0, from));
+    const length = Math.round(Math.min(all, Math.max(part.shortest, to - from)));
+    from = Math.round(Math.min(all - length, Math.max(0, from)));
     if (Math.abs(from - shown[0]) + Math.abs(from + length - shown[1]) < 1) return;
     shown = [from, from + length];
     lay();
@@ -149,7 +152,7 @@ function trace(box) {
     look(ms - share * length, ms + (1 - share) * length);
   };
   const pan = (share) => look(shown[0] + share * (shown[1] - shown[0]), shown[1] + share * (shown[1] - shown[0]));
-  const middle = () => (at > shown[0] && at < shown[1] ? at : (shown[0] + shown[1]) / 2);
+  const middle = () => (placed && !outside() ? at : (shown[0] + shown[1]) / 2);
 
   // read says what the recording holds at a time.
   const read = (ms) => {
@@ -171,6 +174,11 @@ function trace(box) {
     if (note) say += (say ? "; " : "") + part.notes[note];
     return when + ": " + (say || "no reading");
   };
+  const point = () => {
+    hair.hidden = false;
+    hair.style.left = (100 * over) / sheet + "%";
+    told.textContent = read(timeAt(over)) || told.textContent;
+  };
   const outside = () => at < shown[0] - 1 || at > shown[1] + 1;
   const drawCursor = () => {
     const share = Math.min(right, Math.max(left, placeOf(at))) / sheet;
@@ -184,6 +192,7 @@ function trace(box) {
     if (reading && document.activeElement === cursor) told.textContent = reading;
   };
   const move = (to) => {
+    placed = true;
     at = Math.min(all, Math.max(0, to));
     if (pick) at = Math.min(all, Math.round(at / 1000) * 1000);
     if (at < shown[0]) look(at - 0.1 * (shown[1] - shown[0]), shown[1] - shown[0] + at - 0.1 * (shown[1] - shown[0]));
@@ -224,13 +233,14 @@ function trace(box) {
       look(drag.shown[0] - ms, drag.shown[1] - ms);
       return;
     }
-    const x = xOf(event);
-    hair.hidden = false;
-    hair.style.left = (100 * x) / sheet + "%";
-    told.textContent = read(timeAt(x)) || told.textContent;
+    over = xOf(event);
+    point();
   });
   for (const end of ["pointerup", "pointercancel"]) box.addEventListener(end, () => { drag = null; });
-  box.addEventListener("pointerleave", () => { hair.hidden = true; });
+  box.addEventListener("pointerleave", () => {
+    over = null;
+    hair.hidden = true;
+  });
   box.addEventListener("wheel", (event) => {
     if (!(event.ctrlKey || event.metaKey)) return;
     event.preventDefault();
