@@ -119,7 +119,9 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 
 	// The wheel with Ctrl draws closer about the pointer, until it is no closer.
 	for range 60 {
-		b.do(cdp.MouseEvent(cdp.MouseWheel, x, y, func(p *input.DispatchMouseEventParams) { p.DeltaX, p.DeltaY, p.Modifiers = 1, -100, int64(cdp.ModifierCtrl) }))
+		b.do(cdp.MouseEvent(cdp.MouseWheel, x, y, func(p *input.DispatchMouseEventParams) {
+			p.DeltaX, p.DeltaY, p.Modifiers = 1, -100, int64(cdp.ModifierCtrl)
+		}))
 	}
 	b.shown("a part of the session")
 	b.until("the closest", "document.querySelector('#sheet .trace-bar button:nth-of-type(2)').getAttribute('aria-disabled')==='true'")

@@ -134,7 +134,7 @@ function trace(box) {
     // Not disabled: that would take the focus away from whoever pressed it.
     const idle = [[wider, entirely], [entire, entirely], [closer, shown[1] - shown[0] <= part.shortest + 1], [earlier, shown[0] <= 0.5], [later, shown[1] >= all - 0.5]];
     for (const [b, off] of idle) b.setAttribute("aria-disabled", String(off));
-    box.classList.toggle("part", !entirely);
+    box.classList.toggle("close", !entirely);
     drawCursor();
   };
   const look = (from, to) => {
