@@ -31,7 +31,7 @@ func TestStore(t *testing.T) {
 	storetest.Run(t, func(t *testing.T) casework.Store { return open(t, t.TempDir()) })
 }
 
-func open(t *testing.T, dir string) *local.Store {
+func open(t testing.TB, dir string) *local.Store {
 	t.Helper()
 	s, err := local.Open(dir)
 	must(t, err)
@@ -39,7 +39,7 @@ func open(t *testing.T, dir string) *local.Store {
 	return s
 }
 
-func must(t *testing.T, err error) {
+func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
