@@ -160,6 +160,11 @@ func Routes() []Route {
 		{Method: "GET", Path: "/cases/{number}/compare", Name: "compareCase", Desks: intake, handle: (*Site).compareCase},
 		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: intake, handle: (*Site).trail},
 
+		{Method: "GET", Path: "/batch", Name: "batchForm", Desks: intake, handle: (*Site).batchForm},
+		{Method: "POST", Path: "/batch", Name: "stateBatch", Desks: intake, Body: formLimit, handle: (*Site).stateBatch},
+		{Method: "POST", Path: "/batch/files", Name: "runBatch", Desks: intake, Body: batchLimit, Streams: true, handle: (*Site).runBatch},
+		{Method: "POST", Path: "/batch/table", Name: "batchTableFile", Desks: intake, Body: batchTable, handle: (*Site).batchTableFile},
+
 		{Method: "GET", Path: "/office/{secret}", Name: "officePage", Desks: office, Link: true, handle: (*Site).officePage},
 		{Method: "POST", Path: "/office/{secret}", Name: "officeAnswer", Desks: office, Link: true, Body: formLimit, handle: (*Site).officeAnswer},
 		{Method: "GET", Path: "/office/{secret}/answers.pdf", Name: "officePDF", Desks: office, Link: true, handle: (*Site).officePDF},

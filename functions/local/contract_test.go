@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"airwarrant/qualify/batch"
 )
 
 // The tests of this file run the command line as the contract of design
@@ -567,7 +569,7 @@ func TestSignalFileBesideItsHeader(t *testing.T) {
 	write("nights.zip", packed.Bytes())
 	facts := file(t, "t.csv", "file,custody,test_date\nn.hea,order_on_file,2024-03-01\nlost.csv,order_on_file,2024-03-01\n")
 	r = command(t, "", "batch", dir, "--criteria", "us-medicare", "--facts", facts, "--json")
-	var lines []line
+	var lines []batch.Line
 	if err := json.Unmarshal([]byte(r.out), &lines); err != nil {
 		t.Fatalf("%v: %s", err, r.out)
 	}

@@ -74,7 +74,7 @@ func run(args []string, e env) (code int) {
 		args = append([]string{"serve"}, args...)
 	}
 	commands := map[string]func([]string, env) error{
-		"serve": serve, "measure": measure, "check": check, "batch": batch, "rules": rulesCommand,
+		"serve": serve, "measure": measure, "check": check, "batch": batchCommand, "rules": rulesCommand,
 		"audit": audit, "backup": backup, "restore": restore,
 	}
 	switch args[0] {
