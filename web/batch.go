@@ -112,7 +112,7 @@ func (s *Site) readBatch(form url.Values) (st batchStated, faults map[string]str
 	if err != nil || region.Hidden {
 		faults["payer"] = "Expected one of the payers listed; found none. Choose whose criteria the tests are judged by."
 	}
-	st.step = &batchStep{Payer: region.Name, Hidden: []choice{{Value: st.region, Words: "payer"}}, Limit: size(batchLimit), Files: batchFiles}
+	st.step = &batchStep{Payer: region.Name, Hidden: []choice{{Value: st.region, Words: "payer"}}, Limit: "1 GiB", Files: batchFiles}
 	for _, name := range batchFacts {
 		got, ok := stated[name]
 		if !ok {
@@ -356,7 +356,7 @@ func (r *batchRun) result() (*batchResult, error) {
 	}
 	out := &batchResult{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines)}
 	for _, l := range r.lines {
-		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: l.Problem, Critical: l.Critical}
+		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: strings.TrimPrefix(l.Problem, l.File+": "), Critical: l.Critical}
 		if l.Session > 0 {
 			one.Session = fmt.Sprint(l.Session)
 		}
@@ -365,12 +365,7 @@ func (r *batchRun) result() (*batchResult, error) {
 			one.Word = strings.TrimPrefix(one.Word, "written criteria ")
 		}
 		for _, name := range l.Missing {
-			def, ok := rules.Lookup(name)
-			if !ok {
-				one.Missing = append(one.Missing, rules.PlainWord(name))
-				continue
-			}
-			one.Missing = append(one.Missing, def.Meaning)
+			one.Missing = append(one.Missing, rules.PlainWord(name))
 		}
 		out.Lines = append(out.Lines, one)
 	}
