@@ -477,6 +477,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 	if e.approximate {
 		add("The questions are too many to be laid against each other: each open fact of an open clause is asked, whether or not it can change the outcome.")
 	}
+	add(e.sharedText())
 	if s := e.shortRecording(); s != "" {
 		add(s)
 	}
@@ -505,6 +506,36 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		}
 	}
 	return out
+}
+
+// sharedText tells that figures which can change the outcome come from one open
+// answer. Each is a variable of its own, so a completion may give them values
+// that no answer gives together: more may be asked than matters, never less.
+func (e *evaluation) sharedText() string {
+	count := map[string]int{}
+	for _, i := range e.essential() {
+		v := e.vars[i]
+		if v.def.Settles != "computed" {
+			count[v.def.Name]++
+			continue
+		}
+		for _, name := range v.def.From {
+			if _, ok := e.stated(name); !ok && name != needRecording {
+				count[name]++
+			}
+		}
+	}
+	var shared []string
+	for _, d := range rules.Vocabulary() {
+		if count[d.Name] > 1 {
+			shared = append(shared, d.Meaning)
+		}
+	}
+	if len(shared) == 0 {
+		return ""
+	}
+	return "Several open figures are reckoned from the same " + plural(len(shared), "answer", "answers") + " (" + strings.Join(shared, "; ") +
+		"): each is looked at by itself, so a question may be asked that turns out not to matter."
 }
 
 // differNote tells by how much the signed report differs from the recording;

@@ -450,6 +450,18 @@ func (s *source) difference(r *reading, from, less string) {
 	b, okB := s.figure(less, r.unit)
 	if okA && okB {
 		r.spans(span{minus(a.lo, b.hi), minus(a.value, b.value), minus(a.hi, b.lo)})
+		return
+	}
+	if d, _ := definition(from); d.Unit != "%" {
+		return
+	}
+	// Of two saturations, one leaves the other between 0 and 100 %, so that a
+	// gain that it rules out is not asked for.
+	switch {
+	case okA:
+		r.lo, r.hi = minus(a.lo, hundred), a.hi
+	case okB:
+		r.lo, r.hi = new(big.Rat).Neg(b.hi), minus(hundred, b.lo)
 	}
 }
 
