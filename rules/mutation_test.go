@@ -84,6 +84,22 @@ func mutants(p *rules.Pack) []mutant {
 		date(p.Overrides[i].ID+": from", p.Overrides[i].Waives, &p.Overrides[i].From)
 		date(p.Overrides[i].ID+": until", p.Overrides[i].Waives, &p.Overrides[i].Until)
 	}
+	if c := p.Choose; c != nil {
+		add := func(name string, do, undo func()) { out = append(out, mutant{p, "choose: " + name, nil, do, undo}) }
+		old := c.Order
+		add("dropped", func() { p.Choose = nil }, func() { p.Choose = c })
+		for i := range old {
+			if len(old) > 1 {
+				add("without "+old[i], func() { c.Order = slices.Delete(slices.Clone(old), i, i+1) }, func() { c.Order = old })
+			}
+			if i > 0 {
+				add(old[i]+" before "+old[i-1], func() {
+					c.Order = slices.Clone(old)
+					c.Order[i-1], c.Order[i] = c.Order[i], c.Order[i-1]
+				}, func() { c.Order = old })
+			}
+		}
+	}
 	walk(p.Criteria, "criteria", nil)
 	for _, part := range []struct {
 		name string
