@@ -1,0 +1,64 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"testing"
+
+	"airwarrant/qualify/casework/storetest"
+	"airwarrant/rules"
+)
+
+// TestFewQuestionsOfTheVocabulary counts what is asked on each case of the
+// demonstration, and on each again with nothing stated but how the test came
+// to us and that the patient is at home, against the number of facts that the vocabulary could ask for.
+// `go test -v -run FewQuestions ./web` prints the table.
+func TestFewQuestionsOfTheVocabulary(t *testing.T) {
+	size := 0
+	for _, d := range rules.Vocabulary() {
+		if d.Question != "" {
+			size++
+		}
+	}
+	b := newBench(t, &storetest.Memory{}, false)
+	var table strings.Builder
+	for _, d := range demoCases() {
+		asked := map[bool]int{}
+		for _, all := range []bool{true, false} {
+			c := d
+			if !all {
+				c.Facts, c.Located, c.Patient.Name = map[string]string{"test_date": d.Facts["test_date"], "test_state": d.Facts["test_state"], "custody": d.Facts["custody"],
+					"test_performed_by": d.Facts["test_performed_by"], "supplier_part": d.Facts["supplier_part"], "test_place": d.Facts["test_place"]},
+					map[string]string{"inpatient": "false"}, d.Patient.Name+" again"
+			}
+			var data []byte
+			for _, r := range DemoRecordings() {
+				if r.Name == d.Recording {
+					data = r.Data
+				}
+			}
+			if err := b.buildDemoCase(context.Background(), c, data); err != nil {
+				t.Fatal(err)
+			}
+			f, err := b.Site.open(t.Context(), b.numberOf(c.Patient.Name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			ev, err := b.evaluate(context.Background(), f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			n := 0
+			if ev.Result != nil && len(ev.Determinations) > 0 {
+				n = len(ev.Determinations[0].Needs)
+			}
+			asked[all] = n
+			if n*3 > size {
+				t.Errorf("%s: %d of %d questions are asked", d.Shows, n, size)
+			}
+		}
+		fmt.Fprintf(&table, "%-50s %2d as stated, %2d with the custody step and one answer alone\n", d.Shows, asked[true], asked[false])
+	}
+	t.Logf("questions asked, of %d that the vocabulary holds:\n%s", size, table.String())
+}
