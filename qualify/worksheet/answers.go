@@ -2,6 +2,7 @@ package worksheet
 
 import (
 	"io"
+	"slices"
 	"strings"
 
 	"airwarrant/qualify/analysis"
@@ -60,6 +61,8 @@ func disputed(list []OfficeAnswer) Section {
 func answered(list []OfficeAnswer) Section {
 	s := Section{ID: "answers", Title: "Answers of the physician's office", Lead: answerStanding,
 		Table: &Table{Columns: []Column{{"Question", .30, false}, {"Answer", .26, false}, {"Where in the chart", .25, false}, {"By", .19, false}}}}
+	// Nothing disputed or out of date: paper tells the places among the evidence.
+	s.Small = !slices.ContainsFunc(list, func(a OfficeAnswer) bool { return a.Disputed || a.Stale != "" })
 	for _, a := range list {
 		answer := Cell{Text: a.Answer, Sub: a.Remark}
 		var more []string
@@ -107,8 +110,10 @@ type AnswersInput struct {
 // paper holds no clause, no outcome and no line of any threshold. The same
 // input gives the same bytes.
 func WriteAnswersPDF(out io.Writer, in AnswersInput, opt PDFOptions) error {
+	list := answered(in.Answers)
+	list.Small = false // here it is what the paper is for
 	w := &Worksheet{Title: "Answers of the physician's office", Demo: in.Demo, Printed: in.Printed, Case: in.Case, Program: in.Program,
-		Standing: answerStanding + " Neither a test report nor an order.", Sections: []Section{answered(in.Answers)}}
+		Standing: answerStanding + " Neither a test report nor an order.", Sections: []Section{list}}
 	if in.Recording != nil && in.Analysis != nil && in.Analysis.Count > 0 {
 		t := NewTrace(in.Recording, in.Analysis, nil)
 		t.ID = traceID("answers", in.Recording.SHA256, 0)

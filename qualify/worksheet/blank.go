@@ -35,8 +35,8 @@ func Blank(p *rules.Pack, program string, printed rules.Date) *Worksheet {
 		{ID: "allows", Title: "What this allows", Items: blankConsequences(p, p.Allows, src)},
 		{ID: "followup", Title: "What follows, and when", Items: blankConsequences(p, p.FollowUp, src)},
 		{ID: "document", Title: "What to document", Items: blankPrompts(p, src)},
-		{ID: "sources", Title: "Sources", Items: src.take(false)},
-		{ID: "cautions", Title: "Cautions", Items: p.Cautions},
+		{ID: "sources", Title: "Sources", Items: src.take(false), Small: true, Cites: true},
+		{ID: "cautions", Title: "Cautions", Items: p.Cautions, Small: true},
 	}
 	kept := w.Sections[:0]
 	for _, s := range w.Sections {

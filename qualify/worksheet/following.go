@@ -1,6 +1,7 @@
 package worksheet
 
 import (
+	"slices"
 	"strings"
 
 	"airwarrant/qualify/criteria"
@@ -21,7 +22,7 @@ func KindWords(kind string) string { return kindWords[kind] }
 // their dates.
 func follows(in Input, part, id, title string, src *sourceList) Section {
 	s := Section{ID: id, Title: title, Table: &Table{Columns: []Column{
-		{"About", .20, false}, {"What the criteria say", .44, false}, {"When", .22, false}, {"Source", .14, false}}}}
+		{"About", .16, false}, {"What the criteria say", .52, false}, {"When", .18, false}, {"Source", .14, false}}, Inline: true}, Cites: true}
 	for _, c := range in.Determination.Consequences {
 		if c.Part != part || c.State != criteria.Holds {
 			continue
@@ -30,7 +31,8 @@ func follows(in Input, part, id, title string, src *sourceList) Section {
 		if c.DayZero != nil {
 			when.Sub = "day 0 is " + c.DayZero.String()
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: kindWords[c.Kind]}, {Text: unverified(c)}, when,
+		// What follows without a date is remembered, what has one is kept.
+		s.Table.Rows = append(s.Table.Rows, Row{Aside: part == criteria.PartFollowUp && c.Dates() == "", Cells: []Cell{{Text: kindWords[c.Kind]}, {Text: unverified(c)}, when,
 			{Text: src.numbers(c.Cites, false), Sub: evidence(criteria.Finding{Status: c.Status})}}})
 	}
 	if len(s.Table.Rows) > 0 {
@@ -90,4 +92,27 @@ func openBeside(d criteria.Determination) map[string]bool {
 		}
 	}
 	return out
+}
+
+// documented are the prompts that hold, each with its sources by number.
+func documented(in Input, src *sourceList) []string {
+	var out []string
+	for _, s := range in.Determination.Document {
+		text, _, cited := strings.Cut(s, " See ")
+		if i := promptOf(in.Pack, text); cited && i >= 0 {
+			if n := sources(in.Pack, src, in.Pack.Prompts[i].Cite); n != "" {
+				s = text + " (source " + n + ")"
+			}
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// promptOf is the prompt of p that a text ends with, -1 if there is none.
+func promptOf(p *rules.Pack, text string) int {
+	if p == nil {
+		return -1
+	}
+	return slices.IndexFunc(p.Prompts, func(x rules.Prompt) bool { return x.Text != "" && strings.HasSuffix(text, x.Text) })
 }

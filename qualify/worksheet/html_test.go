@@ -78,7 +78,7 @@ var comments = regexp.MustCompile(`(?s)/\*.*?\*/`)
 // layout has a rule, and every rule stands under .worksheet.
 func TestStyleCoversClasses(t *testing.T) {
 	page := fragment(t, New(sample("critical"))) + fragment(t, New(sample("open")))
-	for _, c := range []string{"ws-case", "ws-alert", "ws-verdict", "ws-word", "ws-line", "ws-standing", "ws-lead", "ws-after", "ws-num", "ws-strong", "ws-depth1", "ws-mark", "ws-trace", "ws-svg", "ws-threshold", "ws-demo", "ws-na"} {
+	for _, c := range []string{"ws-case", "ws-alert", "ws-verdict", "ws-word", "ws-line", "ws-standing", "ws-lead", "ws-after", "ws-num", "ws-strong", "ws-depth1", "ws-mark", "ws-trace", "ws-svg", "ws-threshold", "ws-demo", "ws-na", "ws-ref"} {
 		if !strings.Contains(page, c) {
 			t.Errorf("no element of class %s", c)
 		}

@@ -39,7 +39,7 @@ func legNumber(role string) string {
 
 // legs lays out the legs: one section for each session that holds some, the
 // first with the legs that are only stated.
-func legs(in Input) []Section {
+func legs(in Input, ev *evidenceList) []Section {
 	type place struct{ upload, session int }
 	var order []place
 	byPlace := map[place][]Leg{}
@@ -53,9 +53,12 @@ func legs(in Input) []Section {
 	var out []Section
 	for i, p := range order {
 		marked := byPlace[p]
-		s := Section{ID: "legs", Title: "The exertional test in legs", Lead: legLead(in), Trace: legTrace(in, marked)}
-		if i > 0 {
-			s.Lead = ""
+		s := Section{ID: "legs", Title: "The exertional test in legs", Trace: legTrace(in, marked)}
+		if l := marked[0]; l.Of != nil {
+			s.Ref = ev.letter(l.Of.SHA256)
+		}
+		if i == 0 {
+			s.Lead = legLead(in)
 		}
 		if len(order) > 1 {
 			s.Title += fmt.Sprintf(", recording %d, session %d", p.upload, p.session)
@@ -323,17 +326,8 @@ func (t *Trace) legsSVG(p func(format string, args ...any), id string) {
 	}
 }
 
-// shade shades the legs on paper, behind everything.
-func (p *paper) shade(t *Trace, x, y func(float64) float64, k float64) {
-	p.doc.SetFillColor(0xee, 0xee, 0xee)
-	for _, l := range t.Legs {
-		if !l.Recovery {
-			p.doc.Rect(x(l.From), y(plotTop), (l.To-l.From)*k, (plotBottom-plotTop)*k, "F")
-		}
-	}
-}
-
-// legs draws the marks of legs on paper, over the grid.
+// legs draws the marks of legs on paper, over the grid. They are not shaded
+// there: a fax turns grey into dots that hide a line.
 func (p *paper) legs(t *Trace, x, y func(float64) float64, k float64, text func(x, y float64, anchor, s string, bold bool)) {
 	d := p.doc
 	for _, l := range t.Legs {

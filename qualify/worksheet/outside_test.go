@@ -3,9 +3,12 @@
 package worksheet
 
 import (
+	"html"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -109,12 +112,65 @@ func TestOutsidePDFOutline(t *testing.T) {
 	if !ok {
 		t.Fatal("no bookmarks")
 	}
-	for _, name := range []string{"Written criteria met", "What decided", "What must be on file", "The recording", "Provenance"} {
+	for _, name := range []string{"Written criteria met", "What decided", "What must be on file", "The recording", "Time at or below", "Sources", "Cautions", "Evidence and provenance"} {
 		_, rest, ok := strings.Cut(outline, ">"+name+"</item>")
 		if !ok {
 			t.Errorf("no bookmark %q behind those before it in %.900s", name, outline)
 			continue
 		}
 		outline = rest
+	}
+}
+
+var (
+	fontSpec = regexp.MustCompile(`<fontspec id="(\d+)" size="(\d+)"`)
+	textRun  = regexp.MustCompile(`<text [^>]*font="(\d+)">(.*?)</text>`)
+	markup   = regexp.MustCompile(`<[^>]*>`)
+)
+
+// TestOutsidePDFSizes reads the sizes of print with poppler's pdftohtml, three
+// units to the point: nothing is set under 8 pt, and outcome, trace, levels and
+// what the deciding clauses found at 9 pt or more. (Sizes: our choice. A fax of
+// standard resolution, ITU-T T.4, has 3.85 lines to the millimetre.)
+func TestOutsidePDFSizes(t *testing.T) {
+	for _, name := range []string{"met", "not-met", "critical"} {
+		in := sample(name)
+		path := filepath.Join(t.TempDir(), "w.pdf")
+		if err := os.WriteFile(path, paperOf(t, in, PDFOptions{}), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, err := exec.Command("pdftohtml", "-xml", "-i", "-zoom", "3", "-stdout", path).Output()
+		if err != nil {
+			t.Fatalf("pdftohtml (Debian package poppler-utils): %v", err)
+		}
+		size := map[string]int{}
+		for _, m := range fontSpec.FindAllStringSubmatch(string(out), -1) {
+			n, err := strconv.Atoi(m[2])
+			if err != nil {
+				t.Fatal(err)
+			}
+			size[m[1]] = n
+			if n < 3*sizeSmall {
+				t.Errorf("%s: print of %.1f pt", name, float64(n)/3)
+			}
+		}
+		w := New(in)
+		want := map[string]bool{w.Verdict.Word: false, "88 %": false, "nadir 84 %": false, "at or below 88 %": false, "asleep-88": false}
+		for _, f := range decidingFindings(in.Determination) {
+			want[f.Found] = false
+		}
+		for _, m := range textRun.FindAllStringSubmatch(string(out), -1) {
+			text := html.UnescapeString(markup.ReplaceAllString(m[2], ""))
+			for s := range want {
+				if strings.Contains(text, s) && size[m[1]] >= 3*sizeBody {
+					want[s] = true
+				}
+			}
+		}
+		for s, found := range want {
+			if !found {
+				t.Errorf("%s: no %q of 9 pt or more", name, s)
+			}
+		}
 	}
 }

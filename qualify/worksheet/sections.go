@@ -49,18 +49,26 @@ func decidingFindings(d criteria.Determination) []criteria.Finding {
 
 // deciding lists the clauses that decided, measured ones first, with the full
 // text of their sources.
-func deciding(in Input, src *sourceList) Section {
+func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 	d := in.Determination
 	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: []Column{
-		{"Clause", .22, false}, {"Asked", .38, false}, {"Found", .13, false}, {"Verdict", .15, false}, {"Source", .12, false}}}}
+		{"Clause", .25, false}, {"Asked", .35, false}, {"Found [evidence]", .15, false}, {"Verdict", .13, false}, {"Source", .12, false}}, Inline: true}, Cites: true}
 	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
 		why := f.Because
 		if why == f.Found {
 			why = ""
 		}
 		f.Found = withoutPlaces(f.Found, in.Facts)
+		asked := Cell{Text: f.Asked, Sub: why}
+		if f.Outcome == criteria.Met {
+			// What is met needs its distance on paper, a condition not even that.
+			asked.Sub, asked.Note = withoutNote(why, f.ID, in.Pack)
+			if measureRank(f.ID, in.Pack) == 2 {
+				asked.Sub, asked.Note = "", why
+			}
+		}
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
-			{Text: f.Label, Sub: f.ID}, {Text: f.Asked, Sub: why}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)},
+			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome)},
 			{Text: src.numbers(f.Cites, false), Sub: evidence(f)},
 		}})
 	}
@@ -71,7 +79,7 @@ func deciding(in Input, src *sourceList) Section {
 	if len(s.Table.Rows) == 0 {
 		s.Lead = "No single clause decided."
 	} else if d.Status != "" && d.Outcome != criteria.Undetermined {
-		s.After = "Weakest evidence among the clauses that decided: " + statusText(d.Status) + "."
+		s.After = "Weakest evidence that decided: " + evidence(criteria.Finding{Status: d.Status}) + "."
 	}
 	for _, f := range decidingFindings(d) {
 		if f.Confirmed != "" {
@@ -79,9 +87,22 @@ func deciding(in Input, src *sourceList) Section {
 		}
 	}
 	if len(s.Table.Rows) > 0 {
-		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in another text that reports it, draft is from memory.")
+		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in a text that reports it, draft is from memory.")
 	}
 	return s
+}
+
+// withoutNote parts the reason of a finding from the note that the pack has on
+// its clause.
+func withoutNote(why, id string, p *rules.Pack) (reason, note string) {
+	if p == nil {
+		return why, ""
+	}
+	n := p.FindClause(id)
+	if n == nil || n.Note == "" || !strings.HasSuffix(why, n.Note) {
+		return why, ""
+	}
+	return strings.TrimSpace(strings.TrimSuffix(why, n.Note)), n.Note
 }
 
 // withoutPlaces leaves out where in the chart a found value stands: the
@@ -193,11 +214,11 @@ func measureRank(id string, p *rules.Pack) int {
 // clauses lists the whole tree, also what was tried and did not apply. Paper
 // leaves out what stands in full above, what does not apply, and the parts of
 // a clause that did not make the one over it what it is.
-func clauses(in Input, src *sourceList) Section {
+func clauses(in Input, src *sourceList, ev *evidenceList) Section {
 	d := in.Determination
-	s := Section{ID: "clauses", Title: "Every clause",
+	s := Section{ID: "clauses", Title: "Every clause", Small: true,
 		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it.",
-		Table: &Table{Columns: []Column{{"Clause: what it asks", .53, false}, {"Found", .195, false}, {"Verdict", .155, false}, {"Source", .12, false}},
+		Table: &Table{Columns: []Column{{"Clause: what it asks", .53, false}, {"Found [evidence]", .195, false}, {"Verdict", .155, false}, {"Source", .12, false}},
 			Beyond: "and %d clauses that stand above, do not apply or changed nothing, listed on the page"}}
 	above := map[string]bool{}
 	for _, f := range decidingFindings(d) {
@@ -212,7 +233,14 @@ func clauses(in Input, src *sourceList) Section {
 			if len(f.Parts) == 0 {
 				source = strings.TrimSpace(source + " " + evidence(f))
 			}
-			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
+			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
+			row.Words = verdictMark(f.Outcome).String() + ": " + row.Cells[0].Text
+			if found := row.Cells[1].Referred(); found != "" {
+				row.Words += "; found " + found
+			}
+			if source != "" {
+				row.Words += " (source " + source + ")"
+			}
 			at := len(s.Table.Rows)
 			s.Table.Rows = append(s.Table.Rows, row)
 			// A decided clause rests on the parts that turned out like it, an
@@ -327,7 +355,7 @@ func clauseLabels(fs []criteria.Finding) map[string]string {
 
 func onFile(in Input, src *sourceList) Section {
 	s := Section{ID: "onfile", Title: "What must be on file", Lead: "These papers change no verdict. Audits are lost without them.",
-		Table: &Table{Columns: []Column{{"Paper", .55, false}, {"State", .13, false}, {"Where", .22, false}, {"Source", .10, false}}}}
+		Table: &Table{Columns: []Column{{"Paper", .55, false}, {"State", .13, false}, {"Where", .22, false}, {"Source", .10, false}}}, Cites: true}
 	for _, o := range in.Determination.OnFile {
 		m, sub := &markMissing, ""
 		switch o.State {
@@ -422,14 +450,17 @@ const (
 	levelsBelow = 3
 	levelsAbove = 2
 	levelsMost  = 12
+
+	clausesNamed = 1 // of those that ask for a level, in its row
 )
 
-func levels(in Input) Section {
+func levels(in Input, ev *evidenceList) Section {
 	a := in.Analysis
 	s := Section{ID: "levels", Title: "Time at or below",
-		Lead: "The criteria ask for the rows marked so. Low counts only readings that nobody doubts, value every plausible reading, high also what may have been one. Minutes and percentages are cut, never rounded.",
-		Table: &Table{Columns: []Column{{"Saturation", .22, false}, {"Low", .125, true}, {"Value", .125, true}, {"High", .125, true},
-			{"Minutes", .085, true}, {"% of valid", .085, true}, {"Longest unbroken run", .235, true}}}}
+		Ref:  ev.recording(),
+		Lead: "Low counts only readings that nobody doubts, value every plausible one, high also what may have been one. Figures are cut, never rounded.",
+		Table: &Table{Columns: []Column{{"Saturation", .15, false}, {"Low", .12, true}, {"Value", .12, true}, {"High", .12, true},
+			{"Minutes", .08, true}, {"% of valid", .08, true}, {"Longest run", .15, true}, {"Asked by", .18, false}}, Beyond: "and %d more levels, listed on the page"}}
 	if a == nil {
 		return s
 	}
@@ -437,26 +468,29 @@ func levels(in Input) Section {
 		pct    string
 		strict bool
 	}
-	wanted := map[key]bool{}
+	wanted := map[key]int{}
 	type row struct {
-		pct    *big.Rat
-		strict bool
-		asked  bool
+		pct     *big.Rat
+		strict  bool
+		clauses []string // that ask for it
 	}
 	var rows []row
-	add := func(pct *big.Rat, strict, asked bool) {
+	add := func(pct *big.Rat, strict bool, clauses ...string) {
 		k := key{pct.RatString(), strict}
-		if !wanted[k] {
-			wanted[k] = true
-			rows = append(rows, row{pct, strict, asked})
+		i, ok := wanted[k]
+		if !ok {
+			i = len(rows)
+			wanted[k] = i
+			rows = append(rows, row{pct: pct, strict: strict})
 		}
+		rows[i].clauses = append(rows[i].clauses, clauses...)
 	}
 	var lo, hi *big.Rat
 	for _, q := range askedBy(in.Pack) {
 		if q.level == nil {
 			continue
 		}
-		add(q.level, strings.HasSuffix(q.fact, "_below") && !strings.HasSuffix(q.fact, "_or_below"), true)
+		add(q.level, strings.HasSuffix(q.fact, "_below") && !strings.HasSuffix(q.fact, "_or_below"), q.id)
 		if lo == nil || q.level.Cmp(lo) < 0 {
 			lo = q.level
 		}
@@ -470,7 +504,7 @@ func levels(in Input) Section {
 	from := new(big.Int).Quo(lo.Num(), lo.Denom()).Int64() - levelsBelow
 	to := new(big.Int).Quo(hi.Num(), hi.Denom()).Int64() + levelsAbove
 	for p := from; p <= to && p <= 100 && len(rows) < levelsMost; p++ {
-		add(big.NewRat(p, 1), false, false)
+		add(big.NewRat(p, 1), false)
 	}
 	sort.SliceStable(rows, func(i, j int) bool {
 		if c := rows[i].pct.Cmp(rows[j].pct); c != 0 {
@@ -478,14 +512,21 @@ func levels(in Input) Section {
 		}
 		return rows[i].strict && !rows[j].strict
 	})
+	decided := map[string]bool{}
+	for _, f := range decidingFindings(in.Determination) {
+		decided[f.ID] = true
+	}
 	for _, r := range rows {
 		name, t, run := "at or below ", a.AtOrBelow(r.pct), a.LongestAtOrBelow(r.pct)
 		if r.strict {
 			name, t, run = "below ", a.Below(r.pct), a.LongestBelow(r.pct)
 		}
 		first := Cell{Text: name + number(r.pct) + " %"}
-		if r.asked {
-			first.Text += ", asked"
+		// The clause that decided stands first; a few name the row.
+		sort.SliceStable(r.clauses, func(i, j int) bool { return decided[r.clauses[i]] && !decided[r.clauses[j]] })
+		by := strings.Join(r.clauses, ", ")
+		if len(r.clauses) > clausesNamed {
+			by = fmt.Sprintf("%s and %d more", strings.Join(r.clauses[:clausesNamed], ", "), len(r.clauses)-clausesNamed)
 		}
 		share := "–"
 		if a.Valid > 0 {
@@ -495,9 +536,12 @@ func levels(in Input) Section {
 		if run.Low != run.High {
 			longest += fmt.Sprintf(" (%s to %s)", duration(a, run.Low), duration(a, run.High))
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Strong: r.asked, Cells: []Cell{
+		near := slices.ContainsFunc(rows, func(o row) bool {
+			return len(o.clauses) > 0 && new(big.Rat).Abs(new(big.Rat).Sub(o.pct, r.pct)).Cmp(big.NewRat(1, 1)) <= 0
+		})
+		s.Table.Rows = append(s.Table.Rows, Row{Strong: len(r.clauses) > 0, Minor: !near, Cells: []Cell{
 			first, {Text: duration(a, t.Low)}, {Text: duration(a, t.Value)}, {Text: duration(a, t.High)},
-			{Text: minutes(a, t.Value)}, {Text: share}, {Text: longest},
+			{Text: minutes(a, t.Value)}, {Text: share}, {Text: longest}, {Text: by},
 		}})
 	}
 	return s
@@ -505,29 +549,27 @@ func levels(in Input) Section {
 
 // eventDefinition says what a desaturation event is here: the case definition
 // of the measurement reference, section 3.4.
-const eventDefinition = "An event opens at the first reading at least so many points under the highest reading of the 120 s before it, closes at a reading within 1 point of that or 3 points above its lowest, or after 30 s without a reading, and counts if it lasted at least 10 s. The rate is per hour of valid time. Other programs count otherwise."
+const eventDefinition = "An event runs from the first reading so many points under the highest of the 120 s before it to one within 1 point of that or 3 above its lowest, or to 30 s without a reading, and counts if it lasted 10 s; the rate is per hour of valid time. Other programs count otherwise."
 
-func measures(in Input) Section {
+func measures(in Input, ev *evidenceList) Section {
 	s := Section{ID: "measures", Title: "Measures",
 		Table: &Table{Columns: []Column{{"Measure", .30, false}, {"Low", .12, true}, {"Value", .15, true}, {"High", .12, true}, {"Remark", .31, false}}}}
 	add := func(what, remark, low, value, high string) {
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: low}, {Text: value}, {Text: high}, {Text: remark}}})
 	}
 	if a := in.Analysis; a != nil {
+		s.Ref = ev.recording()
 		opt := func(t *int64) string {
 			if t == nil {
 				return "unknown"
 			}
 			return duration(a, *t)
 		}
-		sub := ""
+		s.Lead = fmt.Sprintf("Recorded %s, valid %s, of it doubted %s; missing, and in no figure below, %s.",
+			opt(a.Recorded), duration(a, a.Valid), duration(a, a.Suspect), opt(a.Missing))
 		if a.Recorded == nil {
-			sub = "the recorder's clock stepped back, so that its length is not known"
+			s.Lead += " The recorder's clock stepped back, so that its length is not known."
 		}
-		add("Recorded time", sub, "", opt(a.Recorded), "")
-		add("Valid time", "with a plausible reading", "", duration(a, a.Valid), "")
-		add("Missing time", "without a reading; in no figure below", "", opt(a.Missing), "")
-		add("Suspect time", "doubted; part of valid time", "", duration(a, a.Suspect), "")
 		pct := func(r *big.Rat) string {
 			if r == nil {
 				return "–"
@@ -581,6 +623,8 @@ func spans(in Input) Section {
 	if a == nil || rec == nil {
 		return s
 	}
+	// Where all that is told was not read, no figure hangs on it.
+	unread := !slices.ContainsFunc(a.Spans, func(sp analysis.Span) bool { return sp.Kind != analysis.SpanMissing })
 	for i, sp := range a.Spans {
 		kind := string(sp.Kind)
 		switch sp.Kind {
@@ -603,9 +647,9 @@ func spans(in Input) Section {
 		if day, _, ok := strings.Cut(from, " "); ok {
 			to = strings.TrimPrefix(to, day+" ")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Cells: []Cell{
-			{Text: from}, {Text: to},
-			{Text: duration(a, sp.ToTick-sp.FromTick)}, {Text: low}, {Text: kind}, {Text: sp.Reason},
+		long := duration(a, sp.ToTick-sp.FromTick)
+		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Words: fmt.Sprintf("%s to %s, %s, %s: %s", from, to, long, kind, sp.Reason), Cells: []Cell{
+			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind}, {Text: sp.Reason},
 		}})
 	}
 	return s
@@ -616,9 +660,9 @@ func clock(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
 
 // conditions lists the conditions of testing that the criteria ask about,
 // each with its provenance. Measures, papers and identity stand elsewhere.
-func conditions(in Input) Section {
-	s := Section{ID: "conditions", Title: "Conditions of testing",
-		Table: &Table{Beyond: "and %d conditions that were not asked, because no answer to them can change the outcome; listed on the page",
+func conditions(in Input, ev *evidenceList) Section {
+	s := Section{ID: "conditions", Title: "Conditions of testing", Small: true,
+		Table: &Table{Beyond: "and %d conditions that stand above or were not asked, because no answer to them can change the outcome; listed on the page",
 			Columns: []Column{{"Condition", .44, false}, {"Answer", .145, false}, {"How it is known", .415, false}}}}
 	wanted := map[string]bool{}
 	var want func(name string)
@@ -642,7 +686,7 @@ func conditions(in Input) Section {
 	for _, n := range in.Determination.Needs {
 		open[n.Fact] = true
 	}
-	beside := openBeside(in.Determination)
+	beside, above := openBeside(in.Determination), ev.deciding(in.Determination)
 	var idle []Row
 	for _, def := range rules.Vocabulary() {
 		if !wanted[def.Name] || def.Settles == "computed" || def.Type == rules.TypePaper || def.Type == rules.TypeList || def.Name == "birth_date" {
@@ -664,7 +708,8 @@ func conditions(in Input) Section {
 				answer = valueText(def, f.Value)
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: answer}, {Text: how}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Minor: known && f.State != criteria.Unknown && above[def.Name],
+			Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: answer}, {Text: how, Ref: ev.of(def.Name)}}})
 	}
 	s.Table.Rows = append(s.Table.Rows, idle...)
 	return s
@@ -736,6 +781,7 @@ func identity(rows []IdentityRow) Section {
 		}
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: r.What}, {Text: orDash(r.Case)}, {Text: orDash(r.Other), Sub: r.Where}, c}})
 	}
+	s.Small = !slices.ContainsFunc(rows, func(r IdentityRow) bool { return !r.Same })
 	return s
 }
 
@@ -796,26 +842,24 @@ func ruleTexts(a *analysis.Analysis) []string {
 }
 
 // provenance is what is needed to compute this worksheet again.
-func provenance(in Input) Section {
-	s := Section{ID: "provenance", Title: "Provenance",
-		Table: &Table{Columns: []Column{{"What", .16, false}, {"Value", .84, false}}}}
+func provenance(in Input, ev *evidenceList) Section {
+	s := Section{ID: "provenance", Title: "Evidence and provenance", Small: true,
+		Table: &Table{Columns: []Column{{"What", .2, false}, {"Value", .8, false}}}}
 	add := func(what, value string) {
 		if value != "" {
 			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: value}}})
 		}
 	}
-	ups := in.Uploads
-	if rec := in.Recording; rec != nil && len(ups) == 0 {
-		ups = []Upload{{SHA256: rec.SHA256, Size: rec.Size, Format: rec.Format, Container: rec.Container}}
-	}
+	ups := uploads(in)
 	if len(ups) == 0 {
 		add("Recording", "not seen")
 	}
 	for _, u := range ups {
-		what := "Upload, SHA-256"
+		what := ev.letter(u.SHA256) + ": upload"
 		if u.Role != "" {
-			what = "Upload (" + words(u.Role) + "), SHA-256"
+			what += " (" + words(u.Role) + ")"
 		}
+		what += ", SHA-256"
 		if u.Withheld != "" {
 			add(what, u.SHA256+" "+u.Withheld)
 			continue
@@ -825,6 +869,9 @@ func provenance(in Input) Section {
 			form += ", inside " + u.Container
 		}
 		add(what, u.SHA256+" ("+form+")")
+	}
+	for _, text := range ev.texts[min(ev.files, len(ev.texts)):] {
+		add(ev.letter(text), text)
 	}
 	if rec, a := in.Recording, cmp.Or(in.Analysis, in.Walk); rec != nil && a != nil {
 		add("Session", fmt.Sprintf("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,

@@ -37,7 +37,7 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 	para("["+w.Verdict.Symbol+"] ", w.Headline[0])
 	para("    ", w.Headline[1])
 	for _, s := range w.Sections {
-		fmt.Fprintf(&b, "\n%s\n%s\n", s.Title, strings.Repeat("-", utf8.RuneCountInString(s.Title)))
+		fmt.Fprintf(&b, "\n%s\n%s\n", s.heading(), strings.Repeat("-", utf8.RuneCountInString(s.heading())))
 		if s.Lead != "" {
 			para("", s.Lead)
 		}
@@ -59,6 +59,9 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 	_, err := out.Write(b.Bytes())
 	return err
 }
+
+// heading is the title with the letters of the evidence.
+func (s *Section) heading() string { return Cell{Text: s.Title, Ref: s.Ref}.Referred() }
 
 // caseLine names the case in one line.
 func (w *Worksheet) caseLine() string {
@@ -123,18 +126,20 @@ func (t *Table) writeText(b *bytes.Buffer) {
 	}
 }
 
-// parts are the paragraphs of a cell: verdict, text, and what stands under it
-// in brackets.
+// parts are the paragraphs of a cell: verdict, text with its evidence, and what
+// stands under it in brackets.
 func (c Cell) parts() []string {
 	var out []string
 	if c.Mark != nil {
 		out = append(out, c.Mark.String())
 	}
-	if c.Text != "" {
-		out = append(out, c.Text)
+	if s := c.Referred(); s != "" {
+		out = append(out, s)
 	}
-	if c.Sub != "" {
-		out = append(out, "("+c.Sub+")")
+	for _, s := range []string{c.Sub, c.Note} {
+		if s != "" {
+			out = append(out, "("+s+")")
+		}
 	}
 	return out
 }

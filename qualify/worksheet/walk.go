@@ -9,7 +9,7 @@ import (
 // walked is the six-minute walk with the distance that a reference equation
 // predicts: information, on which no clause rests.
 func walked(in Input) Section {
-	s := Section{ID: "walk", Title: "Six-minute walk", Table: &Table{Columns: []Column{{"What", .5, false}, {"Value", .5, false}}}}
+	s := Section{ID: "walk", Title: "Six-minute walk", Small: true, Table: &Table{Columns: []Column{{"What", .5, false}, {"Value", .5, false}}}}
 	w := criteria.Walked(criteria.Facts{Named: in.Facts})
 	if w == nil || w.Predicted == nil && w.Laps == nil && w.Stops == nil {
 		return s // a distance alone stands among the conditions

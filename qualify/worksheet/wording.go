@@ -255,18 +255,6 @@ func roleName(r rules.Role) string {
 	return string(r)
 }
 
-func statusText(s rules.Status) string {
-	switch s {
-	case rules.Verified:
-		return "read in the document"
-	case rules.Secondary:
-		return "read in another text that reports it"
-	case rules.Draft:
-		return "draft: from memory, not confirmed"
-	}
-	return string(s)
-}
-
 // valueText words the value of a fact.
 func valueText(def rules.FactDef, v criteria.Value) string {
 	switch def.Type {

@@ -152,12 +152,15 @@ type Worksheet struct {
 type Section struct {
 	ID    string // stable word: deciding, questions, onfile, trace, levels, measures, spans, ...
 	Title string
+	Ref   string // letters of the evidence that the section rests on
 	Lead  string
 	Table *Table
 	Items []string
 	Trace *Trace
 	After string
 	Minor bool // left out on paper
+	Small bool // set small in two columns on paper, behind the others
+	Cites bool // Items are numbered sources: paper lists them once, at the end
 }
 
 // Table is rows under heads. Paper leaves out the minor rows and says how many
@@ -167,6 +170,7 @@ type Table struct {
 	Columns []Column
 	Rows    []Row
 	Beyond  string
+	Inline  bool // paper sets what stands under a text behind it
 }
 
 // Column is a head and its share of the width; shares add up to 1.
@@ -177,19 +181,34 @@ type Column struct {
 }
 
 // Row is one row; Depth indents its first cell, Strong sets it bold, Minor
-// leaves it out on paper.
+// leaves it out on paper, and Aside puts it into the small print there. Words is
+// how small print puts it, "" for cell by cell.
 type Row struct {
 	Cells  []Cell
 	Depth  int
 	Strong bool
 	Minor  bool
+	Aside  bool
+	Words  string
 }
 
 // Cell is a text, a smaller one under it, and a verdict; each may be empty.
+// Note is a remark that page and text print and paper leaves out. Ref is the
+// letters of the evidence that the text rests on.
 type Cell struct {
 	Text string
 	Sub  string
+	Note string
+	Ref  string
 	Mark *Mark
+}
+
+// Referred is the text with the letters of its evidence: "92 % [B]".
+func (c Cell) Referred() string {
+	if c.Ref == "" {
+		return c.Text
+	}
+	return strings.TrimSpace(c.Text + " [" + c.Ref + "]")
 }
 
 // Section returns the section with the id, nil if the worksheet has none.
@@ -227,34 +246,38 @@ func New(in Input) *Worksheet {
 	w.Verdict, w.Headline = headline(in)
 
 	trace, traceLead := traceOf(in)
-	src := newSourceList()
+	src, ev := newSourceList(), newEvidenceList(in)
+	drawn := ""
+	if trace != nil {
+		drawn = ev.recording()
+	}
 	w.Sections = []Section{
 		disputed(in.Answers),
-		deciding(in, src),
+		deciding(in, src, ev),
 		questions(d.Needs, in),
 		allTests(d),
 		onFile(in, src),
-		{ID: "trace", Title: "The recording", Lead: traceLead, Trace: trace},
+		{ID: "trace", Title: "The recording", Ref: drawn, Lead: traceLead, Trace: trace},
 		reported(in),
-		levels(in),
-		measures(in),
+		levels(in, ev),
+		measures(in, ev),
 		spans(in),
 		follows(in, criteria.PartAllows, "allows", "What this allows", src),
 		follows(in, criteria.PartFollowUp, "followup", "What follows, and when", src),
 		whatWouldChange(d),
-		{ID: "document", Title: "What to document next", Items: d.Document},
-		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes},
-		{ID: "near", Title: "Near a limit", Items: d.NearLimit},
+		{ID: "document", Title: "What to document next", Items: documented(in, src), Small: true},
+		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes, Small: true},
+		{ID: "near", Title: "Near a limit", Items: d.NearLimit, Small: true},
 		walked(in),
-		conditions(in),
+		conditions(in, ev),
 		answered(in.Answers),
 		identity(in.Identity),
-		clauses(in, src),
-		{ID: "sources", Title: "Further sources", Items: src.take(false)},
-		{ID: "moresources", Title: "Sources of the clauses that are listed here alone", Items: src.take(true), Minor: true},
-		{ID: "reading", Title: "How the recording was read", Items: reading(in)},
-		{ID: "cautions", Title: "Cautions", Items: cautions(d)},
-		provenance(in),
+		clauses(in, src, ev),
+		{ID: "sources", Title: "Further sources", Items: src.take(false), Small: true, Cites: true},
+		{ID: "moresources", Title: "Sources of the clauses that are listed here alone", Items: src.take(true), Minor: true, Cites: true},
+		{ID: "reading", Title: "How the recording was read", Items: reading(in), Small: true},
+		{ID: "cautions", Title: "Cautions", Items: cautions(d), Small: true},
+		provenance(in, ev),
 	}
 	if len(in.Legs) > 0 {
 		at := slices.IndexFunc(w.Sections, func(s Section) bool { return s.ID == "trace" })
@@ -262,7 +285,7 @@ func New(in Input) *Worksheet {
 		if in.Analysis == nil {
 			rest = rest[1:] // the legs are drawn
 		}
-		w.Sections = slices.Concat(w.Sections[:at], legs(in), rest)
+		w.Sections = slices.Concat(w.Sections[:at], legs(in, ev), rest)
 	}
 	kept := w.Sections[:0]
 	for _, s := range w.Sections {
@@ -290,9 +313,12 @@ func (w *Worksheet) clean() {
 		if s.Table == nil {
 			continue
 		}
-		for _, r := range s.Table.Rows {
+		for i := range s.Table.Rows {
+			r := &s.Table.Rows[i]
+			r.Words = visible(r.Words)
 			for j := range r.Cells {
-				r.Cells[j].Text, r.Cells[j].Sub = visible(r.Cells[j].Text), visible(r.Cells[j].Sub)
+				c := &r.Cells[j]
+				c.Text, c.Sub, c.Note, c.Ref = visible(c.Text), visible(c.Sub), visible(c.Note), visible(c.Ref)
 			}
 		}
 	}

@@ -1,0 +1,291 @@
+package worksheet
+
+import (
+	"fmt"
+	"strings"
+)
+
+// bulletRoom is what a bullet takes before a text, in millimetres.
+const bulletRoom = 2.6
+
+// smallLine is one line of the small print that paper sets in two columns.
+type smallLine struct {
+	text    string
+	bold    bool
+	indent  float64 // millimetres
+	before  float64 // room above, in millimetres, unless it tops a column
+	bullet  bool
+	section string // title of the section that begins here
+	keep    bool   // stays with the next line
+}
+
+func (l smallLine) height(top bool) float64 {
+	h := lineSmall
+	if !top {
+		h += l.before
+	}
+	return h
+}
+
+// runIn are the sections whose items are set one behind the other: lists that
+// are looked up, not read.
+var runIn = map[string]bool{"conditions": true, "identity": true, "reading": true, "sources": true}
+
+// smallText is one text of the small print with how far it is set in.
+type smallText struct {
+	text  string
+	depth int
+}
+
+// small sets the sections for small print in lines of a column. The sources
+// that other sections name by number stand together behind what names them.
+func (p *paper) small(w *Worksheet) []smallLine {
+	var out []smallLine
+	sources := Section{ID: "sources", Title: "Sources"}
+	for i := range w.Sections {
+		if s := &w.Sections[i]; s.Cites && !s.Minor {
+			sources.Items = append(sources.Items, s.Items...)
+		}
+	}
+	behind := false
+	for i := range w.Sections {
+		s := &w.Sections[i]
+		if !behind && lookedUp[s.ID] {
+			behind = true
+			out = append(out, p.smallSection(&sources, sources.texts())...)
+		}
+		switch {
+		case s.Minor || s.Cites && s.Table == nil:
+		case s.Small:
+			out = append(out, p.smallSection(s, s.texts())...)
+		case s.Table != nil:
+			texts := s.Table.texts(func(r Row) bool { return r.Aside })
+			if s.aside() {
+				texts = append(texts, s.Table.beyond()...)
+			}
+			out = append(out, p.smallSection(s, texts)...)
+		}
+	}
+	if !behind {
+		out = append(out, p.smallSection(&sources, sources.texts())...)
+	}
+	return out
+}
+
+// lookedUp are the sections that no source is named in: they stand behind the
+// sources.
+var lookedUp = map[string]bool{"reading": true, "cautions": true, "provenance": true}
+
+// smallSection sets the heading and the texts of a section, nothing if there
+// is no text.
+func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
+	if len(texts) == 0 {
+		return nil
+	}
+	width := (p.usable() - columnGap) / 2
+	var out []smallLine
+	for i, l := range p.lines(s.heading(), width, true, sizeSmall) {
+		head := smallLine{text: l, bold: true, keep: true}
+		if i == 0 {
+			head.before, head.section = 1.6, s.Title
+		}
+		out = append(out, head)
+	}
+	add := func(text string, bullet bool, in float64) {
+		for i, l := range p.lines(text, width-in, false, sizeSmall) {
+			out = append(out, smallLine{text: l, indent: in, bullet: bullet && i == 0})
+		}
+	}
+	if runIn[s.ID] {
+		var all []string
+		for _, t := range texts {
+			all = append(all, t.text)
+		}
+		add(strings.Join(all, " • "), false, 0)
+	} else {
+		for _, t := range texts {
+			add(t.text, true, bulletRoom+indent(t.depth)*.6)
+		}
+	}
+	if s.Small {
+		add(s.After, false, 0)
+	}
+	return out
+}
+
+// texts words a section of the small print.
+func (s *Section) texts() []smallText {
+	var out []smallText
+	if s.Lead != "" && s.ID != "clauses" { // the indents say it
+		out = append(out, smallText{s.Lead, 0})
+	}
+	if s.Table != nil {
+		out = append(out, s.Table.texts(func(Row) bool { return true })...)
+		out = append(out, s.Table.beyond()...)
+	}
+	for _, it := range s.Items {
+		out = append(out, smallText{it, 0})
+	}
+	return out
+}
+
+// beyond says how many rows paper leaves out, nothing if there are none.
+func (t *Table) beyond() []smallText {
+	left := 0
+	for _, r := range t.Rows {
+		if r.Minor {
+			left++
+		}
+	}
+	if left == 0 {
+		return nil
+	}
+	return []smallText{{fmt.Sprintf(t.Beyond, left), 0}}
+}
+
+// texts words the rows that paper prints and that are wanted.
+func (t *Table) texts(wanted func(Row) bool) []smallText {
+	var out []smallText
+	for _, r := range t.Rows {
+		if !r.Minor && wanted(r) {
+			out = append(out, smallText{t.sentence(r), r.Depth})
+		}
+	}
+	return out
+}
+
+// sentence words a row: the first cell, a colon, the others. Letters of
+// evidence stand for how a thing is known, and the source in brackets.
+func (t *Table) sentence(r Row) string {
+	if r.Words != "" {
+		return r.Words
+	}
+	out := r.Cells[0].Referred() + ":"
+	for i, c := range r.Cells[1:] {
+		text := c.Text
+		if text == orDash("") {
+			text = "" // nothing to tell
+		}
+		if c.Mark != nil {
+			text = strings.TrimSpace(c.Mark.String() + " " + text)
+		}
+		switch {
+		case t.Columns[i+1].Head == "Source":
+			text, _ = t.printed(c)
+			if text != "" {
+				text = "(source " + text + ")"
+			}
+		case c.Ref != "":
+			text = "[" + c.Ref + "]"
+		case c.Sub != "":
+			text = strings.TrimSpace(text + " (" + c.Sub + ")")
+		}
+		if text == "" {
+			continue
+		}
+		if i > 0 && !strings.HasSuffix(out, ".") && !strings.HasSuffix(out, ":") && text[0] != '(' && text[0] != '[' {
+			out += ";"
+		}
+		out += " " + text
+	}
+	return out
+}
+
+// columns sets lines in two columns of even length, on as many pages as they
+// need.
+func (p *paper) columns(lines []smallLine) {
+	for len(lines) > 0 {
+		room := p.bottom() - p.y
+		if room < columnLeft {
+			p.page()
+			room = p.bottom() - p.y
+		}
+		p.y += 1.5
+		room -= 1.5
+		left := fill(lines, room)
+		if len(fill(lines[len(left):], room)) == len(lines)-len(left) {
+			left = even(lines, room)
+		}
+		right := fill(lines[len(left):], room)
+		if p.y > p.top()+2 {
+			p.rule(p.y, .2)
+		}
+		p.y += .8
+		top := p.y
+		end := p.column(left, p.left(), top)
+		end = max(end, p.column(right, p.left()+(p.usable()+columnGap)/2, top))
+		p.y = end
+		if lines = lines[len(left)+len(right):]; len(lines) > 0 {
+			p.page()
+		}
+	}
+}
+
+// fill is as many of the lines as a column of the height holds, one at least;
+// a heading never ends it.
+func fill(lines []smallLine, height float64) []smallLine {
+	n, y := 0, .8
+	for n < len(lines) && (n == 0 || y+lines[n].height(n == 0) <= height) {
+		y += lines[n].height(n == 0)
+		n++
+	}
+	return lines[:unkept(lines, n)]
+}
+
+// unkept takes headings off the end of the first n lines, unless they are all.
+func unkept(lines []smallLine, n int) int {
+	if n == len(lines) {
+		return n
+	}
+	k := n
+	for k > 0 && lines[k-1].keep {
+		k--
+	}
+	if k == 0 {
+		return n
+	}
+	return k
+}
+
+// even is the shortest left column beside which the rest fits.
+func even(lines []smallLine, room float64) []smallLine {
+	whole := tall(lines)
+	for n := 1; n < len(lines); n++ {
+		k := unkept(lines, n)
+		if k < n {
+			continue
+		}
+		l, r := tall(lines[:n]), tall(lines[n:])
+		if l <= room && r <= l && l >= whole/2-8 {
+			return lines[:n]
+		}
+	}
+	return fill(lines, room)
+}
+
+func tall(lines []smallLine) float64 {
+	y := .8
+	for i, l := range lines {
+		y += l.height(i == 0)
+	}
+	return y
+}
+
+// column sets lines from x and y downwards and returns where they end.
+func (p *paper) column(lines []smallLine, x, y float64) float64 {
+	for i, l := range lines {
+		h := l.height(i == 0)
+		y += h
+		base := y - lineSmall*.22
+		if l.section != "" {
+			p.y = y - h
+			p.mark(l.section)
+		}
+		p.font(l.bold, sizeSmall)
+		if l.bullet {
+			p.doc.Text(x+l.indent-bulletRoom, base, "•")
+		}
+		p.doc.Text(x+l.indent, base, l.text)
+	}
+	return y
+}
