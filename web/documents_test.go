@@ -259,7 +259,7 @@ func TestDocumentBelongsToOneCase(t *testing.T) {
 		if w := v.get(other + path); w.Code != http.StatusNotFound {
 			t.Errorf("%s of another case: status %d, want 404", path, w.Code)
 		}
-		for _, d := range []Desk{NoDesk, Office, Tester, Maintainer} {
+		for _, d := range []Desk{NoDesk, Office, Maintainer, Administrator} {
 			out := b.at(d)
 			for _, l := range b.links(address) {
 				if w := out.get(l + path); w.Code == http.StatusOK {

@@ -10,6 +10,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/web/accounts"
 	"airwarrant/web/calendar"
 )
 
@@ -17,11 +18,12 @@ import (
 // are told apart below.
 var (
 	errNoPage         = errors.New("no such page")
-	errNotLoopback    = errors.New("not a loopback name")
+	errHost           = errors.New("not a name that is served")
 	errForm           = errors.New("form token missing or foreign")
 	errUnreadableForm = errors.New("form could not be read")
 	errTooLarge       = errors.New("request too large")
-	errNoDesk         = errors.New("no desk taken")
+	errNoDesk         = errors.New("not signed in, or at no desk")
+	errMustChange     = errors.New("first password not changed yet")
 	errDesk           = errors.New("not for this desk")
 	errLink           = errors.New("link unknown, expired or withdrawn")
 	errCode           = errors.New("code of the link not given yet")
@@ -52,12 +54,12 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
 		return answer{http.StatusNotFound, "There is no such page",
 			"Nothing is kept at this address.", "Check the case number, or start from the first page."}, true
-	case errors.Is(err, errNotLoopback):
+	case errors.Is(err, errHost):
 		return answer{http.StatusMisdirectedRequest, "Not served under this name",
-			"This program answers on this machine only.", "Open the address that it printed when it started."}, true
+			"This program answers on this machine, and under the names that it was started with.", "Open the address that it printed when it started."}, true
 	case errors.Is(err, errForm):
 		return answer{http.StatusForbidden, "The form was not sent from here",
-			"The form was filled in before the desk changed, or it came from another page. Nothing was stored.", "Open the page again and send it from there."}, true
+			"The form was filled in before you signed in or changed the desk, or it came from another page. Nothing was stored.", "Open the page again and send it from there."}, true
 	case errors.As(err, &large), errors.Is(err, errTooLarge), errors.Is(err, recording.ErrTooLarge):
 		return answer{http.StatusRequestEntityTooLarge, "Too large",
 			"More was sent than this page takes; a recording may have up to 64 MiB, a document 24 MiB. Nothing was stored.", "Send one recording at a time, as the recorder's memory gave it, and the pages of the report alone."}, true
@@ -68,11 +70,17 @@ func answerTo(err error) (answer, bool) {
 		return answer{http.StatusConflict, "The confirmations do not fit together",
 			"A record of a confirmed draft was changed or removed outside this program, so none counts. Nothing was stored.", "Restore the store from a backup."}, true
 	case errors.Is(err, errNoDesk):
-		return answer{http.StatusForbidden, "No desk taken",
-			"This page belongs to a desk, and you have not taken one, or the session has ended.", "Take a desk on the first page."}, true
+		return answer{http.StatusForbidden, "Not signed in",
+			"This page belongs to a desk, and you are not signed in, or the session has ended: it ends after half an hour without a request. Nothing was stored.", "Sign in on the first page."}, true
+	case errors.Is(err, errMustChange):
+		return answer{http.StatusForbidden, "The password has to be changed first",
+			"The password that you signed in with was given to you by somebody else.", "Choose your own on the page of the password."}, true
+	case errors.Is(err, accounts.ErrNoAccount):
+		return answer{http.StatusNotFound, "There is no such account",
+			"No account is kept at this address.", "Choose one on the page of accounts."}, true
 	case errors.Is(err, errDesk):
 		return answer{http.StatusForbidden, "Not for this desk",
-			"The desk that you sit at does not reach this page.", "Leave the desk and take the one that the page is for."}, true
+			"The desk that you sit at does not reach this page.", "Take the desk that the page is for on the first page; a link for an office or a tester opens after signing out."}, true
 	case errors.Is(err, errLink):
 		return answer{http.StatusNotFound, "This link does not open anything",
 			"It has expired, was withdrawn, was closed after five wrong codes, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
@@ -101,8 +109,8 @@ func answerTo(err error) (answer, bool) {
 		return answer{http.StatusConflict, "This does not fit the case any more",
 			"The case is closed, or what you changed is not there any longer. Nothing was stored.", "Open the case again and look at its trail."}, true
 	case errors.Is(err, casework.ErrConflict):
-		return answer{http.StatusConflict, "Somebody else changed this case",
-			"The case changed while you were working on it. What you sent was not stored.", "Open the case again, look at what changed, and send it once more."}, true
+		return answer{http.StatusConflict, "Somebody else was faster",
+			"It changed while you were working on it. What you sent was not stored.", "Open the page again, look at what changed, and send it once more."}, true
 	case errors.Is(err, rules.ErrUnknownRegion), errors.Is(err, rules.ErrUnknownVersion):
 		return answer{http.StatusNotFound, "Unknown criteria",
 			"No criteria are kept under this name and date.", "Choose one of the payers on the page of criteria."}, true
@@ -131,6 +139,18 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 		s.showCode(w, q, http.StatusOK, "")
 		return
 	}
+	switch {
+	case errors.Is(err, errMustChange):
+		seeOther(w, "/password")
+		return
+	case errors.Is(err, errNoDesk) && rt.Method == "GET":
+		if q.visit.session != nil {
+			s.showFirst(w, q, http.StatusForbidden, firstPage{Say: "This page belongs to a desk. Choose the one that you want to act at."})
+			return
+		}
+		s.showFirst(w, q, http.StatusForbidden, firstPage{To: safePath(q.URL.RequestURI()), Say: "This page belongs to a desk, and you are not signed in, or the session has ended: it ends after half an hour without a request."})
+		return
+	}
 	var pace *paceError
 	if errors.As(err, &pace) {
 		w.Header().Set("Retry-After", strconv.Itoa(int(pace.wait.Seconds())+1))
@@ -155,7 +175,7 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 		Reference string
 		Leave     bool
 		To        string // a link to open after leaving the desk
-	}{a, reference, errors.Is(err, errDesk), to}})
+	}{a, reference, errors.Is(err, errDesk) && rt.Link, to}})
 }
 
 // paceError refuses what came too often.

@@ -4,6 +4,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 )
 
@@ -12,7 +13,7 @@ import (
 const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 
 // guardHeaders sets what every answer carries.
-func guardHeaders(h http.Header) {
+func guardHeaders(h http.Header, r *http.Request) {
 	h.Set("Content-Security-Policy", policy)
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
@@ -20,7 +21,25 @@ func guardHeaders(h http.Header) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
+	if secure(r) {
+		h.Set("Strict-Transport-Security", "max-age=31536000")
+	}
 }
+
+// serves reports whether the site answers under a name.
+func (s *Site) serves(host string) bool {
+	if loopback(host) {
+		return true
+	}
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	return slices.ContainsFunc(s.cfg.Hosts, func(name string) bool { return strings.EqualFold(name, host) })
+}
+
+// secure reports whether the browser speaks TLS: whatever is served under
+// another name than loopback's has a proxy in front that does.
+func secure(r *http.Request) bool { return r.TLS != nil || !loopback(r.Host) }
 
 // loopback reports whether the request was addressed to this machine by a
 // loopback name. A page elsewhere that lets its own name point here (DNS

@@ -19,6 +19,7 @@ import (
 	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/web/accounts"
 )
 
 // links makes a link for each desk that is reached by one.
@@ -69,7 +70,9 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 	number := strings.TrimPrefix(address, "/cases/")
 	links := b.links(address)
 	document := b.addFax(b.at(Intake), address)
-	for _, d := range []Desk{NoDesk, Intake, Office, Tester, Maintainer} {
+	b.at(Administrator)
+	account := must(b.accounts.Accounts(t.Context()))[0].ID
+	for _, d := range []Desk{NoDesk, Intake, Office, Maintainer, Administrator} {
 		v := b.at(d)
 		for _, l := range links {
 			if d == NoDesk || strings.HasPrefix(l, "/"+string(d)+"/") {
@@ -81,7 +84,7 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 			if len(rt.Desks) == 0 {
 				continue
 			}
-			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2").Replace(rt.Path)
+			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2", "{account}", account).Replace(rt.Path)
 			if rt.Link {
 				path = strings.Replace(rt.Path, "/"+string(rt.Desks[0])+"/{secret}", links[rt.Desks[0]], 1)
 			}
@@ -242,12 +245,12 @@ func TestForeignFormsAreRefused(t *testing.T) {
 		})
 	}
 	// The forms of a desk end with it.
-	v.post("/leave", url.Values{"form": {good}})
-	if w := v.post("/desk", url.Values{"form": {good}, "desk": {"intake"}, "who": {"M. Reyes"}}); w.Code != http.StatusForbidden {
-		t.Errorf("form token of a desk that was left: status %d, want 403", w.Code)
+	v.post("/sign-out", url.Values{"form": {good}})
+	if w := v.post("/sign-in", url.Values{"form": {good}, "name": {"M. Reyes"}, "password": {"x"}}); w.Code != http.StatusForbidden {
+		t.Errorf("form token of a session that has ended: status %d, want 403", w.Code)
 	}
 	if w := v.get(address); w.Code != http.StatusForbidden {
-		t.Errorf("case after leaving the desk: status %d, want 403", w.Code)
+		t.Errorf("case after signing out: status %d, want 403", w.Code)
 	}
 }
 
@@ -255,9 +258,16 @@ func TestVisitExpires(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, false)
 	v := b.at(Intake)
 	v.page("/cases")
+	*b.clock = b.clock.Add(accounts.SessionIdles)
+	if w := v.get("/cases?after=x"); w.Code != http.StatusForbidden {
+		t.Errorf("after %s: status %d, want 403", accounts.SessionIdles, w.Code)
+	}
+	b.wants(v.last, "the session has ended", `name="to" value="/cases?after=x"`, `type="password"`)
+	// The form of a page before sign-in ends too.
+	form := v.token()
 	*b.clock = b.clock.Add(visitExpires)
-	if w := v.get("/cases"); w.Code != http.StatusForbidden {
-		t.Errorf("after %s: status %d, want 403", visitExpires, w.Code)
+	if w := v.post("/sign-in", url.Values{"form": {form}, "name": {"M. Reyes"}, "password": {"x"}}); w.Code != http.StatusForbidden {
+		t.Errorf("form of a page before sign-in after %s: status %d, want 403", visitExpires, w.Code)
 	}
 }
 
@@ -265,10 +275,7 @@ const nasty = `<script>alert("x")</script>'><img src=x onerror=alert(1)>`
 
 func TestWhatIsTypedIsEscaped(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, false)
-	v := b.visitor()
-	v.get("/")
-	v.post("/desk", url.Values{"desk": {"intake"}, "who": {nasty}})
-	v.page("/cases")
+	v := b.at(Intake)
 	address := v.open(medicare, patient{Name: nasty, Birth: merrin.Birth, Identifier: nasty})
 	form := custody("order_on_file")
 	v.send(address, address+"/custody", form)
@@ -285,6 +292,13 @@ func TestWhatIsTypedIsEscaped(t *testing.T) {
 	v.page(address)
 	v.post(address+"/facts", url.Values{"v.awake_spo2": {nasty}})
 	pages["refusal"] = v.last
+	out.get("/")
+	out.post("/sign-in", url.Values{"name": {nasty}, "password": {"x"}})
+	pages["sign-in"] = out.last
+	chief := b.at(Administrator)
+	chief.page("/accounts")
+	chief.post("/accounts", url.Values{"name": {nasty}, "office": {nasty}})
+	pages["account"] = chief.last
 	for name, page := range pages {
 		if strings.Contains(page, "<script>alert") || strings.Contains(page, "<img") {
 			t.Errorf("%s: what was typed runs as markup", name)
@@ -699,7 +713,7 @@ func TestEveryErrorHasItsAnswer(t *testing.T) {
 		err  error
 		want int
 	}{
-		{errNoPage, 404}, {errNotLoopback, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errDesk, 403}, {errLink, 404}, {errCode, 403}, {&paceError{time.Minute}, 429},
+		{errNoPage, 404}, {errHost, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errMustChange, 403}, {accounts.ErrNoAccount, 404}, {errDesk, 403}, {errLink, 404}, {errCode, 403}, {&paceError{time.Minute}, 429},
 		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
 		{rules.ErrUnknownVersion, 404}, {rules.ErrNoPackInForce, 409}, {qualify.ErrQuery, 400}, {recording.ErrTooLarge, 413}, {&http.MaxBytesError{}, 413},
 		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {errMedia, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},

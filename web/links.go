@@ -91,7 +91,7 @@ type linkNote struct {
 // admitLink finds the link that an address holds, no more often than the pace
 // allows. Whatever is wrong with a link, the answer is the same.
 func (s *Site) admitLink(rt Route, q *request) error {
-	now, from := s.cfg.Now(), networkOf(q.RemoteAddr)
+	now, from := s.cfg.Now(), networkOf(s.addressOf(q.Request))
 	if wait, ok := s.paces.take("from "+from, now, addressPace, time.Minute); !ok {
 		return &paceError{wait}
 	}
@@ -194,7 +194,7 @@ func (s *Site) passed(r *http.Request, l *link) bool {
 // goes to the address of the link alone.
 func (s *Site) pass(w http.ResponseWriter, r *http.Request, address, hash string) {
 	until := strconv.FormatInt(s.cfg.Now().Add(passExpires).Unix(), 10)
-	http.SetCookie(w, &http.Cookie{Name: passCookie, Path: address, HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: int(passExpires.Seconds()),
+	http.SetCookie(w, &http.Cookie{Name: passCookie, Path: address, HttpOnly: true, Secure: secure(r), SameSite: http.SameSiteLaxMode, MaxAge: int(passExpires.Seconds()),
 		Value: until + "." + base64.RawURLEncoding.EncodeToString(s.sign("pass", hash+" "+until))})
 }
 
@@ -266,7 +266,7 @@ func (s *Site) makeLink(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	scheme := "http://"
-	if q.TLS != nil {
+	if secure(q.Request) {
 		scheme = "https://"
 	}
 	fresh.Address = scheme + q.Host + fresh.Address

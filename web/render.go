@@ -20,16 +20,17 @@ import (
 
 // page is what the base template sees.
 type page struct {
-	Title   string
-	Body    any
-	Program string
-	Demo    bool
-	Desk    Desk
-	Who     string
-	Token   string
-	ByLink  bool
-	Style   string // address of the style sheet
-	Scripts []string
+	Title    string
+	Body     any
+	Program  string
+	Demo     bool
+	Desk     Desk
+	Who      string
+	Token    string
+	ByLink   bool
+	SignedIn bool
+	Style    string // address of the style sheet
+	Scripts  []string
 }
 
 // parsePages parses each template together with the base and the parts.
@@ -61,6 +62,14 @@ func parsePages() (map[string]*template.Template, error) {
 var functions = template.FuncMap{
 	"moment": moment,
 	"desk":   Desk.Words,
+	"secret": newSecretField,
+}
+
+// secretField is one field for a password; what was typed is never shown again.
+type secretField struct{ Name, Words, Fill, Fault string }
+
+func newSecretField(name, words, fill, fault string) secretField {
+	return secretField{name, words, fill, fault}
 }
 
 // moment prints an instant in UTC as every date of the pages stands: year
@@ -71,7 +80,7 @@ func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") + " 
 // page never leaves.
 func (s *Site) render(w http.ResponseWriter, q *request, status int, name string, p page) {
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
-	p.ByLink = q.link != nil
+	p.ByLink, p.SignedIn = q.link != nil, q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
 	var b bytes.Buffer
 	if err := s.pages[name].Execute(&b, p); err != nil {

@@ -1,5 +1,5 @@
 // Package web is the pages: a case from its first line to the printed
-// worksheet, for the four desks that this version has.
+// worksheet, for each desk of design section 4.
 //
 // Call New, then Site.Handler. Pages are rendered on the server from
 // templates that lie in the binary, work without script, and read from top to
@@ -7,7 +7,9 @@
 // served, and to which desk.
 //
 // What this package does not do: it knows no criteria, no file format and no
-// database; it has no accounts yet, so it answers on loopback names alone.
+// database, and how accounts are kept is web/accounts' alone. It speaks plain
+// HTTP, on loopback names and on those of Config.Hosts, for which something in
+// front of it has to speak TLS.
 package web
 
 import (
@@ -27,9 +29,11 @@ import (
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/web/accounts"
 )
 
-// Config is what a site is made of. Every field but Demo and Critical is needed.
+// Config is what a site is made of. Every field but Demo, Hosts and Critical is
+// needed.
 type Config struct {
 	Store   casework.Store
 	Library *rules.Library
@@ -37,7 +41,10 @@ type Config struct {
 	Random  io.Reader // of keys, link secrets and reference numbers
 	Program string    // name and version, as worksheets print it
 	Demo    bool      // one click takes a desk, DEMO stands on every page
-	Log     *slog.Logger
+	// Hosts are the names, without port, that are served beside those of
+	// loopback, over HTTPS by a proxy on this machine; none with Demo.
+	Hosts []string
+	Log   *slog.Logger
 	// Critical is the limit of the alert on critically low readings: nil takes
 	// the house's default, one without a figure turns it off.
 	Critical *worksheet.CriticalLimit
@@ -46,13 +53,15 @@ type Config struct {
 // Site serves the pages.
 type Site struct {
 	cfg    Config
-	key    []byte // signs cookies and form tokens; new at each start
+	key    []byte // signs cookies and form tokens; see siteKey
 	pages  map[string]*template.Template
 	checks *checks
 	views  views
 	leaves leaves
 	paces  paces
 	pdf    pdfReader
+	// accounts are who may sit at which desk.
+	accounts *accounts.Book
 	// confirming is held while a confirmation of a draft is written.
 	confirming sync.Mutex
 }
@@ -68,11 +77,15 @@ func New(cfg Config) (*Site, error) {
 	case cfg.Now == nil || cfg.Random == nil || cfg.Log == nil || cfg.Program == "":
 		return nil, errors.New("web: Config: expected Now, Random, Log and Program; at least one is missing; set all four")
 	}
-	s := &Site{cfg: cfg, key: make([]byte, 32), checks: newChecks()}
-	if _, err := io.ReadFull(cfg.Random, s.key); err != nil {
-		return nil, fmt.Errorf("web: drawing the key of cookies: %w", err)
+	if cfg.Demo && len(cfg.Hosts) > 0 {
+		return nil, errors.New("web: Config.Hosts: expected none with Demo, found some: a demonstration is opened by a click and answers on loopback alone; leave out one of the two")
 	}
+	s := &Site{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}
+	ctx := context.Background()
 	var err error
+	if s.key, err = siteKey(ctx, cfg.Store, cfg.Random); err != nil {
+		return nil, err
+	}
 	if s.pages, err = parsePages(); err != nil {
 		return nil, err
 	}
@@ -80,6 +93,9 @@ func New(cfg Config) (*Site, error) {
 		return nil, fmt.Errorf("web: making cases findable by name: %w", err)
 	}
 	if cfg.Demo {
+		if err := s.checkDemo(ctx); err != nil {
+			return nil, fmt.Errorf("web: Config.Demo: %w", err)
+		}
 		if err := s.buildDemo(); err != nil {
 			return nil, fmt.Errorf("web: building the demonstration: %w", err)
 		}
@@ -118,11 +134,15 @@ type Route struct {
 // Routes is everything that is served.
 func Routes() []Route {
 	intake, office, tester := []Desk{Intake}, []Desk{Office}, []Desk{Tester}
-	staff := []Desk{Intake, Maintainer}
+	staff, administrator := []Desk{Intake, Maintainer}, []Desk{Administrator}
 	return []Route{
-		{Method: "GET", Path: "/{$}", Name: "desks", handle: (*Site).desks},
+		{Method: "GET", Path: "/{$}", Name: "first", handle: (*Site).first},
+		{Method: "POST", Path: "/sign-in", Name: "signIn", Body: formLimit, handle: (*Site).signIn},
 		{Method: "POST", Path: "/desk", Name: "takeDesk", Body: formLimit, handle: (*Site).takeDesk},
-		{Method: "POST", Path: "/leave", Name: "leaveDesk", Body: formLimit, handle: (*Site).leaveDesk},
+		{Method: "POST", Path: "/sign-out", Name: "signOut", Body: formLimit, handle: (*Site).signOut},
+		{Method: "POST", Path: "/sign-out-everywhere", Name: "signOutEverywhere", Body: formLimit, handle: (*Site).signOutEverywhere},
+		{Method: "GET", Path: "/password", Name: "password", handle: (*Site).passwordPage},
+		{Method: "POST", Path: "/password", Name: "changePassword", Body: formLimit, handle: (*Site).changePassword},
 		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
 
 		{Method: "GET", Path: "/cases", Name: "caseList", Desks: staff, handle: (*Site).caseList},
@@ -177,6 +197,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/tester/{secret}", Name: "testerAnswer", Desks: tester, Link: true, Body: formLimit, handle: (*Site).testerAnswer},
 		{Method: "POST", Path: "/tester/{secret}/recording", Name: "testerUpload", Desks: tester, Link: true, Body: uploadLimit, Streams: true, handle: (*Site).testerUpload},
 
+		{Method: "GET", Path: "/accounts", Name: "people", Desks: administrator, handle: (*Site).people},
+		{Method: "POST", Path: "/accounts", Name: "addPerson", Desks: administrator, Body: formLimit, handle: (*Site).addPerson},
+		{Method: "GET", Path: "/accounts/sign-ins", Name: "signIns", Desks: administrator, handle: (*Site).signIns},
+		{Method: "GET", Path: "/accounts/{account}", Name: "person", Desks: administrator, handle: (*Site).person},
+		{Method: "POST", Path: "/accounts/{account}", Name: "changePerson", Desks: administrator, Body: formLimit, handle: (*Site).changePerson},
+
 		{Method: "GET", Path: "/rules", Name: "rulebook", Desks: staff, handle: (*Site).rulebook},
 		{Method: "GET", Path: "/rules/{region}/{version}", Name: "rulePage", Desks: staff, handle: (*Site).rulePage},
 		{Method: "POST", Path: "/rules/{region}/{version}", Name: "confirmDraft", Desks: []Desk{Maintainer}, Body: uploadLimit, Streams: true, handle: (*Site).confirmDraft},
@@ -200,7 +226,7 @@ func (s *Site) Handler() http.Handler {
 	}
 	mux.Handle("/", s.serve(Route{Name: "nothing", handle: func(*Site, http.ResponseWriter, *request) error { return errNoPage }}))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		guardHeaders(w.Header())
+		guardHeaders(w.Header(), r)
 		mux.ServeHTTP(w, r)
 	})
 }
@@ -209,7 +235,7 @@ func (s *Site) Handler() http.Handler {
 // it, and behind it the one place that turns an error into a page.
 func (s *Site) serve(rt Route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		q := &request{Request: r, visit: s.visitOf(r)}
+		q := &request{Request: r}
 		err := s.guarded(rt, w, q)
 		if err != nil {
 			s.fail(w, q, rt, err)
@@ -223,15 +249,18 @@ func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) 
 			err = &panicError{string(debug.Stack())}
 		}
 	}()
-	if !loopback(q.Host) {
-		return errNotLoopback
+	if !s.serves(q.Host) {
+		return errHost
 	}
 	if rt.Method == "POST" && !sameOrigin(q.Request) {
 		return errForm
 	}
+	if q.visit, err = s.visitOf(q.Request); err != nil {
+		return err
+	}
 	if q.visit.Nonce == "" && rt.Method == "GET" && rt.Name != "static" {
 		// A first visit: the forms of the page need a token to carry.
-		if q.visit, err = s.setVisit(w, q.Request, visit{}); err != nil {
+		if q.visit, err = s.newVisit(w, q.Request); err != nil {
 			return err
 		}
 	}
@@ -254,8 +283,14 @@ func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) 
 	return rt.handle(s, w, q)
 }
 
+// beforePassword are the routes that an account with a first password reaches.
+var beforePassword = []string{"password", "changePassword", "signOut", "static"}
+
 // admit lets only the desks of rt through.
 func (s *Site) admit(rt Route, q *request) error {
+	if se := q.visit.session; se != nil && se.Account.MustChange && !slices.Contains(beforePassword, rt.Name) {
+		return errMustChange
+	}
 	if len(rt.Desks) == 0 {
 		return nil
 	}

@@ -332,8 +332,8 @@ func TestOutsideDemoCasesAndOtherDesks(t *testing.T) {
 	}
 	for _, desk := range []string{"office", "tester", "maintainer"} {
 		b.visit("/")
-		if b.js("!!document.querySelector('form[action=\"/leave\"] button')") {
-			b.press("form[action='/leave'] button")
+		if b.js("!!document.querySelector('form[action=\"/sign-out\"] button')") {
+			b.press("form[action='/sign-out'] button")
 			b.visit("/")
 		}
 		b.press("button[name=desk][value=" + desk + "]")

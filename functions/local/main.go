@@ -31,7 +31,10 @@ const (
 
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
-  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--demo]
+  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]]
+  airwarrant serve --demo [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off]
+  airwarrant accounts add NAME --role ROLE[,ROLE...] [--office NAME] | list | roles NAME --role ROLE[,ROLE...]
+             | disable NAME | enable NAME | reset NAME   [--data DIR] [--json]
   airwarrant measure RECORDING [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--session N] [--json]
   airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--facts FILE] [--session R:N]
@@ -45,6 +48,8 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
 
+ROLE is intake, maintainer or administrator, or office alone, with --office NAME. --host NAME is a name under which a
+proxy on this machine serves the pages over HTTPS.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
 --critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
@@ -75,7 +80,7 @@ func run(args []string, e env) (code int) {
 	}
 	commands := map[string]func([]string, env) error{
 		"serve": serve, "measure": measure, "check": check, "batch": batchCommand, "rules": rulesCommand,
-		"audit": audit, "backup": backup, "restore": restore,
+		"accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore,
 	}
 	switch args[0] {
 	case "help", "--help", "-h":
@@ -84,7 +89,7 @@ func run(args []string, e env) (code int) {
 	}
 	cmd, ok := commands[args[0]]
 	if !ok {
-		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, measure, check, batch, rules, audit, backup, restore\n\n%s", args[0], usage)
+		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, audit, backup, restore\n\n%s", args[0], usage)
 		return exitUsage
 	}
 	err := cmd(args[1:], e)

@@ -33,7 +33,7 @@ func TestOutsideCriteriaPages(t *testing.T) {
 	}
 	b.look("42-draft-confirmed")
 	b.visit("/")
-	b.press("form[action='/leave'] button")
+	b.press("form[action='/sign-out'] button")
 	b.visit("/")
 	b.press("button[name=desk][value=intake]")
 	b.visit("/cases")

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"time"
 
@@ -30,6 +31,7 @@ func serve(args []string, e env) (err error) {
 	var cf criticalFlags
 	cf.add(fs, false)
 	demo := fs.Bool("demo", false, "start with the demonstration scenario")
+	hosts := fs.String("host", "", "names under which a proxy on this machine serves the pages over HTTPS")
 	words, err := parse(fs, args)
 	if err != nil {
 		return err
@@ -43,6 +45,10 @@ func serve(args []string, e env) (err error) {
 	}
 	critical.Today = rules.Date{} // the pages count from each day's own
 	if err := loopbackOnly(*addr); err != nil {
+		return err
+	}
+	names, err := hostNames(*hosts, *demo)
+	if err != nil {
 		return err
 	}
 	lib, err := library(*packs)
@@ -70,11 +76,20 @@ func serve(args []string, e env) (err error) {
 
 	site, err := web.New(web.Config{
 		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
-		Program: qualify.Program, Demo: *demo, Critical: critical,
+		Program: qualify.Program, Demo: *demo, Hosts: names, Critical: critical,
 		Log: slog.New(slog.NewJSONHandler(e.err, nil)),
 	})
 	if err != nil {
 		return err
+	}
+	if !*demo {
+		none, err := site.NoAccounts(context.Background())
+		if err != nil {
+			return err
+		}
+		if none {
+			return fmt.Errorf("serve: the store %s has no account yet; make the first with\n  airwarrant accounts add NAME --role administrator --data %s\nand start again, or try the program without one: airwarrant serve --demo", dir, dir)
+		}
 	}
 	ln, err := net.Listen("tcp", *addr)
 	if err != nil {
@@ -104,15 +119,32 @@ func serve(args []string, e env) (err error) {
 	return <-done
 }
 
-// loopbackOnly refuses an address that others could reach: this version has
-// no accounts.
+// hostNames reads the names of --host.
+func hostNames(text string, demo bool) ([]string, error) {
+	if text == "" {
+		return nil, nil
+	}
+	if demo {
+		return nil, errors.New("--host: expected none with --demo, because a click opens every desk of a demonstration; leave out one of the two")
+	}
+	names := strings.Split(text, ",")
+	for _, n := range names {
+		if n == "" || strings.ContainsAny(n, " :/") {
+			return nil, fmt.Errorf("--host %s: expected names without port and address, such as oxygen.example.org, found %q", text, n)
+		}
+	}
+	return names, nil
+}
+
+// loopbackOnly refuses an address that others could reach: what is served is
+// plain HTTP.
 func loopbackOnly(addr string) error {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
 		return fmt.Errorf("--addr: %w; expected one such as 127.0.0.1:8080", err)
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("--addr %s: expected a loopback address such as 127.0.0.1:8080, because whoever reaches the pages can take any desk; put nothing in front of it", addr)
+		return fmt.Errorf("--addr %s: expected a loopback address such as 127.0.0.1:8080, because passwords would go over the network in the clear; let a proxy on this machine serve HTTPS and name it with --host", addr)
 	}
 	return nil
 }

@@ -84,8 +84,11 @@ func (e *WaitError) Error() string {
 
 // Account is one person, or one office, that can sign in.
 type Account struct {
-	ID    string // in addresses and ledgers; tells nothing of the name
-	Name  string // unique among accounts with a password
+	ID string // in addresses and ledgers; tells nothing of the name
+	// Name is how every trail names the account. It is unique when it is
+	// given: a provider's name that another account has gets letters of the id
+	// behind it.
+	Name  string
 	Roles []casework.Role
 	// Office names the physician's office of an account with that role.
 	Office   string
@@ -103,15 +106,6 @@ type Account struct {
 	// seal is the SHA-256 of the stored hash of the password.
 	seal string
 	last casework.Entry
-}
-
-// By is how the trail of a case names the account. A provider's name is not
-// unique here, so the first letters of the id stand behind it.
-func (a Account) By() string {
-	if a.Issuer == "" {
-		return a.Name
-	}
-	return a.Name + " [" + a.ID[:6] + "]"
 }
 
 // Has reports whether the account has a role.
@@ -285,8 +279,15 @@ func (b *Book) Make(ctx context.Context, st casework.Stamp, name string, roles [
 	if err != nil {
 		return Account{}, "", err
 	}
+	free, err := b.unlike(ctx, id, name)
+	if err != nil {
+		return Account{}, "", err
+	}
+	if free != name {
+		return Account{}, "", taken
+	}
 	if _, err = b.write(ctx, st, Account{ID: id}, kindMade, made{Name: name, Roles: roles, Office: office}); errors.Is(err, casework.ErrConflict) {
-		return Account{}, "", &FormError{"name", "Expected a name that no account has; found one that is taken, whatever its capital letters. Choose another, or reset the password of that account."}
+		return Account{}, "", taken
 	}
 	if err != nil {
 		return Account{}, "", err
@@ -297,6 +298,27 @@ func (b *Book) Make(ctx context.Context, st casework.Stamp, name string, roles [
 	}
 	a, err := b.Account(ctx, id)
 	return a, first, err
+}
+
+var taken = &FormError{"name", "Expected a name that no account has; found one that is taken, whatever its capital letters. Choose another, or reset the password of that account."}
+
+// unlike returns the name with letters of the id behind it if another account
+// has it.
+func (b *Book) unlike(ctx context.Context, id, name string) (string, error) {
+	key, err := precis.Nickname.CompareKey(name)
+	if err != nil {
+		return "", err
+	}
+	all, err := b.Accounts(ctx)
+	if err != nil {
+		return "", err
+	}
+	for _, a := range all {
+		if other, err := precis.Nickname.CompareKey(a.Name); a.ID != id && err == nil && other == key {
+			return name + " [" + id[:6] + "]", nil
+		}
+	}
+	return name, nil
 }
 
 // write appends one entry to the ledger of a.
@@ -465,4 +487,12 @@ func (b *Book) SignOutEverywhere(ctx context.Context, st casework.Stamp, id stri
 // stamp is the program's own, or an account's about itself.
 func (b *Book) stamp(by string, role casework.Role) casework.Stamp {
 	return casework.Stamp{At: b.now(), By: by, Role: role}
+}
+
+// N is the number of the last entry of the account's ledger.
+func (a Account) N() int { return a.last.N }
+
+// Trail returns every entry of an account, in order.
+func (b *Book) Trail(ctx context.Context, id string) ([]casework.Entry, error) {
+	return casework.ReadLedger(ctx, b.store, ledgerPrefix+id)
 }

@@ -686,7 +686,7 @@ func TestAdmit(t *testing.T) {
 		return b.session(token)
 	}
 	s := admit()
-	if s.Account.Name != "Dana admin" || s.Account.By() != "Dana admin ["+s.Account.ID[:6]+"]" || s.Role != casework.RoleIntake {
+	if s.Account.Name != "Dana admin" || s.Role != casework.RoleIntake {
 		t.Errorf("session %+v", s)
 	}
 	p.Name, p.Roles = "Dana Quist", []casework.Role{casework.RoleMaintainer, casework.RoleIntake}
@@ -695,8 +695,16 @@ func TestAdmit(t *testing.T) {
 	}
 	before := s.Account.ID
 	p.Subject = "18"
-	if other := admit(); other.Account.ID == before {
-		t.Error("another person got the same account")
+	other := admit()
+	if other.Account.ID == before || other.Account.Name != "Dana Quist ["+other.Account.ID[:6]+"]" {
+		t.Errorf("another person of the same name: %+v", other.Account)
+	}
+	if again := admit(); again.Account.Name != other.Account.Name || again.Account.N() != other.Account.N() {
+		t.Errorf("the same person again: %+v", again.Account)
+	}
+	var form *FormError
+	if _, _, err := b.Make(t.Context(), admin, "dana quist", Roles[:1], ""); !errors.As(err, &form) || form.Field != "name" {
+		t.Errorf("an account with the name of one of a provider: %v", err)
 	}
 	p.Subject = "17"
 	if _, err := b.Reset(t.Context(), admin, before); err == nil {

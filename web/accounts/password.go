@@ -327,7 +327,7 @@ func (b *Book) ChangePassword(ctx context.Context, s Session, old, word, again s
 	if same, _ := normal(word); same == was {
 		return "", &FormError{"new", "Expected another password than before; found the same. Choose other words."}
 	}
-	if a, err = b.set(ctx, b.stamp(a.By(), s.roleOr(casework.RoleSystem)), a.ID, word, false); err != nil {
+	if a, err = b.set(ctx, b.stamp(a.Name, s.roleOr(casework.RoleSystem)), a.ID, word, false); err != nil {
 		return "", err
 	}
 	if err := b.store.DeleteNote(ctx, sessionKind, s.key); err != nil {

@@ -217,7 +217,7 @@ type signIn struct {
 func (b *Book) tell(ctx context.Context, a Account, role casework.Role, kind string, v signIn) error {
 	by := "nobody"
 	if a.ID != "" {
-		by, v.Account = a.By(), a.ID
+		by, v.Account = a.Name, a.ID
 	}
 	if role == "" {
 		role = casework.RoleSystem
@@ -314,6 +314,9 @@ func (b *Book) Admit(ctx context.Context, p Person, address string) (string, err
 	}, p.Name))
 	if err != nil {
 		name = "unnamed"
+	}
+	if name, err = b.unlike(ctx, id, name); err != nil {
+		return "", err
 	}
 	st := b.stamp("the sign-in provider", casework.RoleSystem)
 	a, err := b.write(ctx, st, Account{ID: id}, kindMade, made{Name: name, Roles: roles, Office: office, Issuer: p.Issuer, Subject: p.Subject})
