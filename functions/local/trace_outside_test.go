@@ -185,3 +185,52 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 		t.Error("paper shows a part of the session")
 	}
 }
+
+// TestOutsideLightsOutByKeyboard marks lights out and rising on the trace of a
+// night by keys alone, closer than a pixel of the whole, while the network is
+// lost; and reads the part that is left.
+func TestOutsideLightsOutByKeyboard(t *testing.T) {
+	b := open(t)
+	openNight(t, b, night("93*2700 88*95 93*2700"))
+	if !b.js("!!document.querySelector('#marks [data-pick]') && document.querySelectorAll('#marks input[data-stamp]').length===2") {
+		t.Fatalf("a night on room air offers no lights out:\n%s", b.text())
+	}
+	// Without an answer of the server a mark is set all the same, and the page
+	// says that no closer part came.
+	b.js("document.querySelector('#marks details').open=true; window.kept=window.fetch; window.fetch=()=>Promise.reject(new TypeError('lost')); document.querySelector('#marks .cursor').focus(); true")
+	b.do(cdp.KeyEvent(kb.Home))
+	b.until("the loss is told", "document.querySelector('#marks .reading').textContent.includes('could not be fetched')")
+	for range 20 {
+		b.do(cdp.KeyEvent(kb.PageUp))
+	}
+	for range 7 {
+		b.do(cdp.KeyEvent(kb.ArrowRight))
+	}
+	b.do(cdp.KeyEvent(kb.Enter))
+	if b.field("from.air") == "" || b.field("until.air") != "" || !b.js("document.querySelectorAll('#marks .set').length===1") {
+		t.Errorf("lights out is %q, rising %q", b.field("from.air"), b.field("until.air"))
+	}
+	b.js("window.fetch=window.kept; true")
+	b.do(cdp.KeyEvent(kb.End))
+	for range 10 {
+		b.do(cdp.KeyEvent(kb.PageDown))
+	}
+	for range 8 {
+		b.do(cdp.KeyEvent("+"))
+	}
+	b.until("closer", "document.querySelector('#marks .trace title').textContent.includes('a part of the session')")
+	b.do(cdp.KeyEvent(kb.ArrowLeft), cdp.KeyEvent(kb.Enter))
+	// 607 s after the start of the session at 22:00:00, and 301 s before its end.
+	if b.field("from.air") != "22:10:07" || b.field("until.air") != "04:01:19" {
+		t.Fatalf("lights out is %q, rising %q", b.field("from.air"), b.field("until.air"))
+	}
+	b.look("53-lights-out")
+	b.press("#marks form button:not([type=button])")
+	if s := b.text(); !strings.Contains(s, "is read: it is the one marked as the test on room air") || b.field("from.air") != "22:10:07" {
+		t.Errorf("the marks were not taken:\n%s", s)
+	}
+	// 5268 readings at 4 s stand between the two.
+	if got := b.text1("#sheet .trace svg", "data-ms"); got != "21072000" {
+		t.Errorf("the worksheet draws %s ms", got)
+	}
+}

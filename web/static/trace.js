@@ -81,7 +81,7 @@ function trace(box) {
   // ready asks for the first part when somebody first turns to the trace.
   const ready = () => {
     if (part.readings) return Promise.resolve();
-    if (!first) first = ask().then(() => { first = null; });
+    if (!first) first = ask().then(() => { setTimeout(() => { first = null; }, TRACE_PACE); });
     return first;
   };
   const load = async () => {
@@ -135,7 +135,18 @@ function trace(box) {
     const idle = [[wider, entirely], [entire, entirely], [closer, shown[1] - shown[0] <= part.shortest + 1], [earlier, shown[0] <= 0.5], [later, shown[1] >= all - 0.5]];
     for (const [b, off] of idle) b.setAttribute("aria-disabled", String(off));
     box.classList.toggle("close", !entirely);
+    drawSet();
     drawCursor();
+  };
+  // drawSet puts a line at each time that stands in a field.
+  const drawSet = () => {
+    for (const line of box.querySelectorAll(".set")) line.remove();
+    for (const ms of pick ? pick.set() : []) {
+      if (ms < shown[0] || ms > shown[1]) continue;
+      const line = make("div", { class: "set" });
+      line.style.left = (100 * placeOf(ms)) / sheet + "%";
+      box.append(line);
+    }
   };
   const look = (from, to) => {
     const length = Math.round(Math.min(all, Math.max(part.shortest, to - from)));
@@ -271,6 +282,7 @@ function trace(box) {
     const put = pick && (event.key === "Enter" || event.key === " ");
     if (!step && !act && !put) return;
     event.preventDefault();
+    ready().then(drawCursor);
     // A mark is set to the second; to read, a step is what can be seen.
     const one = () => (pick ? 1000 : Math.max(1000, (shown[1] - shown[0]) / 300));
     if (step) move(Math.abs(step) === Infinity ? (step < 0 ? 0 : all) : at + step * one());
@@ -294,7 +306,11 @@ function trace(box) {
   frame.after(bar, told);
   if (pick) told.after(pick.told);
   box.dataset.live = "";
-  if (pick) drawCursor();
+  if (pick) {
+    pick.onchange(drawSet);
+    drawSet();
+    drawCursor();
+  }
 }
 
 // picker turns a place into the time of a field: of the field that was used
@@ -322,31 +338,39 @@ function picker(box) {
     for (const f of fields) f.classList.toggle("aim", f === aim);
     told.textContent = "A click on the trace, or Enter after the arrow keys on it, goes into: " + aim.dataset.stamp + ".";
   };
+  // place is where a time that is written stands, null if it is none.
+  const place = (text) => {
+    const part = /^\+?(\d+):(\d\d)(?::(\d\d))?$/.exec(text.trim());
+    if (!part) return null;
+    const ms = 1000 * (3600 * part[1] + 60 * part[2] + Number(part[3] || 0));
+    const day = 86400000;
+    return elapsed ? ms : ((ms - first) % day + day) % day;
+  };
+  const set = () => fields.map((f) => place(f.value)).filter((ms) => ms !== null);
   // Places to which a click nearby is drawn, so that one stretch ends where the
   // next begins: both ends, the times in the fields, the recording's own marks.
   const places = (whole) => {
-    const said = [...form.querySelectorAll("datalist option")].map((o) => o.value);
-    const out = [0, whole];
-    for (const text of [...fields.map((f) => f.value), ...said]) {
-      const part = /^\+?(\d+):(\d\d):(\d\d)$/.exec(text);
-      if (!part) continue;
-      const ms = 1000 * (3600 * part[1] + 60 * part[2] + Number(part[3]));
-      const day = 86400000;
-      out.push(elapsed ? ms : ((ms - first) % day + day) % day);
-    }
-    return out;
+    const said = [...form.querySelectorAll("datalist option")].map((o) => place(o.value));
+    return [0, whole, ...set(), ...said.filter((ms) => ms !== null)];
   };
-  for (const f of fields) f.addEventListener("focus", () => turn(f));
+  let changed = () => {};
+  for (const f of fields) {
+    f.addEventListener("focus", () => turn(f));
+    f.addEventListener("input", () => changed());
+  }
   turn(aim);
   return {
     told,
     stamp,
+    set,
+    onchange: (act) => { changed = act; },
     near: (ms, most, whole) => {
       const drawn = places(whole).find((p) => Math.abs(p - ms) < most);
       return drawn === undefined ? ms : drawn;
     },
     put: (at) => {
       aim.value = stamp(at);
+      changed();
       turn(fields[(fields.indexOf(aim) + 1) % fields.length]);
     },
   };
