@@ -23,7 +23,7 @@ func Blank(p *rules.Pack, program string, printed rules.Date) *Worksheet {
 		Program:  program,
 		Case:     CaseInfo{Number: fillIn, PatientName: fillIn, Identifier: fillIn, Payer: p.Region.Payer},
 		Verdict:  Mark{"To be decided", "☐", "unclear"},
-		Headline: [2]string{"☐ criteria met   ☐ criteria not met   ☐ undetermined", "Born " + fillIn + "   filled in by " + fillIn + "   on " + fillIn},
+		Headline: [2]string{"criteria met   ☐ criteria not met   ☐ undetermined", "Born " + fillIn + "   filled in by " + fillIn + "   on " + fillIn},
 		Standing: "Neither a test report nor an order, and no guarantee of coverage.",
 	}
 	if len(p.SHA256) >= 12 {
@@ -112,7 +112,7 @@ func blankQuestions(p *rules.Pack) Section {
 	if p.Custody != nil {
 		need("custody")
 	}
-	s := Section{ID: "questions", Title: "What has to be known", Table: &Table{Columns: []Column{{"Question", .55, false}, {"Answer", .22, false}, {"Where it stands", .23, false}}}}
+	s := Section{ID: "questions", Title: "What has to be known", Table: &Table{Columns: []Column{{"Question", .55, false}, {"Answer", .22, false}, {"Where it stands", .23, false}}, Fixed: true}}
 	for _, def := range rules.Vocabulary() {
 		switch {
 		case !read[def.Name]:

@@ -12,8 +12,15 @@ import (
 // columns while that saves a line. What is left over is spread by the shares of
 // the columns.
 func (p *paper) widths(t *Table) []float64 {
-	rows := p.measured(t)
 	n := len(t.Columns)
+	if t.Fixed {
+		out := make([]float64, n)
+		for i, c := range t.Columns {
+			out[i] = c.Share * p.usable()
+		}
+		return out
+	}
+	rows := p.measured(t)
 	line, word, all := make([]float64, n), make([]float64, n), make([]float64, n)
 	for _, r := range rows {
 		for i, c := range r {

@@ -76,6 +76,10 @@ func (e *evidenceList) of(names ...string) string {
 			return
 		}
 		f, ok := e.in.Facts[name]
+		if report := e.report(); name == "reported_minutes" && report != "" {
+			add(report)
+			return
+		}
 		switch {
 		case !ok:
 			def, _ := rules.Lookup(name)
@@ -96,6 +100,21 @@ func (e *evidenceList) of(names ...string) string {
 		rest(n)
 	}
 	return strings.Join(out, ", ")
+}
+
+// report says where the signed report prints the time at or below its level,
+// "" if no figure of the report is stated with its place.
+func (e *evidenceList) report() string {
+	fact, ok := criteria.Facts{Named: e.in.Facts}.Known("report")
+	if !ok || e.in.Pack == nil || e.in.Pack.Reading.ReportLevel == nil {
+		return ""
+	}
+	for _, r := range fact.Value.Report {
+		if r.Measure == "time_at_or_below" && r.SpO2 != nil && r.SpO2.Cmp(e.in.Pack.Reading.ReportLevel.Rat) == 0 && r.Document != "" {
+			return "signed report, " + reportedPlace(r)
+		}
+	}
+	return ""
 }
 
 // legsOf are the recordings of the legs that a computed fact comes from: those

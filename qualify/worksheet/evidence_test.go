@@ -1,6 +1,7 @@
 package worksheet
 
 import (
+	"math/big"
 	"slices"
 	"strings"
 	"testing"
@@ -69,6 +70,28 @@ func TestEvidenceOfLegs(t *testing.T) {
 	for name, want := range map[string]string{"exertion_spo2_air": "A", "exertion_spo2_oxygen": "B", "same_sitting": "A, B", "exertion_improvement": "A, B", "rest_spo2": ""} {
 		if got := ev.of(name); got != want {
 			t.Errorf("%s rests on %q, want %q", name, got, want)
+		}
+	}
+}
+
+// TestEvidenceOfReport: the time that a report prints at the level of the pack
+// rests on the place where it stands, other figures do not count.
+func TestEvidenceOfReport(t *testing.T) {
+	at := func(level int64, page string) criteria.Reported {
+		return criteria.Reported{Measure: "time_at_or_below", SpO2: big.NewRat(level, 1), Value: big.NewRat(36, 5), Unit: "min", Places: 1, Document: "fax", Page: page}
+	}
+	in := sample("report")
+	for _, c := range []struct {
+		figures []criteria.Reported
+		want    string
+	}{
+		{[]criteria.Reported{at(90, "1"), at(88, "2")}, "signed report, fax, page 2"}, {[]criteria.Reported{at(90, "1")}, statedText}, {nil, statedText},
+		{[]criteria.Reported{{Measure: "time_at_or_below", SpO2: big.NewRat(88, 1)}}, statedText},
+	} {
+		in.Facts["report"] = criteria.Fact{Name: "report", State: criteria.Stated, Value: criteria.Value{Report: c.figures}}
+		ev := newEvidenceList(in)
+		if got := ev.clause("asleep-88"); got != "A" || ev.texts[0] != c.want {
+			t.Errorf("%d figures: rests on %s, %q, want %q", len(c.figures), got, ev.texts, c.want)
 		}
 	}
 }

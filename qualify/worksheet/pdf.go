@@ -49,6 +49,7 @@ const (
 	columnGap  = 6.0  // between the two columns of small print
 	columnLeft = 16.0 // small print begins on a page with so much left
 	tracePaper = .92  // of the width is taken by the trace
+	traceLeast = .93  // of its size, where that saves a page; less would run its words together
 	keepMost   = 90.0 // a row taller than this may be parted between pages
 	keepWhole  = 50.0 // a table of this height stays on one page
 )
@@ -145,11 +146,13 @@ func (p *paper) right() float64  { return p.x0 + areaWidth - marginSide }
 func (p *paper) top() float64    { return p.y0 + marginTop }
 func (p *paper) bottom() float64 { return p.y0 + areaHeight - marginFoot }
 
-// need begins a page unless h millimetres are left on this one.
-func (p *paper) need(h float64) {
+// need begins a page unless h millimetres are left on this one, and says so.
+func (p *paper) need(h float64) bool {
 	if p.y+h > p.bottom() && p.y > p.top() {
 		p.page()
+		return true
 	}
+	return false
 }
 
 // para prints s from x in lines of the width.
@@ -237,8 +240,9 @@ func (p *paper) verdict(w *Worksheet) {
 
 func (p *paper) section(s *Section) {
 	space := 18.0
+	scale := tracePaper
 	if s.Trace != nil {
-		space = 9 + tracePaper*p.usable()*timeLabels/traceWidth
+		scale, space = p.traceScale()
 	}
 	if s.Trace == nil && s.Table != nil {
 		if h := p.tall(s); h <= keepWhole {
@@ -250,10 +254,10 @@ func (p *paper) section(s *Section) {
 	p.mark(s.Title)
 	p.heading(s.heading(), s.Lead)
 	if s.Trace != nil {
-		p.trace(s.Trace)
+		p.trace(s.Trace, scale)
 		if s.Table != nil {
-			if h := p.tall(s); h <= keepWhole {
-				p.need(h)
+			if h := p.tall(s); h <= keepWhole && p.need(h) {
+				p.heading(s.heading()+", continued", "")
 			}
 		}
 	}
@@ -400,9 +404,20 @@ func (p *paper) tall(s *Section) float64 {
 
 func indent(depth int) float64 { return 2.4 * float64(min(depth, 8)) }
 
-// trace draws t over the usable width.
-func (p *paper) trace(t *Trace) {
-	k := tracePaper * p.usable() / traceWidth
+// traceScale is the share of the width that a trace takes, a little less if it
+// then still fits on this page, and the height with its heading.
+func (p *paper) traceScale() (scale, height float64) {
+	const heading = 9
+	whole := heading + tracePaper*p.usable()*timeLabels/traceWidth
+	if left := p.bottom() - p.y; left < whole && left > heading+traceLeast*(whole-heading) {
+		return tracePaper * (left - heading) / (whole - heading), left
+	}
+	return tracePaper, whole
+}
+
+// trace draws t over a share of the usable width.
+func (p *paper) trace(t *Trace, scale float64) {
+	k := scale * p.usable() / traceWidth
 	x0, y0 := p.left(), p.y
 	X := func(v float64) float64 { return x0 + v*k }
 	Y := func(v float64) float64 { return y0 + v*k }

@@ -171,6 +171,7 @@ type Table struct {
 	Rows    []Row
 	Beyond  string
 	Inline  bool // paper sets what stands under a text behind it
+	Fixed   bool // paper keeps the shares of the columns: there is room to write
 }
 
 // Column is a head and its share of the width; shares add up to 1.
