@@ -46,6 +46,8 @@ var forbidden = []struct {
 	{"airwarrant/", "github.com/tetratelabs/wazero", []string{"airwarrant/web"}, "it runs the reader of PDF files and nothing else"},
 	{"airwarrant/web/accounts", "airwarrant/rules", nil, "accounts know no criteria"},
 	{"airwarrant/web/accounts", "net/http", nil, "accounts know no page"},
+	{"airwarrant/", "github.com/coreos/go-oidc", []string{"airwarrant/web/provider"}, "one package knows sign-in providers"},
+	{"airwarrant/", "golang.org/x/oauth2", []string{"airwarrant/web/provider"}, "one package knows sign-in providers"},
 	{"airwarrant/", "golang.org/x/crypto/argon2", []string{"airwarrant/web/accounts"}, "one package knows passwords"},
 	{"airwarrant/", "golang.org/x/image/tiff", []string{"airwarrant/web"}, "a picture of a page is shown, never read"},
 	{"airwarrant/qualify", "log", nil, "a stage does not log"},

@@ -73,6 +73,9 @@ func (s *Site) showFirst(w http.ResponseWriter, q *request, status int, b firstP
 		}
 	}
 	b.SignedIn = q.visit.session != nil
+	if s.cfg.Provider != nil {
+		b.Provider = s.cfg.Provider.Name()
+	}
 	s.render(w, q, status, "first", page{Title: title, Body: b})
 }
 

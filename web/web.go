@@ -30,10 +30,11 @@ import (
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 	"airwarrant/web/accounts"
+	"airwarrant/web/provider"
 )
 
-// Config is what a site is made of. Every field but Demo, Hosts and Critical is
-// needed.
+// Config is what a site is made of. Every field but Demo, Hosts, Provider and
+// Critical is needed.
 type Config struct {
 	Store   casework.Store
 	Library *rules.Library
@@ -44,7 +45,9 @@ type Config struct {
 	// Hosts are the names, without port, that are served beside those of
 	// loopback, over HTTPS by a proxy on this machine; none with Demo.
 	Hosts []string
-	Log   *slog.Logger
+	// Provider vouches for people beside the passwords kept here, nil for none.
+	Provider *provider.Provider
+	Log      *slog.Logger
 	// Critical is the limit of the alert on critically low readings: nil takes
 	// the house's default, one without a figure turns it off.
 	Critical *worksheet.CriticalLimit
@@ -77,8 +80,8 @@ func New(cfg Config) (*Site, error) {
 	case cfg.Now == nil || cfg.Random == nil || cfg.Log == nil || cfg.Program == "":
 		return nil, errors.New("web: Config: expected Now, Random, Log and Program; at least one is missing; set all four")
 	}
-	if cfg.Demo && len(cfg.Hosts) > 0 {
-		return nil, errors.New("web: Config.Hosts: expected none with Demo, found some: a demonstration is opened by a click and answers on loopback alone; leave out one of the two")
+	if cfg.Demo && (len(cfg.Hosts) > 0 || cfg.Provider != nil) {
+		return nil, errors.New("web: Config.Hosts, Config.Provider: expected none with Demo, found one: a demonstration is opened by a click and answers on loopback alone; leave out Demo or both")
 	}
 	s := &Site{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}
 	ctx := context.Background()
@@ -138,6 +141,8 @@ func Routes() []Route {
 	return []Route{
 		{Method: "GET", Path: "/{$}", Name: "first", handle: (*Site).first},
 		{Method: "POST", Path: "/sign-in", Name: "signIn", Body: formLimit, handle: (*Site).signIn},
+		{Method: "GET", Path: "/sign-in/provider", Name: "toProvider", handle: (*Site).toProvider},
+		{Method: "GET", Path: provider.ReturnPath, Name: "fromProvider", handle: (*Site).fromProvider},
 		{Method: "POST", Path: "/desk", Name: "takeDesk", Body: formLimit, handle: (*Site).takeDesk},
 		{Method: "POST", Path: "/sign-out", Name: "signOut", Body: formLimit, handle: (*Site).signOut},
 		{Method: "POST", Path: "/sign-out-everywhere", Name: "signOutEverywhere", Body: formLimit, handle: (*Site).signOutEverywhere},

@@ -104,7 +104,7 @@ func (v *visitor) do(r *http.Request) *httptest.ResponseRecorder {
 	w := httptest.NewRecorder()
 	v.b.h.ServeHTTP(w, r)
 	for _, c := range w.Result().Cookies() {
-		if c.Name == passCookie {
+		if c.Name == passCookie || c.Name == providerCookie {
 			v.passes = append(v.passes, c)
 			continue
 		}

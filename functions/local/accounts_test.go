@@ -65,6 +65,26 @@ func TestAccountsOnTheCommandLine(t *testing.T) {
 	}
 }
 
+func TestServeReadsAProvider(t *testing.T) {
+	set := func(text string) string { return file(t, "provider.json", text) }
+	good := `{"issuer": "https://id.example", "client_id": "a", "client_secret": "b", "address": "https://oxygen.example", "roles": {"g": "intake"}}`
+	for _, tt := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--provider", "nowhere.json"}, "check the name"},
+		{[]string{"--provider", set("{")}, "expected JSON with issuer"},
+		{[]string{"--provider", set(`{"isuer": "x"}`)}, "isuer"},
+		{[]string{"--provider", set(good)}, "name it with --host"},
+		{[]string{"--provider", set(good), "--host", "other.example"}, "name it with --host"},
+		{[]string{"--provider", set(good), "--demo"}, "expected none with --demo"},
+	} {
+		if r := command(t, "", append([]string{"serve", "--data", t.TempDir()}, tt.args...)...); r.code != 1 || r.out != "" || !strings.Contains(r.err, tt.want) {
+			t.Errorf("serve %q: exit %d, want 1 and %q\n%s%s", tt.args, r.code, tt.want, r.out, r.err)
+		}
+	}
+}
+
 func TestServeRefusesNames(t *testing.T) {
 	for _, args := range [][]string{{"--host", "a b"}, {"--host", "oxygen.example:443"}, {"--host", "https://oxygen.example"}, {"--host", "a.example,"}, {"--demo", "--host", "oxygen.example"}} {
 		if r := command(t, "", append([]string{"serve", "--data", t.TempDir()}, args...)...); r.code != 1 || r.out != "" || !strings.Contains(r.err, "--host") {

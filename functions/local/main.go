@@ -31,7 +31,7 @@ const (
 
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
-  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]]
+  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]] [--provider FILE]
   airwarrant serve --demo [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off]
   airwarrant accounts add NAME --role ROLE[,ROLE...] [--office NAME] | list | roles NAME --role ROLE[,ROLE...]
              | disable NAME | enable NAME | reset NAME   [--data DIR] [--json]
@@ -49,7 +49,8 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
 
 ROLE is intake, maintainer or administrator, or office alone, with --office NAME. --host NAME is a name under which a
-proxy on this machine serves the pages over HTTPS.
+proxy on this machine serves the pages over HTTPS. --provider FILE holds the settings of an OpenID Connect provider as
+JSON: issuer, client_id, client_secret, address, roles (group: role), and if need be name, scopes, groups_claim, name_claim.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
 --critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.

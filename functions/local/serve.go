@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -20,6 +21,7 @@ import (
 	"airwarrant/qualify"
 	"airwarrant/rules"
 	"airwarrant/web"
+	"airwarrant/web/provider"
 )
 
 // serve answers on loopback until it is interrupted.
@@ -32,6 +34,7 @@ func serve(args []string, e env) (err error) {
 	cf.add(fs, false)
 	demo := fs.Bool("demo", false, "start with the demonstration scenario")
 	hosts := fs.String("host", "", "names under which a proxy on this machine serves the pages over HTTPS")
+	providerFile := fs.String("provider", "", "file of the settings of a sign-in provider")
 	words, err := parse(fs, args)
 	if err != nil {
 		return err
@@ -48,6 +51,10 @@ func serve(args []string, e env) (err error) {
 		return err
 	}
 	names, err := hostNames(*hosts, *demo)
+	if err != nil {
+		return err
+	}
+	vouches, err := signInProvider(*providerFile, names, *demo)
 	if err != nil {
 		return err
 	}
@@ -76,13 +83,13 @@ func serve(args []string, e env) (err error) {
 
 	site, err := web.New(web.Config{
 		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
-		Program: qualify.Program, Demo: *demo, Hosts: names, Critical: critical,
+		Program: qualify.Program, Demo: *demo, Hosts: names, Provider: vouches, Critical: critical,
 		Log: slog.New(slog.NewJSONHandler(e.err, nil)),
 	})
 	if err != nil {
 		return err
 	}
-	if !*demo {
+	if !*demo && vouches == nil {
 		none, err := site.NoAccounts(context.Background())
 		if err != nil {
 			return err
@@ -134,6 +141,33 @@ func hostNames(text string, demo bool) ([]string, error) {
 		}
 	}
 	return names, nil
+}
+
+// signInProvider reads the file of --provider, nil for none.
+func signInProvider(name string, hosts []string, demo bool) (*provider.Provider, error) {
+	if name == "" {
+		return nil, nil
+	}
+	if demo {
+		return nil, errors.New("--provider: expected none with --demo, because a click opens every desk of a demonstration; leave out one of the two")
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("--provider: %w; check the name", err)
+	}
+	defer f.Close()
+	set, err := provider.ReadSettings(f)
+	if err != nil {
+		return nil, fmt.Errorf("--provider %s: %w", name, err)
+	}
+	p, err := provider.New(set)
+	if err != nil {
+		return nil, fmt.Errorf("--provider %s: %w", name, err)
+	}
+	if host := p.Host(); host != "localhost" && net.ParseIP(host) == nil && !slices.ContainsFunc(hosts, func(h string) bool { return strings.EqualFold(h, host) }) {
+		return nil, fmt.Errorf("--provider %s: address: expected a name that is served, found %q; name it with --host", name, host)
+	}
+	return p, nil
 }
 
 // loopbackOnly refuses an address that others could reach: what is served is
