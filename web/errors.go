@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -49,6 +50,7 @@ func answerTo(err error) (answer, bool) {
 	var format *recording.FormatError
 	var formats *recording.FormatErrors
 	var picture *pictureError
+	var chain *casework.ChainError
 	var pace *paceError
 	switch {
 	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
@@ -105,6 +107,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, casework.ErrDestroyed):
 		return answer{http.StatusGone, "Destroyed when its retention ended",
 			"Who the patient was, and what was stated, is gone for good. The chain of the case still stands and can be verified.", "Nothing is left to do here."}, true
+	case errors.As(err, &chain):
+		return answer{http.StatusConflict, "The chain of this case is broken",
+			fmt.Sprintf("Event %d was changed or removed outside this program, so nothing of the case is shown.", chain.K), "Run: airwarrant audit verify. Then restore the store from a backup taken before it was altered."}, true
 	case errors.Is(err, casework.ErrRefused):
 		return answer{http.StatusConflict, "This does not fit the case any more",
 			"The case is closed, or what you changed is not there any longer. Nothing was stored.", "Open the case again and look at its trail."}, true

@@ -58,38 +58,6 @@ func (s *Site) worksheetJSON(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
-// trailPage is who did what to a case, and when.
-type trailPage struct {
-	Number string
-	Lines  []trailLine
-}
-
-type trailLine struct {
-	K                   int
-	At, Who, Desk, What string
-}
-
-func (s *Site) trail(w http.ResponseWriter, q *request) error {
-	f, err := s.open(q.Context(), q.PathValue("number"))
-	if err != nil {
-		return err
-	}
-	events, err := s.cfg.Store.Events(q.Context(), f.Number, 1)
-	if err != nil {
-		return err
-	}
-	body := trailPage{Number: f.Number}
-	for _, e := range events {
-		what, err := s.eventWords(q.Context(), f, e)
-		if err != nil {
-			return err
-		}
-		body.Lines = append(body.Lines, trailLine{K: e.K, At: moment(e.At), Who: e.By, Desk: string(e.Role), What: what})
-	}
-	s.render(w, q, http.StatusOK, "trail", page{Title: "Trail of case " + f.Number, Body: body})
-	return nil
-}
-
 // views remembers which looks were written already, so that a reload does
 // not fill the trail.
 type views struct {

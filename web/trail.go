@@ -13,19 +13,25 @@ import (
 	"airwarrant/rules"
 )
 
-// eventWords says in words what one event changed, with the new values in the
-// clear. Values that were destroyed are told as destroyed.
-func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (string, error) {
-	reveal := func(r casework.Ref) (string, error) {
+// revealer opens the personal values of a case; "" is a dash, and a value that
+// was destroyed is told as destroyed.
+func (s *Site) revealer(ctx context.Context, c *casework.Case) func(casework.Ref) (string, error) {
+	return func(r casework.Ref) (string, error) {
 		if r == "" {
 			return "–", nil
 		}
-		b, err := f.Reveal(ctx, s.cfg.Store, r)
+		b, err := c.Reveal(ctx, s.cfg.Store, r)
 		if errors.Is(err, casework.ErrDestroyed) {
 			return "(destroyed)", nil
 		}
 		return string(b), err
 	}
+}
+
+// eventWords says in words what one event changed, with the new values in the
+// clear. Values that were destroyed are told as destroyed.
+func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (string, error) {
+	reveal := s.revealer(ctx, f.Case)
 	switch e.Kind {
 	case casework.KindOpened:
 		ch, err := changeOf[casework.Opened](e)

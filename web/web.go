@@ -184,6 +184,8 @@ func Routes() []Route {
 		{Method: "GET", Path: "/cases/{number}/dates.ics", Name: "dates", Desks: intake, handle: (*Site).dates},
 		{Method: "GET", Path: "/cases/{number}/compare", Name: "compareCase", Desks: intake, handle: (*Site).compareCase},
 		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: intake, handle: (*Site).trail},
+		{Method: "GET", Path: "/cases/{number}/trail.json", Name: "trailJSON", Desks: intake, handle: (*Site).trailJSON},
+		{Method: "GET", Path: "/cases/{number}/trail.csv", Name: "trailCSV", Desks: intake, handle: (*Site).trailCSV},
 
 		{Method: "GET", Path: "/batch", Name: "batchForm", Desks: intake, handle: (*Site).batchForm},
 		{Method: "POST", Path: "/batch", Name: "stateBatch", Desks: intake, Body: formLimit, handle: (*Site).stateBatch},

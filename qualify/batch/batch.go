@@ -158,9 +158,7 @@ func OnceCritical(lines []Line) int {
 	return n
 }
 
-// Rows is the table of lines with its head. A cell that a spreadsheet would
-// read as a formula has an apostrophe before it (measurement reference
-// section 2.4).
+// Rows is the table of lines with its head, its cells Guarded.
 func Rows(lines []Line) [][]string {
 	rows := [][]string{{"file", "sha256", "session", "outcome", "disposition", "decided_by", "missing", "problem", "critical"}}
 	for _, l := range lines {
@@ -168,7 +166,7 @@ func Rows(lines []Line) [][]string {
 		if l.Session > 0 {
 			session = strconv.Itoa(l.Session)
 		}
-		rows = append(rows, []string{guarded(l.File), l.SHA256, session, l.Outcome, l.Disposition, strings.Join(l.DecidedBy, " "), strings.Join(l.Missing, " "), guarded(l.Problem), guarded(l.Critical)})
+		rows = append(rows, []string{Guarded(l.File), l.SHA256, session, l.Outcome, l.Disposition, strings.Join(l.DecidedBy, " "), strings.Join(l.Missing, " "), Guarded(l.Problem), Guarded(l.Critical)})
 	}
 	return rows
 }
@@ -181,7 +179,10 @@ func WriteCSV(w io.Writer, lines []Line) error {
 // WriteRows writes a table as delimited text. The error is that of w.
 func WriteRows(w io.Writer, rows [][]string) error { return csv.NewWriter(w).WriteAll(rows) }
 
-func guarded(s string) string {
+// Guarded keeps a spreadsheet from reading text as a formula: an apostrophe
+// stands before a first letter that begins one (measurement reference section
+// 2.4).
+func Guarded(s string) string {
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
 		return "'" + s
 	}

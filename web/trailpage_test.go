@@ -1,0 +1,164 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/casework/storetest"
+)
+
+// The trail tells what stood before each change, and who looked at it; its
+// export holds the chain, so that anybody can prove it.
+func TestTrailBeforeAndAfter(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	number := strings.TrimPrefix(address, "/cases/")
+	v.send(address, address+"/facts", answers())
+	v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"91"}, "d.awake_spo2": {"=visit note"}})
+	v.send(address, address+"/patient", url.Values{"name": {"Ada Merrin-Ash"}, "birth": {"1951-05-04"}})
+	v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-07-01"}})
+	v.send(address, address+"/close", url.Values{"reason": {"done"}})
+	trail := v.page(address + "/trail")
+	b.wants(trail, "The chain was proved just now", "looked at: trail", "patient name: Ada Merrin", "with: M. Reyes")
+
+	w := v.get(address + "/trail.json")
+	if w.Code != http.StatusOK || w.Header().Get("Content-Disposition") != `attachment; filename="`+number+`-trail.json"` {
+		t.Fatalf("status %d, %v", w.Code, w.Header())
+	}
+	var out struct {
+		Case, Hash string
+		Events     []struct {
+			K        int
+			By, Kind string
+			Changes  []trailChange
+			Event    json.RawMessage
+		}
+	}
+	if err := json.Unmarshal([]byte(v.last), &out); err != nil {
+		t.Fatal(err)
+	}
+	change := func(kind casework.Kind, of string) (found []trailChange) {
+		for _, e := range out.Events {
+			for _, ch := range e.Changes {
+				if e.Kind == string(kind) && ch.Of == of {
+					found = append(found, ch)
+				}
+			}
+		}
+		return found
+	}
+	for _, tt := range []struct {
+		kind casework.Kind
+		of   string
+		want []trailChange
+	}{
+		{casework.KindPatientStated, "patient name", []trailChange{{"patient name", "", "Ada Merrin"}, {"patient name", "Ada Merrin", "Ada Merrin-Ash"}}},
+		{casework.KindPatientStated, "patient identifier 1", []trailChange{{"patient identifier 1", "", "HV-20417"}, {"patient identifier 1", "HV-20417", ""}}},
+		{casework.KindAssigned, "with", []trailChange{{"with", "M. Reyes", "P. Lund"}}},
+		{casework.KindAssigned, "due", []trailChange{{"due", "", "2026-07-01"}}},
+		{casework.KindClosed, "case", []trailChange{{"case", "open", "closed"}}},
+	} {
+		if got := change(tt.kind, tt.of); !slices.Equal(got, tt.want) {
+			t.Errorf("%s of %s: %q, want %q", tt.of, tt.kind, got, tt.want)
+		}
+	}
+	awake := change(casework.KindFactsStated, "awake_spo2")
+	if len(awake) != 2 || awake[0].Before != "" || !strings.HasPrefix(awake[1].Before, "92 %") || !strings.HasPrefix(awake[1].After, "91 %") {
+		t.Errorf("the awake reading: %q", awake)
+	}
+	if last := out.Events[len(out.Events)-1]; last.Kind != "viewed" || last.By != "M. Reyes" {
+		t.Errorf("the export itself is not in the trail: %+v", last)
+	}
+	// Each hash by the words of casework.Event.Sum, with nothing of ours: the
+	// canonical JSON without its member "hash".
+	prev := ""
+	for _, e := range out.Events {
+		var members map[string]json.RawMessage
+		if err := json.Unmarshal(e.Event, &members); err != nil {
+			t.Fatal(err)
+		}
+		var hash, before string
+		must(0, json.Unmarshal(members["hash"], &hash))
+		must(0, json.Unmarshal(members["prev"], &before))
+		delete(members, "hash")
+		plain := must(json.Marshal(members)) // sorts members; our values hold no <, > or &
+		var tight bytes.Buffer
+		if err := json.Compact(&tight, plain); err != nil {
+			t.Fatal(err)
+		}
+		sum := sha256.Sum256(tight.Bytes())
+		if hash != hex.EncodeToString(sum[:]) || before != prev {
+			t.Errorf("event %d does not prove: %s", e.K, tight.Bytes())
+		}
+		prev = hash
+	}
+	if prev != out.Hash || out.Case != number {
+		t.Errorf("the export ends in %s, says %s", prev, out.Hash)
+	}
+
+	v.page(address + "/trail.csv")
+	rows := must(csv.NewReader(strings.NewReader(v.last)).ReadAll())
+	seen := map[string]bool{}
+	for _, row := range rows[1:] {
+		seen[row[1]] = true
+		for _, cell := range row {
+			if cell != "" && strings.ContainsRune("=+-@", rune(cell[0])) {
+				t.Errorf("a spreadsheet would read %q as a formula", cell)
+			}
+		}
+	}
+	if len(seen) != b.events(number) || len(rows[0]) != 11 {
+		t.Errorf("the table holds %d events, the case %d", len(seen), b.events(number))
+	}
+}
+
+// The trail of a case whose personal values are gone still stands.
+func TestTrailOfADestroyedCase(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	number := strings.TrimPrefix(address, "/cases/")
+	v.send(address, address+"/close", url.Values{"reason": {"a reason in words"}})
+	if err := casework.Destroy(t.Context(), b.store, number, b.stamp("airwarrant", casework.RoleSystem), "retention ended"); err != nil {
+		t.Fatal(err)
+	}
+	b.wants(v.page(address+"/trail"), "patient stated: (destroyed)", "case closed: (destroyed)", "personal values destroyed: retention ended", "the chain still stands")
+	b.lacks(v.last, "Merrin", "a reason in words")
+	v.page(address + "/trail.json")
+	b.lacks(v.last, "Merrin", "a reason in words")
+}
+
+// altered is a store in which somebody changed an event.
+type altered struct{ *storetest.Memory }
+
+func (s altered) Events(ctx context.Context, id string, from int) ([]casework.Event, error) {
+	all, err := s.Memory.Events(ctx, id, from)
+	if len(all) > 1 {
+		all[1].By = "somebody else"
+	}
+	return all, err
+}
+
+func TestTrailOfABrokenChain(t *testing.T) {
+	store := &storetest.Memory{}
+	address := newBench(t, store, false).at(Intake).open(medicare, merrin)
+	b := newBench(t, altered{store}, false)
+	v := b.at(Intake)
+	for _, path := range []string{address, address + "/trail", address + "/trail.csv"} {
+		if w := v.get(path); w.Code != http.StatusConflict {
+			t.Errorf("%s: status %d, want 409", path, w.Code)
+		}
+		b.wants(v.last, "Event 2 was changed or removed outside this program", "audit verify")
+	}
+}
