@@ -42,7 +42,15 @@ type browser struct {
 	seen map[string]bool
 }
 
+// open opens a browser on a demonstration.
 func open(t *testing.T) *browser {
+	t.Helper()
+	return openSite(t, func(c *web.Config, _ string) { c.Demo = true })
+}
+
+// openSite opens a browser on a site on an empty store. change completes what
+// the site is made of; address is where it will be reached.
+func openSite(t *testing.T, change func(c *web.Config, address string)) *browser {
 	t.Helper()
 	axe, err := os.ReadFile(axePath)
 	if err != nil {
@@ -60,12 +68,16 @@ func open(t *testing.T) *browser {
 	if err != nil {
 		t.Fatal(err)
 	}
-	site, err := web.New(web.Config{Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
-		Program: qualify.Program, Demo: true, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	srv := httptest.NewUnstartedServer(nil)
+	conf := web.Config{Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
+		Program: qualify.Program, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	change(&conf, "http://"+srv.Listener.Addr().String())
+	site, err := web.New(conf)
 	if err != nil {
 		t.Fatal(err)
 	}
-	srv := httptest.NewServer(site.Handler())
+	srv.Config.Handler = site.Handler()
+	srv.Start()
 	alloc, stop := cdp.NewExecAllocator(context.Background(), append(cdp.DefaultExecAllocatorOptions[:],
 		cdp.ExecPath(chromium), cdp.NoSandbox, cdp.DisableGPU,
 		cdp.Flag("disable-quic", true), cdp.Flag("disable-background-networking", true),
