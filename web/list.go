@@ -16,6 +16,7 @@ import (
 type listPage struct {
 	Lines []listLine
 	Names bool // intake alone sees whose cases they are
+	Trail bool // the numbers lead to the trails
 	// Picks are the lists of the form that selects and sorts.
 	States, Payers, Whose, Orders []choice
 	Selected                      bool   // something is selected or sorted otherwise
@@ -145,7 +146,7 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	b := listPage{Names: q.visit.Desk == Intake, Selected: len(kept) > 0, First: after == ""}
+	b := listPage{Names: q.visit.Desk == Intake, Trail: q.visit.Desk == Administrator, Selected: len(kept) > 0, First: after == ""}
 	s.picks(&b, kept)
 	for _, h := range heads {
 		l, err := s.lineOf(q.Context(), h, b.Names)

@@ -139,26 +139,46 @@ func TestTrailOfADestroyedCase(t *testing.T) {
 	b.lacks(v.last, "Merrin", "a reason in words")
 }
 
-// altered is a store in which somebody changed an event.
-type altered struct{ *storetest.Memory }
+// altered is a store in which somebody changes an event, once on is set.
+type altered struct {
+	storetest.Memory
+	on bool
+}
 
-func (s altered) Events(ctx context.Context, id string, from int) ([]casework.Event, error) {
+func (s *altered) Events(ctx context.Context, id string, from int) ([]casework.Event, error) {
 	all, err := s.Memory.Events(ctx, id, from)
-	if len(all) > 1 {
+	if s.on && len(all) > 1 {
 		all[1].By = "somebody else"
 	}
 	return all, err
 }
 
 func TestTrailOfABrokenChain(t *testing.T) {
-	store := &storetest.Memory{}
-	address := newBench(t, store, false).at(Intake).open(medicare, merrin)
-	b := newBench(t, altered{store}, false)
+	store := &altered{}
+	b := newBench(t, store, false)
 	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	store.on = true
 	for _, path := range []string{address, address + "/trail", address + "/trail.csv"} {
 		if w := v.get(path); w.Code != http.StatusConflict {
 			t.Errorf("%s: status %d, want 409", path, w.Code)
 		}
 		b.wants(v.last, "Event 2 was changed or removed outside this program", "audit verify")
+	}
+}
+
+// An administrator reaches every trail from a list without names, and is in it.
+func TestTrailForTheAdministrator(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	address := b.at(Intake).open(medicare, merrin)
+	v := b.at(Administrator)
+	b.lacks(v.page("/cases"), "Merrin", `href="`+address+`"`)
+	if !strings.Contains(v.last, `href="`+address+`/trail"`) {
+		t.Error("the list does not lead to the trail")
+	}
+	b.wants(v.page(address+"/trail"), "administrator looked at: trail")
+	b.lacks(v.last, "To the case")
+	if w := v.get(address); w.Code != http.StatusForbidden {
+		t.Errorf("the case itself: status %d, want 403", w.Code)
 	}
 }

@@ -150,7 +150,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/password", Name: "changePassword", Body: formLimit, handle: (*Site).changePassword},
 		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
 
-		{Method: "GET", Path: "/cases", Name: "caseList", Desks: staff, handle: (*Site).caseList},
+		{Method: "GET", Path: "/cases", Name: "caseList", Desks: []Desk{Intake, Maintainer, Administrator}, handle: (*Site).caseList},
 		{Method: "POST", Path: "/cases/find", Name: "findCase", Desks: intake, Body: formLimit, handle: (*Site).findCase},
 		{Method: "GET", Path: "/cases/new", Name: "newCase", Desks: intake, handle: (*Site).newCase},
 		{Method: "POST", Path: "/cases/new", Name: "openCase", Desks: intake, Body: formLimit, handle: (*Site).openCase},
@@ -183,9 +183,9 @@ func Routes() []Route {
 		{Method: "GET", Path: "/cases/{number}/trace.json", Name: "caseTrace", Desks: intake, handle: (*Site).caseTrace},
 		{Method: "GET", Path: "/cases/{number}/dates.ics", Name: "dates", Desks: intake, handle: (*Site).dates},
 		{Method: "GET", Path: "/cases/{number}/compare", Name: "compareCase", Desks: intake, handle: (*Site).compareCase},
-		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: intake, handle: (*Site).trail},
-		{Method: "GET", Path: "/cases/{number}/trail.json", Name: "trailJSON", Desks: intake, handle: (*Site).trailJSON},
-		{Method: "GET", Path: "/cases/{number}/trail.csv", Name: "trailCSV", Desks: intake, handle: (*Site).trailCSV},
+		{Method: "GET", Path: "/cases/{number}/trail", Name: "trail", Desks: []Desk{Intake, Administrator}, handle: (*Site).trail},
+		{Method: "GET", Path: "/cases/{number}/trail.json", Name: "trailJSON", Desks: []Desk{Intake, Administrator}, handle: (*Site).trailJSON},
+		{Method: "GET", Path: "/cases/{number}/trail.csv", Name: "trailCSV", Desks: []Desk{Intake, Administrator}, handle: (*Site).trailCSV},
 
 		{Method: "GET", Path: "/batch", Name: "batchForm", Desks: intake, handle: (*Site).batchForm},
 		{Method: "POST", Path: "/batch", Name: "stateBatch", Desks: intake, Body: formLimit, handle: (*Site).stateBatch},
