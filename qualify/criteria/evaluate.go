@@ -173,8 +173,11 @@ func (e *evaluation) collect(n *rules.Node, owner string, byKey map[varKey]*vari
 		if p := param(n, l.def); p != nil {
 			k.param = p.RatString()
 		}
-		if e.night() == nil {
-			k.rounded = false // a report or an absent recording is one figure, however samples are read
+		if k.rounded && e.night() == nil {
+			// A report is mostly one figure however samples are read, and what is
+			// absent is one question.
+			plain, _ := e.read(l.def, param(n, l.def), false)
+			k.rounded = !sameEnd(plain.lo, u.lo) || !sameEnd(plain.hi, u.hi)
 		}
 		v := byKey[k]
 		if v == nil {
@@ -184,6 +187,11 @@ func (e *evaluation) collect(n *rules.Node, owner string, byKey map[varKey]*vari
 		u.v = v
 		v.users, v.nodes = append(v.users, u), append(v.nodes, n)
 	}
+}
+
+// sameEnd compares two ends of ranges, nil for an open one.
+func sameEnd(a, b *big.Rat) bool {
+	return a == b || a != nil && b != nil && a.Cmp(b) == 0
 }
 
 func (r *reading) word() string {

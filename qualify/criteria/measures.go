@@ -230,7 +230,7 @@ func (s *source) read(d *rules.FactDef, param *big.Rat, rounded bool) (reading, 
 	default:
 		return r, false
 	}
-	s.withReport(&r, param)
+	s.withReport(&r, param, rounded)
 	r.asked = !r.known && s.allAsked(d)
 	if d.Type == rules.TypeDuration && a != nil && a.Missing != nil {
 		r.missing = a.Seconds(*a.Missing)

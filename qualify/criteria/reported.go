@@ -92,7 +92,10 @@ func (s *source) figures() []Reported {
 }
 
 // told returns what the report tells of a measure at a level; nil if nothing.
-func (s *source) told(d *rules.FactDef, level *big.Rat) *told {
+// rounded asks for readings taken half up: a figure of the measure itself
+// stands for both, because its report counts what it displays, while a lowest
+// reading with decimals may be read as the level below it.
+func (s *source) told(d *rules.FactDef, level *big.Rat, rounded bool) *told {
 	if !slices.Contains(ReportMeasures, d.Name) {
 		return nil
 	}
@@ -114,7 +117,7 @@ func (s *source) told(d *rules.FactDef, level *big.Rat) *told {
 		// Printed twice and not alike: either may be right.
 		out.lo, out.hi = least(out.lo, lo), greatest(out.hi, hi)
 	}
-	inferred := infer(all, d.Name, level)
+	inferred := infer(all, d.Name, level, rounded)
 	switch {
 	case inferred == nil:
 		return out
@@ -154,7 +157,7 @@ func levelKind(measure string) string {
 
 // infer returns the bounds of a measure that follow from other figures for
 // certain, nil if none do.
-func infer(all []Reported, measure string, level *big.Rat) *told {
+func infer(all []Reported, measure string, level *big.Rat, rounded bool) *told {
 	out := &told{}
 	var fromLo, fromHi string
 	atLeast := func(x *big.Rat, r Reported) {
@@ -175,7 +178,8 @@ func infer(all []Reported, measure string, level *big.Rat) *told {
 		switch {
 		case kind != "" && r.Measure == "nadir":
 			// A whole number may have been rounded up, so its lower bound counts.
-			if c := lo.Cmp(level); c > 0 || below && c == 0 {
+			cut, strict := levelCut(level, below, rounded)
+			if c := lo.Cmp(cut); c > 0 || strict && c == 0 {
 				atMost(zero, r)
 			}
 		case measure == "nadir" && of != "" && lo.Sign() > 0:
@@ -220,8 +224,8 @@ func contains(r Reported, below bool, level *big.Rat) bool {
 // withReport adds what the signed report tells of a measure: alone it is the
 // reading, beside a recording the hull of both is. A printed figure that may
 // be the recording's, rounded, agrees with it and is there a single figure.
-func (s *source) withReport(r *reading, level *big.Rat) {
-	t := s.told(r.def, level)
+func (s *source) withReport(r *reading, level *big.Rat, rounded bool) {
+	t := s.told(r.def, level, rounded)
 	if t == nil {
 		return
 	}
@@ -256,7 +260,7 @@ func (s *source) reportFaults() []string {
 	for i, r := range all {
 		others := slices.Concat(all[:i], all[i+1:])
 		lo, _, hi := r.Bounds()
-		t := infer(others, r.Measure, r.SpO2)
+		t := infer(others, r.Measure, r.SpO2, false)
 		for _, o := range others {
 			if o.Measure == r.Measure && (o.SpO2 == nil || o.SpO2.Cmp(r.SpO2) == 0) && o.Value.Cmp(r.Value) != 0 {
 				if l, _, h := o.Bounds(); l.Cmp(hi) > 0 || h.Cmp(lo) < 0 {

@@ -68,7 +68,7 @@ func TestToldByTheReport(t *testing.T) {
 			level = rat(t, c.level)
 		}
 		got := ""
-		if x := s.told(d, level); x != nil {
+		if x := s.told(d, level, false); x != nil {
 			end := func(r *big.Rat) string {
 				if r == nil {
 					return "-"
@@ -137,7 +137,7 @@ func TestReportOfARecordingIsConsistent(t *testing.T) {
 			for l := int64(79); l < 96; l++ {
 				level := big.NewRat(l, 1)
 				x, _ := own.read(d, level, false)
-				told := s.told(d, level)
+				told := s.told(d, level, false)
 				if told == nil {
 					continue
 				}

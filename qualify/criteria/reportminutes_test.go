@@ -44,6 +44,11 @@ awake_spo2: 93
 		{"above the five minutes", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 88, value: 7.2, unit: min}]\n", Qualifies, ""},
 		{"printed bounds straddle", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 88, value: 5.0, unit: min}]\n", Undetermined, ""},
 		{"another level", "custody: order_on_file\nreport: [{measure: time_at_or_below, spo2: 90, value: 7.2, unit: min}]\n", Undetermined, "report "},
+		// Readings are taken half up: 88.4 % is one of 88 %, 88.45 to 88.55 % may
+		// be, and 89.6 % is above every level of these criteria.
+		{"lowest reading that rounds to the level", "custody: order_on_file\nreport: [{measure: nadir, value: 88.4, unit: \"%\"}]\n", Undetermined, "reported_minutes"},
+		{"lowest reading that may round to the level", "custody: order_on_file\nreport: [{measure: nadir, value: 88.5, unit: \"%\"}]\n", Undetermined, "reported_minutes"},
+		{"lowest reading above every level", "custody: order_on_file\nreport: [{measure: nadir, value: 89.6, unit: \"%\"}]\n", DoesNotQualify, ""},
 		{"barred", "custody: none\nreport: [{measure: time_at_or_below, spo2: 88, value: 7.2, unit: min}]\n", Undetermined, "recording"}, // whose result may not be read
 	} {
 		facts, err := ParseFacts([]byte(conditions+c.facts), "facts.yaml")
