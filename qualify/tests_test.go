@@ -142,6 +142,62 @@ func TestOwnTestIsListedToo(t *testing.T) {
 	}
 }
 
+// TestValuesOfTheOwnTestStayThere checks that a listed test takes over no value
+// that the case's own test measured, of whatever state the listed one is: a
+// resting value that a later one supersedes must not come back as the resting
+// value of a walk (Medicare dossier, section 2.5: the most recent counts), and
+// the legs of a walk are of one sitting (section 2.4).
+func TestValuesOfTheOwnTestStayThere(t *testing.T) {
+	lib := shippedPacks(t)
+	for _, c := range []struct {
+		name, facts string
+		outcome     criteria.Outcome
+		asks        string
+	}{
+		{"rest of another day beside a walk", `test_date: 2024-03-01
+test_state: rest
+rest_spo2: 87
+tests:
+  - {name: chair, test_date: 2024-03-05, test_state: rest, rest_spo2: 91}
+  - {name: walk, test_date: 2024-03-05, test_state: exertion, exertion_spo2_air: 90, exertion_spo2_oxygen: 94, same_sitting: true, exertion_in_person: true}
+`, criteria.DoesNotQualify, ""},
+		{"resting leg of another walk", `test_date: 2024-03-01
+test_state: exertion
+rest_spo2: 92
+exertion_spo2_air: 90
+exertion_spo2_oxygen: 94
+same_sitting: true
+exertion_in_person: true
+tests:
+  - {name: walk, test_date: 2024-03-05, exertion_spo2_air: 85, exertion_spo2_oxygen: 94}
+`, criteria.Undetermined, "rest_spo2"},
+		{"blood gas of another night", `test_date: 2024-03-01
+test_state: asleep
+awake_spo2: 93
+asleep_pao2: 52
+tests:
+  - {name: night, test_date: 2024-03-05}
+`, criteria.Undetermined, "reported_minutes"},
+		// What the case states for walks that are listed alone is theirs.
+		{"one resting value for the walks of a list", `test_state: exertion
+rest_spo2: 92
+same_sitting: true
+exertion_in_person: true
+tests:
+  - {name: walk, test_date: 2024-03-05, exertion_spo2_air: 85, exertion_spo2_oxygen: 94}
+`, criteria.Qualifies, ""},
+	} {
+		d := checkFacts(t, lib, conditions+c.facts).Determinations[0]
+		asked := ""
+		for _, n := range d.Needs {
+			asked += n.Fact + " "
+		}
+		if d.Outcome != c.outcome || !strings.Contains(asked, c.asks) {
+			t.Errorf("%s: expected %s and the question %q, found %s: %s; asked %s", c.name, c.outcome, c.asks, d.Outcome, d.Because, asked)
+		}
+	}
+}
+
 // TestTestsWithRecordings checks that each listed night is measured from its
 // own recording, whatever the order of the files, and that minutes of two
 // recordings are never added.

@@ -45,7 +45,7 @@ const OwnTest = "the test stated on the case itself"
 var measured = map[string][]string{
 	"rest":     {"rest_spo2", "rest_pao2", "rest_sao2", "rest_paco2", "second_test_date", "second_pao2", "second_sao2", "first_spot_spo2", "second_spot_spo2", "third_spot_spo2"},
 	"exertion": {"exertion_spo2_air", "exertion_spo2_oxygen", "exertion_pao2_air", "exertion_low_span"},
-	"asleep":   {"reported_minutes", "titration_minutes"},
+	"asleep":   {"reported_minutes", "titration_minutes", "asleep_pao2", "asleep_pao2_fall"},
 }
 
 // ofRecording are facts about a recording or a report: they belong to the test
@@ -77,8 +77,9 @@ func Tests(named map[string]Fact, recorded bool) []Test {
 }
 
 // TestFacts returns the facts on which test t of a case is determined: those
-// that it states over those of the case, without the case's measured values of
-// its state and without what is said of other recordings.
+// that it states over those of the case, without what the case's own test
+// measured, without the case's measured values of its state and without what is
+// said of other recordings.
 func TestFacts(named map[string]Fact, t Test) map[string]Fact {
 	out := maps.Clone(named)
 	delete(out, "tests")
@@ -90,6 +91,9 @@ func TestFacts(named map[string]Fact, t Test) map[string]Fact {
 	}
 	own := t.Name == OwnTest
 	if !own {
+		for _, name := range ownMeasured(named) {
+			delete(out, name)
+		}
 		maps.Copy(out, t.Facts)
 		for _, name := range slices.Concat(measured[stateOf(out)], ofRecording) {
 			if _, stated := t.Facts[name]; !stated {
@@ -108,6 +112,20 @@ func TestFacts(named map[string]Fact, t Test) map[string]Fact {
 		}
 	}
 	return out
+}
+
+// ownMeasured lists what the test that the case itself states measured, in
+// whatever state another test is: a walk's resting value is one of its legs.
+func ownMeasured(named map[string]Fact) []string {
+	state := stateOf(named)
+	walked := slices.ContainsFunc(measured["exertion"], func(name string) bool {
+		_, known := Facts{Named: named}.Known(name)
+		return known
+	})
+	if state == "exertion" && walked {
+		return slices.Concat(measured["exertion"], measured["rest"])
+	}
+	return measured[state]
 }
 
 // stateOf is the state of the test that facts tell: as stated, or the only one
