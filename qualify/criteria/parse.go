@@ -303,8 +303,9 @@ func percentMend(d *rules.FactDef) string {
 
 // plausible refuses numbers that can only be a slip: another unit or another
 // fact. The bounds are wide and decide no clause. Common practice, no source:
-// nobody alive has an arterial oxygen pressure below 20 mmHg, and breathing
-// air at sea level leaves at most 150 mmHg.
+// nobody alive has an arterial oxygen pressure below 20 mmHg, or the saturation
+// below 30 % that goes with it, and breathing air at sea level leaves at most
+// 150 mmHg.
 func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
 	switch {
 	case unit == "%" && x.Sign() > 0 && x.Cmp(one) <= 0:
@@ -317,6 +318,8 @@ func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
 		return &fault{"a temperature of a patient from 20 to 45 °C", "", "check the figure and its unit"}
 	case unit == "%" && (x.Sign() < 0 || x.Cmp(hundred) > 0):
 		return &fault{"a number from 0 to 100 %", "", "check the figure"}
+	case unit == "%" && d.Level && x.Cmp(big.NewRat(30, 1)) < 0:
+		return &fault{"a saturation from 30 to 100 %", "", "check the figure for a digit that is missing"}
 	case x.Sign() < 0:
 		return &fault{"a number that is not negative", "", "check the figure"}
 	case d.Unit == "mmHg" && d.Level:
