@@ -79,8 +79,10 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 	if on.IsZero() {
 		on = recorded
 	}
+	// A reading judged an artifact is none, and still nobody is spared the call:
+	// the alert is of the recording as it stands.
 	res.findCritical(&q, cmp.Or(stated, recorded))
-	told := datesAhead(q.Today, stated, recorded)
+	told := append(res.judge(q), datesAhead(q.Today, stated, recorded)...)
 	if len(res.Readings) > 1 {
 		told = append(told, sameNights(res.Readings)...)
 	}
@@ -96,6 +98,7 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
 		d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
 		d.Reconciliation = res.reconcile(pack, f)
+		d.Notes = append(d.Notes, res.withoutJudgement(pack, f, q.Confirmed[pack.SHA256])...)
 		if res.narrowed != "" {
 			d.Notes = append(d.Notes, res.narrowed)
 		}

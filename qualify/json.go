@@ -22,6 +22,10 @@ type jsonResult struct {
 	Legs           []jsonLeg                `json:"legs,omitempty"` // left out where no leg is marked
 	Critical       *jsonCritical            `json:"critical,omitempty"`
 	Walk           *criteria.SixMinuteWalk  `json:"walk,omitempty"`
+	// Unjudged is analysis without the judgements of doubtful stretches, which
+	// Judged lists; both left out where nobody judged.
+	Unjudged *jsonAnalysis         `json:"unjudged,omitempty"`
+	Judged   []criteria.JudgedSpan `json:"judged,omitempty"`
 }
 
 type jsonRecording struct {
@@ -162,8 +166,12 @@ func (res *Result) WriteJSON(w io.Writer) error {
 		out.Recordings = append(out.Recordings, recordingJSON(rd))
 	}
 	if res.Analysis != nil {
-		out.Analysis = analysisJSON(res)
+		out.Analysis = analysisJSON(res, res.Analysis)
+		if res.Unjudged != nil {
+			out.Unjudged = analysisJSON(res, res.Unjudged)
+		}
 	}
+	out.Judged = res.Judged
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
@@ -214,8 +222,8 @@ func seconds(a *analysis.Analysis, ticks *int64) number {
 	return number{a.Seconds(*ticks)}
 }
 
-func analysisJSON(res *Result) *jsonAnalysis {
-	a, rec := res.Analysis, res.Readings[res.Chosen-1].Recording
+func analysisJSON(res *Result, a *analysis.Analysis) *jsonAnalysis {
+	rec := res.Readings[res.Chosen-1].Recording
 	j := &jsonAnalysis{Recording: res.Chosen, Session: res.Session, Spans: []jsonSpan{}, Warnings: []string{}}
 	for pct := int64(70); pct <= 100; pct++ {
 		p, key := big.NewRat(pct, 1), strconv.FormatInt(pct, 10)

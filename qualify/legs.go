@@ -24,6 +24,8 @@ type Leg struct {
 	Session   int               // number of the session in which it lies
 	Samples   recording.Session // of the recording
 	*analysis.Analysis
+	// Unjudged is Analysis without judgements; nil where none changed it.
+	Unjudged *analysis.Analysis
 }
 
 // legs finds the marked stretches of the facts and analyses the legs among
@@ -62,7 +64,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		}
 		taken[n] = append(taken[n], part)
 		if r.Leg() {
-			res.Legs = append(res.Legs, Leg{r, n, session, part, legAnalysis(rd, part, session, q.Analysis)})
+			res.Legs = append(res.Legs, Leg{RecordingRole: r, Recording: n, Session: session, Samples: part, Analysis: legAnalysis(rd, part, session, q.Analysis)})
 		}
 	}
 	slices.SortFunc(res.Legs, func(a, b Leg) int {

@@ -63,6 +63,10 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 		in.Recording, in.Analysis = rd.Recording, res.Analysis
 		in.SessionNo, in.SessionCount = res.Session, rd.Of
 	}
+	in.Unjudged = res.Unjudged
+	for k, s := range res.Judged {
+		in.Judged = append(in.Judged, worksheet.Judged{JudgedSpan: s, Samples: res.judgedIn[k]})
+	}
 	in.Legs = res.PaperLegs()
 	if res.Walk != nil {
 		rd := res.Readings[res.Chosen-1]
@@ -84,7 +88,7 @@ func (res *Result) PaperLegs() []worksheet.Leg {
 	var out []worksheet.Leg
 	for _, l := range res.Legs {
 		rd := res.Readings[l.Recording-1]
-		w := worksheet.Leg{RecordingRole: l.RecordingRole, Upload: l.Recording, Of: rd.Recording, No: l.Session, SessionsOf: rd.Of, Analysis: l.Analysis,
+		w := worksheet.Leg{RecordingRole: l.RecordingRole, Upload: l.Recording, Of: rd.Recording, No: l.Session, SessionsOf: rd.Of, Analysis: l.Analysis, Unjudged: l.Unjudged,
 			Session: rd.Analyses[slices.Index(rd.Numbers, l.Session)]}
 		w.Begin, w.End = l.Ends(rd.Recording)
 		out = append(out, w)

@@ -81,8 +81,13 @@ type Result struct {
 	// name such legs and no night on room air, Analysis is nil, Chosen and
 	// Session are of the leg that decides, and Walk is the whole session in
 	// which it lies: it is drawn, and no figure comes from it.
-	Legs           []Leg
-	Walk           *analysis.Analysis
+	Legs []Leg
+	Walk *analysis.Analysis
+	// Unjudged is Analysis, or Walk, as the rules of doubt alone have it, where
+	// judgements of doubtful stretches changed it; nil where none did. Judged
+	// are those that fit.
+	Unjudged       *analysis.Analysis
+	Judged         []criteria.JudgedSpan
 	Determinations []criteria.Determination
 	// Applied are the facts as each determination read them: Facts, with what
 	// the legs tell under its pack.
@@ -99,6 +104,9 @@ type Result struct {
 
 	// runs are the results of each of several tests, nil where there is one.
 	runs []*Result
+	// judgedIn says for each of Judged in which samples of the recording chosen
+	// it lies; the zero value for one of another recording.
+	judgedIn []recording.Session
 
 	private  bool
 	narrowed string   // that only a stretch on room air is read, "" if all is

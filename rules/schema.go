@@ -428,6 +428,9 @@ func itemSchema(def FactDef) object {
 		number := object{"type": []string{"number", "string"}}
 		properties = object{"measure": text, "spo2": number, "value": number, "unit": text, "document": text, "page": object{"type": []string{"string", "integer"}}, "at": text}
 		required = []string{"measure", "value", "unit"}
+	case "spans":
+		properties = object{"sha256": text, "from": text, "to": text, "judged": object{"enum": []string{"genuine", "artifact", "cannot_tell"}}, "by": text}
+		required = []string{"from", "to", "judged", "by"}
 	case "tests":
 		properties = object{"name": object{"type": "string", "pattern": `\S`}, "sha256": text, "session": object{"type": "integer", "minimum": 1},
 			"test_time": object{"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"}}

@@ -39,6 +39,7 @@ type file struct {
 	Printed       map[string]imprint      // by SHA-256 of the document
 	Copies        map[string]string       // by name of the fact: the document that is the copy of its place
 	Given         []worksheet.OfficeAnswer
+	Judges        map[casework.Ref]string // who judged doubtful stretches
 }
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
@@ -120,6 +121,17 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 	for _, t := range c.CriticalTold {
 		if f.ToldWords[t.Words], err = reveal(t.Words); err != nil {
 			return nil, err
+		}
+	}
+	f.Judges = map[casework.Ref]string{}
+	if u := f.upload(); u != nil {
+		for _, j := range u.Spans {
+			if _, ok := f.Judges[j.By]; ok || j.By == "" {
+				continue
+			}
+			if f.Judges[j.By], err = reveal(j.By); err != nil {
+				return nil, err
+			}
 		}
 	}
 	if f.Printed, err = revealPrinted(c, reveal); err != nil {
@@ -348,6 +360,10 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 		q.Sources = []qualify.Source{{Name: "the recording", Read: how.options(), Told: how.told()}}
 		if u.Session > 0 {
 			q.Session = map[int]int{1: u.Session}
+		}
+		if said, ok := f.judgedFact(u); ok {
+			q.Facts = maps.Clone(q.Facts)
+			q.Facts["spans"] = said
 		}
 	}
 	key, err := inputHash(q, u)

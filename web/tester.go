@@ -24,6 +24,7 @@ type testerBody struct {
 	Columns   string
 	Zone      string
 	Fields    []field
+	Spans     *spansView
 	Action    string // address of the link
 	Sent      string
 }
@@ -66,6 +67,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		}
 	}
 	b.Trace = q.link.stretchView(ev)
+	b.Spans = f.spansPart(ev, p)
 	for _, name := range f.testerFacts(ev) {
 		def, _ := rules.Lookup(name)
 		fl := fieldFor(def, false)

@@ -89,6 +89,17 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 	case casework.KindSpanJudged:
 		ch, err := changeOf[casework.SpanJudged](e)
 		return fmt.Sprintf("span %s to %s judged %s by %s, %s", ch.From, ch.To, ch.Judgement, ch.Name, ch.Credential), err
+	case casework.KindSpansJudged:
+		ch, err := changeOf[casework.SpansJudged](e)
+		if err != nil {
+			return "", err
+		}
+		by, err := reveal(ch.By)
+		var parts []string
+		for _, sp := range ch.Spans {
+			parts = append(parts, fmt.Sprintf("%s to %s %s", sp.From, sp.To, judgementWord(sp.Judgement)))
+		}
+		return fmt.Sprintf("doubtful stretches judged by %s: %s", by, strings.Join(parts, "; ")), err
 	case casework.KindIdentityConfirmed:
 		ch, err := changeOf[casework.IdentityConfirmed](e)
 		if err != nil {

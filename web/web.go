@@ -202,6 +202,7 @@ func Routes() []Route {
 		{Method: "GET", Path: "/tester/{secret}/trace.json", Name: "testerTrace", Desks: tester, Link: true, handle: (*Site).linkTrace},
 		{Method: "GET", Path: "/tester/{secret}", Name: "testerPage", Desks: tester, Link: true, handle: (*Site).testerPage},
 		{Method: "POST", Path: "/tester/{secret}", Name: "testerAnswer", Desks: tester, Link: true, Body: formLimit, handle: (*Site).testerAnswer},
+		{Method: "POST", Path: "/tester/{secret}/spans", Name: "judgeSpans", Desks: tester, Link: true, Body: formLimit, handle: (*Site).judgeSpans},
 		{Method: "POST", Path: "/tester/{secret}/recording", Name: "testerUpload", Desks: tester, Link: true, Body: uploadLimit, Streams: true, handle: (*Site).testerUpload},
 
 		{Method: "GET", Path: "/accounts", Name: "people", Desks: administrator, handle: (*Site).people},

@@ -117,3 +117,55 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	b.look("58-dispute")
 	b.paper("disputed", b.fetch(b.path()+"/worksheet.pdf"))
 }
+
+// The tester judges doubtful stretches by its link; both readings stand on
+// page and paper.
+func TestOutsideTesterJudges(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visitCase("Wilhelmina Orchard")
+	number := b.path()
+	b.press("#links button[value=tester]")
+	value := func(selector string) string {
+		t.Helper()
+		s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector("+strconv.Quote(selector)+").value"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s
+	}
+	link, code := strings.TrimPrefix(value("#fresh"), b.url), value("#fresh-code")
+	b.press("form[action='/leave'] button")
+	b.visit(link)
+	b.give("main form", map[string]string{"code": code})
+	b.press("main form button.main")
+	b.look("60-tester-spans")
+	b.give("#spans form", map[string]string{"who": "L. Frost", "credential": "RRT"})
+	b.press("#spans button.main")
+	if s := b.text(); !strings.Contains(s, "Expected a judgement of at least one stretch") || value("#s-who") != "L. Frost" {
+		t.Errorf("nothing judged:\n%s", s)
+	}
+	b.look("61-tester-nothing-judged")
+	b.give("#spans form", map[string]string{"rest": "genuine"})
+	b.press("#spans button.main")
+	if s := b.text(); !strings.Contains(s, "So far: genuine, by L. Frost, RRT") {
+		t.Errorf("the judgement is not told:\n%s", s)
+	}
+	b.look("62-tester-judged")
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visit(number)
+	if s := b.text(); !strings.Contains(s, "Doubtful stretches that were judged") || !strings.Contains(s, "Without the judgement the outcome is: undetermined.") {
+		t.Errorf("the case does not tell both readings:\n%s", s)
+	}
+	b.look("63-judged-case")
+	pdf := b.fetch(number + "/worksheet.pdf")
+	b.paper("judged", pdf)
+	text := strings.Join(strings.Fields(pdfText(t, pdf)), " ")
+	for _, want := range []string{"Doubtful stretches that were judged", "as judged", "without the judgement", "L. Frost, RRT", "Without the judgement the outcome is"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q does not stand on paper:\n%s", want, text)
+		}
+	}
+}

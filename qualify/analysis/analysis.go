@@ -21,7 +21,27 @@ type Options struct {
 	IntervalMS, HoldMS int64
 	// Rules are the doubt rules; nil means DefaultRules().
 	Rules *Rules
+	// Judged are stretches that somebody fit to judge has looked at.
+	Judged []Judged
 }
+
+// Judged is what was said of the doubted and unusable readings among the
+// samples [From, To) of the recording. It never touches a reading that nobody
+// doubts. The readings are the evidence: none is altered.
+type Judged struct {
+	From, To int
+	As       Judgement
+}
+
+// Judgement is what can be said of doubtful readings.
+type Judgement string
+
+// The judgements. A number that cannot be a saturation is never made genuine.
+const (
+	Genuine    Judgement = "genuine"     // a doubted reading counts like any other
+	Artifact   Judgement = "artifact"    // a doubted or unusable reading is none: in no value and no bound
+	CannotTell Judgement = "cannot_tell" // the doubt stays, and need not be asked again
+)
 
 // Rules are the conditions under which a plausible reading is doubted. Each
 // is named on the worksheet with its source. None removes a reading.
@@ -107,6 +127,9 @@ type Analysis struct {
 	Valid    int64
 	Missing  *int64 // nil if Recorded is
 	Suspect  int64
+	// Unjudged is the time of doubted and unusable readings of which nobody
+	// has said anything.
+	Unjudged int64
 
 	// Levels ascend by Num and hold every number of the session that could
 	// count under a threshold, implausible ones too (they move only High).

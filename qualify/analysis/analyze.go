@@ -45,7 +45,8 @@ func Analyze(rec *recording.Recording, s recording.Session, opt Options) *Analys
 		a.Hold = 2 * a.Interval
 	}
 	st.judge()
-	blocks := st.blocks()
+	told := st.apply(opt.Judged)
+	blocks := st.blocks(told)
 	a.summarise(blocks)
 	if last := blocks[len(blocks)-1]; !st.broken && st.interval > 0 {
 		recorded := last.at + last.weight - a.First
@@ -181,6 +182,7 @@ type block struct {
 	num        int64 // over the denominator of the analysis; means nothing if missing
 	first      int   // first sample
 	why        reason
+	told       bool // judged, whatever was said
 	cut, clock bool
 }
 
@@ -429,7 +431,7 @@ func (s *stretch) numberAt(i int) int64 {
 }
 
 // blocks joins the instants, after judge has run.
-func (s *stretch) blocks() []block {
+func (s *stretch) blocks(told map[int]bool) []block {
 	var out []block
 	for p := range s.points() {
 		w := s.why[p.from-s.from]
@@ -441,13 +443,13 @@ func (s *stretch) blocks() []block {
 			num = 0
 		}
 		if n := len(out); n > 0 {
-			if l := &out[n-1]; !l.cut && l.why == w && l.num == num {
+			if l := &out[n-1]; !l.cut && l.why == w && l.num == num && l.told == told[p.from] {
 				l.weight += p.weight
 				l.cut, l.clock = p.cut, p.clock
 				continue
 			}
 		}
-		out = append(out, block{at: p.at, weight: p.weight, num: num, first: p.from, why: w, cut: p.cut, clock: p.clock})
+		out = append(out, block{at: p.at, weight: p.weight, num: num, first: p.from, why: w, told: told[p.from], cut: p.cut, clock: p.clock})
 	}
 	return out
 }

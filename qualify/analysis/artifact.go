@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"airwarrant/qualify/recording"
@@ -43,10 +44,11 @@ const (
 	whyPulseRange
 	whyOverlap
 	whyStated
+	whyArtifact // judged to be none
 )
 
 const (
-	whyMissing     = whySensorOff | whyNoReading | whyOffScale
+	whyMissing     = whySensorOff | whyNoReading | whyOffScale | whyArtifact
 	whyImplausible = whyConflict | whyRange
 )
 
@@ -118,6 +120,8 @@ func (r Rules) list() []rule {
 			"the file may tell this time twice", our}},
 		{whyStated, true, Rule{"stated", SpanSuspect,
 			"whoever wrote the profile says so", "stated as doubtful", our}},
+		{whyArtifact, true, Rule{"judged", SpanMissing,
+			"the tester or the practitioner judged it an artifact", "judged to be an artifact", our}},
 	}
 }
 
@@ -125,7 +129,7 @@ func (r Rules) list() []rule {
 func (r Rules) List() []Rule {
 	var out []Rule
 	for _, x := range r.list() {
-		if x.on && x.why != whyStated {
+		if x.on && x.why != whyStated && x.why != whyArtifact {
 			out = append(out, x.Rule)
 		}
 	}
@@ -133,9 +137,11 @@ func (r Rules) List() []Rule {
 }
 
 // words joins the reasons in w, the deciding ones alone: a missing reading is
-// not also called doubtful.
+// not also called doubtful, and one judged an artifact is called nothing else.
 func (r Rules) words(w reason) string {
 	switch {
+	case w&whyArtifact != 0:
+		w = whyArtifact
 	case w.missing():
 		w &= whyMissing
 	case !w.plausible():
@@ -272,6 +278,32 @@ func (s *stretch) judge() {
 		a, b = b, c
 	}
 	endFlat(s.to)
+}
+
+// apply lets the judgements stand over the rules of doubt, the later ones over
+// the earlier. told reports whether anything was said of the instant that begins
+// at a sample.
+func (s *stretch) apply(said []Judged) (told map[int]bool) {
+	told = map[int]bool{}
+	doubts := slices.Clone(s.why)
+	for _, j := range said {
+		for i := max(j.From, s.from); i < min(j.To, s.to); i++ {
+			w := doubts[i-s.from]
+			if w == 0 || w.missing() {
+				continue // nobody doubts it, or there is no reading
+			}
+			switch {
+			case j.As == Artifact:
+				w |= whyArtifact
+			case j.As == Genuine && w.plausible():
+				w = 0
+			case j.As == Genuine:
+				continue
+			}
+			s.why[i-s.from], told[i] = w, true
+		}
+	}
+	return told
 }
 
 // judged is an instant with its number, for the rules that compare

@@ -13,6 +13,9 @@ func (a *Analysis) summarise(blocks []block) {
 	hist := make([]weights, len(values))
 	for i := range blocks {
 		b := &blocks[i]
+		if !b.told && b.why != 0 && !b.why.missing() {
+			a.Unjudged += b.weight
+		}
 		switch {
 		case b.why.missing():
 			continue

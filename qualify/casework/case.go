@@ -72,18 +72,6 @@ type Upload struct {
 	Spans     []Judgement     `json:"spans,omitempty"`
 }
 
-// Judgement is a judged span; see SpanJudged.
-type Judgement struct {
-	Session    int       `json:"session"`
-	From       string    `json:"from"`
-	To         string    `json:"to"`
-	Judgement  string    `json:"judgement"`
-	Name       string    `json:"name"`
-	Credential string    `json:"credential"`
-	K          int       `json:"k"`
-	At         time.Time `json:"at"`
-}
-
 // Determination is the latest Determined.
 type Determination struct {
 	Program string    `json:"program"`

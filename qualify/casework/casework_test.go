@@ -53,6 +53,14 @@ func must(t *testing.T, err error) {
 
 const shaA = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad" // of "abc": FIPS 180-4, example B.1
 
+func manySpans(n int) []casework.SpanSaid {
+	var out []casework.SpanSaid
+	for i := range n {
+		out = append(out, casework.SpanSaid{From: fmt.Sprint(i + 10), To: "z", Judgement: "genuine"})
+	}
+	return out
+}
+
 var shaB = strings.Repeat("b0", 32)
 
 // tries is how often a wrong code was given at the link shaB, and whether it
@@ -104,7 +112,18 @@ func TestCase(t *testing.T) {
 			func(c *casework.Case) bool {
 				return len(c.Uploads[0].Spans) == 1 && c.Uploads[0].Spans[0].Judgement == "genuine"
 			}},
-		{"same session, spans stay", "intake", casework.SessionChosen{SHA256: shaA, Session: 2, Reading: json.RawMessage(`{"zone": "Area/City"}`)}, func(c *casework.Case) bool { return len(c.Uploads[0].Spans) == 1 }},
+		{"spans judged by the supplier", "intake", casework.SpansJudged{SHA256: shaA, Session: 2, By: ref, Spans: []casework.SpanSaid{{From: "1", To: "2", Judgement: "artifact"}}}, nil},
+		{"spans judged by nobody", "tester", casework.SpansJudged{SHA256: shaA, Session: 2, Spans: []casework.SpanSaid{{From: "1", To: "2", Judgement: "artifact"}}}, nil},
+		{"no spans judged", "tester", casework.SpansJudged{SHA256: shaA, Session: 2, By: ref}, nil},
+		{"spans judged in other words", "tester", casework.SpansJudged{SHA256: shaA, Session: 2, By: ref, Spans: []casework.SpanSaid{{From: "1", To: "2", Judgement: "noise"}}}, nil},
+		{"spans of another recording", "tester", casework.SpansJudged{SHA256: shaB, Session: 2, By: ref, Spans: []casework.SpanSaid{{From: "1", To: "2", Judgement: "artifact"}}}, nil},
+		{"too many spans", "tester", casework.SpansJudged{SHA256: shaA, Session: 2, By: ref, Spans: manySpans(casework.MaxSpans)}, nil},
+		{"two spans judged, one anew", "tester", casework.SpansJudged{SHA256: shaA, Session: 2, By: ref, Spans: []casework.SpanSaid{{From: "1", To: "2", Judgement: "artifact"}, {From: "3", To: "4", Judgement: "cannot_tell"}}},
+			func(c *casework.Case) bool {
+				s := c.Uploads[0].Spans
+				return len(s) == 2 && s[0].Judgement == "artifact" && s[0].By == ref && s[0].Name == "" && s[1].From == "3"
+			}},
+		{"same session, spans stay", "intake", casework.SessionChosen{SHA256: shaA, Session: 2, Reading: json.RawMessage(`{"zone": "Area/City"}`)}, func(c *casework.Case) bool { return len(c.Uploads[0].Spans) == 2 }},
 		{"another session, spans go", "intake", casework.SessionChosen{SHA256: shaA, Session: 1}, func(c *casework.Case) bool { return len(c.Uploads[0].Spans) == 0 }},
 		{"identity without words", "intake", casework.IdentityConfirmed{}, nil},
 		{"identity", "intake", casework.IdentityConfirmed{Words: ref}, func(c *casework.Case) bool { return c.Identity.Words == ref }},

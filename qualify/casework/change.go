@@ -35,6 +35,7 @@ const (
 	KindDocumentAdded     Kind = "document_added"     // DocumentAdded
 	KindDocumentWithdrawn Kind = "document_withdrawn" // DocumentWithdrawn
 	KindAssigned          Kind = "assigned"           // Assigned
+	KindSpansJudged       Kind = "spans_judged"       // SpansJudged
 	KindDisputeTaken      Kind = "dispute_taken"      // DisputeTaken
 	KindDisputeSettled    Kind = "dispute_settled"    // DisputeSettled
 )
@@ -44,7 +45,7 @@ const (
 func (k Kind) look() bool { return k == KindViewed || k == KindLinkTried }
 
 // Change is what one event does. The types of this file, of answer.go, of
-// document.go, of link.go and of state.go are all there are.
+// document.go, of link.go, of span.go and of state.go are all there are.
 type Change interface {
 	Kind() Kind
 	// refs lists the personal values that the change points to.
@@ -102,6 +103,8 @@ func decode(kind Kind, data []byte) (Change, error) {
 		return decodeAs[DocumentWithdrawn](data)
 	case KindAssigned:
 		return decodeAs[Assigned](data)
+	case KindSpansJudged:
+		return decodeAs[SpansJudged](data)
 	case KindDisputeTaken:
 		return decodeAs[DisputeTaken](data)
 	case KindDisputeSettled:
@@ -286,42 +289,6 @@ func (v SessionChosen) apply(c *Case, e Event) error {
 			u.Spans = nil // they were judged in another stretch
 		}
 		u.Session, u.Reading = v.Session, v.Reading
-	})
-}
-
-// SpanJudged is what the tester or practitioner says of a doubtful stretch.
-// Both readings stay on the worksheet.
-type SpanJudged struct {
-	SHA256     string `json:"sha256"`
-	Session    int    `json:"session"`
-	From       string `json:"from"` // as the worksheet prints it
-	To         string `json:"to"`
-	Judgement  string `json:"judgement"` // genuine, artifact, cannot_tell
-	Name       string `json:"name"`      // of who judges
-	Credential string `json:"credential"`
-}
-
-// Kind returns KindSpanJudged.
-func (SpanJudged) Kind() Kind  { return KindSpanJudged }
-func (SpanJudged) refs() []Ref { return nil }
-func (v SpanJudged) apply(c *Case, e Event) error {
-	// A supplier may not judge the test on which its own payment rests
-	// (design section 4).
-	if e.Role != RoleTester && e.Role != RoleOffice {
-		return refused("a span is judged by the tester or the practitioner, not in the role %s; send them a link", e.Role)
-	}
-	if !slices.Contains([]string{"genuine", "artifact", "cannot_tell"}, v.Judgement) {
-		return refused("a span is judged genuine, artifact or cannot_tell, found %q", v.Judgement)
-	}
-	if v.From == "" || v.To == "" || v.Name == "" || v.Credential == "" {
-		return refused("a judged span needs its two ends and the name and credential of who judges")
-	}
-	j := Judgement{Session: v.Session, From: v.From, To: v.To, Judgement: v.Judgement, Name: v.Name, Credential: v.Credential, K: e.K, At: e.At}
-	return c.changeUpload(v.SHA256, func(u *Upload) {
-		u.Spans = slices.DeleteFunc(slices.Clone(u.Spans), func(o Judgement) bool {
-			return o.Session == v.Session && o.From == v.From && o.To == v.To
-		})
-		u.Spans = append(u.Spans, j)
 	})
 }
 

@@ -36,6 +36,7 @@ type Value struct {
 	List      []RecordingRole // recordings
 	Tests     []Test          // tests
 	Report    []Reported      // report
+	Spans     []JudgedSpan    // spans
 }
 
 // Bounds returns the least and the greatest that a number may be, in its Unit.

@@ -17,6 +17,7 @@ type factJSON struct {
 	List   []RecordingRole `json:"list,omitempty"`
 	Tests  []Test          `json:"tests,omitempty"`
 	Report []Reported      `json:"report,omitempty"`
+	Spans  []JudgedSpan    `json:"spans,omitempty"`
 	Place  *placeJSON      `json:"place,omitempty"`
 }
 
@@ -42,7 +43,7 @@ func (f Fact) MarshalJSON() ([]byte, error) {
 	}
 	d, ok := definition(f.Name)
 	if ok && d.Type == rules.TypeList {
-		out.List, out.Tests, out.Report = f.Value.List, f.Value.Tests, f.Value.Report
+		out.List, out.Tests, out.Report, out.Spans = f.Value.List, f.Value.Tests, f.Value.Report, f.Value.Spans
 		return json.Marshal(out)
 	}
 	var err error

@@ -42,6 +42,8 @@ func (d *document) list(def *rules.FactDef, n ast.Node, key string) (Value, *fau
 		return d.tests(n, key)
 	case "report":
 		return d.report(n, key)
+	case "spans":
+		return d.spans(n, key)
 	}
 	return Value{}, &fault{"a fact that is a list of this version", quote(def.Name), "delete it"}
 }
@@ -53,6 +55,8 @@ func listForm(name string) string {
 		return "{name, sha256, session, test_time, and facts of the test}"
 	case "report":
 		return "{measure, spo2, value, unit, document, page, at}"
+	case "spans":
+		return "{from, to, judged, by}, with sha256 of several recordings"
 	}
 	return "{sha256, role, from, until, flow, device}"
 }
@@ -262,13 +266,22 @@ func (in *factJSON) storedList() (Value, *fault) {
 		}
 	case "report":
 		v.Report = in.Report
+	case "spans":
+		for _, s := range in.Spans {
+			if f := s.check(); f != nil {
+				return Value{}, f
+			}
+			v.Spans = append(v.Spans, s)
+		}
 	}
 	switch {
 	case len(v.List) > maxStretches:
 		return Value{}, &fault{fmt.Sprintf("at most %d stretches", maxStretches), strconv.Itoa(len(v.List)), "state it again"}
+	case len(v.Spans) > MaxSpans:
+		return Value{}, &fault{fmt.Sprintf("at most %d judged stretches", MaxSpans), strconv.Itoa(len(v.Spans)), "state it again"}
 	case len(v.Report) > MaxReported:
 		return Value{}, &fault{fmt.Sprintf("at most %d figures", MaxReported), strconv.Itoa(len(v.Report)), "state it again"}
-	case len(v.List)+len(v.Tests)+len(v.Report) == 0:
+	case len(v.List)+len(v.Tests)+len(v.Report)+len(v.Spans) == 0:
 		return Value{}, &fault{"a list of " + listForm(in.Name), "none", "state it again"}
 	case len(v.Tests) > MaxTests:
 		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(v.Tests)), "state it again"}

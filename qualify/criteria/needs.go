@@ -230,7 +230,7 @@ func (e *evaluation) askRecording(v *variable) []Need {
 	if v.recording != nil {
 		open = v.signatures(v.recording.lo, v.recording.hi)
 	}
-	if len(open) > 1 {
+	if len(open) > 1 && e.night().Unjudged > 0 {
 		out = append(out, Need{Fact: needJudgement, Who: rules.Tester,
 			Question: "Are the doubtful readings of the recording genuine, artifact, or can it not be told?",
 			Why:      "The outcome differs with how the doubtful readings are read."})

@@ -50,7 +50,7 @@ var measured = map[string][]string{
 
 // ofRecording are facts about a recording or a report: they belong to the test
 // that it is of.
-var ofRecording = []string{"recordings", "report", "reported_minutes", "session_choice"}
+var ofRecording = []string{"recordings", "report", "reported_minutes", "session_choice", "spans"}
 
 // Tests returns the tests of a case in the order of the list, nil if the case
 // states no list. The test that the case itself states is one of them, under
@@ -64,7 +64,7 @@ func Tests(named map[string]Fact, recorded bool) []Test {
 	}
 	out := slices.Clone(f.Value.Tests)
 	for _, name := range slices.Concat(measured[stateOf(named)], ofRecording) {
-		if name == "recordings" || name == "session_choice" {
+		if name == "recordings" || name == "session_choice" || name == "spans" {
 			continue
 		}
 		_, known := Facts{Named: named}.Known(name)

@@ -21,6 +21,7 @@ type Leg struct {
 	Session        *analysis.Analysis   // the whole session, which is drawn
 	No, SessionsOf int                  // of the session among those of the recording
 	*analysis.Analysis
+	Unjudged *analysis.Analysis // Analysis without judgements; nil where none changed it
 }
 
 // legOrder is the order in which legs are listed, recovery behind and apart.

@@ -619,7 +619,8 @@ func spans(in Input) Section {
 		Lead: "Nothing is removed. The tester or the practitioner, never the supplier, can judge a stretch; both readings stay printed.",
 		Table: &Table{Beyond: "and %d more, listed on the page",
 			Columns: []Column{{"From", .22, false}, {"To", .12, false}, {"Length", .12, true}, {"Lowest", .08, true}, {"Counts", .20, false}, {"Why", .26, false}}}}
-	a, rec := cmp.Or(in.Analysis, in.Walk), in.Recording
+	// What was judged is listed as the recording has it.
+	a, rec := cmp.Or(in.Unjudged, in.Analysis, in.Walk), in.Recording
 	if a == nil || rec == nil {
 		return s
 	}
@@ -647,9 +648,13 @@ func spans(in Input) Section {
 		if day, _, ok := strings.Cut(from, " "); ok {
 			to = strings.TrimPrefix(to, day+" ")
 		}
-		long := duration(a, sp.ToTick-sp.FromTick)
-		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Words: fmt.Sprintf("%s to %s, %s, %s: %s", from, to, long, kind, sp.Reason), Cells: []Cell{
-			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind}, {Text: sp.Reason},
+		long, said := duration(a, sp.ToTick-sp.FromTick), in.judgement(sp)
+		words := fmt.Sprintf("%s to %s, %s, %s: %s", from, to, long, kind, sp.Reason)
+		if said != "" {
+			words += ", " + said
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Words: words, Cells: []Cell{
+			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind, Sub: said}, {Text: sp.Reason},
 		}})
 	}
 	return s

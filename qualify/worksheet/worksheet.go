@@ -53,6 +53,10 @@ type Input struct {
 	// Recording in which they lie.
 	Legs []Leg
 	Walk *analysis.Analysis
+	// Unjudged is Analysis, or Walk, without the judgements of doubtful
+	// stretches, nil where none changed it; Judged are those that did.
+	Unjudged *analysis.Analysis
+	Judged   []Judged
 
 	Identity []IdentityRow
 	// Answers are those of the physician's office, in the order of questions.
@@ -262,6 +266,7 @@ func New(in Input) *Worksheet {
 		reported(in),
 		levels(in, ev),
 		measures(in, ev),
+		judged(in),
 		spans(in),
 		follows(in, criteria.PartAllows, "allows", "What this allows", src),
 		follows(in, criteria.PartFollowUp, "followup", "What follows, and when", src),
