@@ -101,8 +101,9 @@ type caseBody struct {
 
 	Answers *answersPart
 
-	Links []linkLine
-	Fresh *freshLink
+	Links   []linkLine
+	Fresh   *freshLink
+	Offices []string // that have an account
 }
 
 type recordingView struct {
@@ -136,7 +137,8 @@ type linkLine struct {
 	SHA256         string
 	Expires        string
 	Usable, Closed bool
-	Wrong          int // codes
+	Wrong          int    // codes
+	Office         string // whose account opens the case
 }
 
 func (s *Site) casePage(w http.ResponseWriter, q *request) error {
@@ -214,6 +216,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	b.fillStated(f, p)
 	b.Answers = f.answersPart(who, p)
 	b.fillLinks(f, s.cfg.Now())
+	if b.Offices, err = s.offices(ctx); err != nil {
+		return nil, err
+	}
 	if ev.Result == nil {
 		return b, nil
 	}
@@ -429,7 +434,7 @@ func (f *file) statedBy(name string) (who, at string) {
 func (b *caseBody) fillLinks(f *file, now time.Time) {
 	for _, l := range f.Links {
 		b.Links = append(b.Links, linkLine{Desk: Desk(l.Role), SHA256: l.SHA256, Expires: moment(l.Expires),
-			Usable: l.Opens(now), Closed: l.Revoked, Wrong: l.Wrong})
+			Usable: l.Opens(now), Closed: l.Revoked, Wrong: l.Wrong, Office: l.Office})
 	}
 }
 

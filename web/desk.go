@@ -29,6 +29,9 @@ const (
 	Tester             = Desk(casework.RoleTester)
 	Maintainer         = Desk(casework.RoleMaintainer)
 	Administrator      = Desk(casework.RoleAdministrator)
+	// officeAccount is the button of a demonstration for an office that has an
+	// account; its desk is Office.
+	officeAccount Desk = "office-account"
 )
 
 // Words names the desk for people.
@@ -44,6 +47,8 @@ func (d Desk) Words() string {
 		return "rule maintainer"
 	case Administrator:
 		return "administrator"
+	case officeAccount:
+		return "physician's office with an account"
 	}
 	return "no desk"
 }
@@ -57,6 +62,8 @@ func (d Desk) home() string {
 		return "/rules"
 	case Administrator:
 		return "/accounts"
+	case Office:
+		return "/day"
 	}
 	return "/"
 }

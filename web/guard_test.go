@@ -71,6 +71,9 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 	links := b.links(address)
 	document := b.addFax(b.at(Intake), address)
 	b.at(Administrator)
+	if err := b.putOnDay(t.Context(), number, b.stamp("M. Reyes", casework.RoleIntake), "Harbour Road Practice"); err != nil {
+		t.Fatal(err)
+	}
 	account := must(b.accounts.Accounts(t.Context()))[0].ID
 	for _, d := range []Desk{NoDesk, Intake, Office, Maintainer, Administrator} {
 		v := b.at(d)

@@ -39,13 +39,27 @@ type link struct {
 	desk   Desk
 	hash   string // of the secret, as the case keeps it
 	secret string
+	// Of a case on the list of an office: where it stands and which account
+	// opened it. There is no secret then.
+	at, who string
 }
 
-// by names the holder of the link in the trail without naming a person.
-func (l *link) by() string { return "link " + l.hash[:8] }
+// by names the holder of the link in the trail: the account of an office, else
+// the link, without naming a person.
+func (l *link) by() string {
+	if l.who != "" {
+		return l.who
+	}
+	return "link " + l.hash[:8]
+}
 
 // address is where the link leads, without host.
-func (l *link) address() string { return linkAddress(l.desk, l.secret) }
+func (l *link) address() string {
+	if l.at != "" {
+		return l.at
+	}
+	return linkAddress(l.desk, l.secret)
+}
 
 func linkAddress(d Desk, secret string) string { return "/" + string(d) + "/" + secret }
 

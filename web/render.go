@@ -80,7 +80,7 @@ func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") + " 
 // page never leaves.
 func (s *Site) render(w http.ResponseWriter, q *request, status int, name string, p page) {
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
-	p.ByLink, p.SignedIn = q.link != nil, q.visit.session != nil
+	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
 	var b bytes.Buffer
 	if err := s.pages[name].Execute(&b, p); err != nil {

@@ -42,6 +42,8 @@ func does(d Desk) string {
 		return "opens a case, states how the test came to us, sends in the recording, answers questions, prints the worksheet"
 	case Office:
 		return "answers for one case where in the chart a statement stands"
+	case officeAccount:
+		return "has a list of its patients whose charts are asked about, behind one sign-in"
 	case Tester:
 		return "sends in the recording of one case and answers what only the tester can"
 	case Maintainer:
@@ -62,7 +64,7 @@ func (s *Site) showFirst(w http.ResponseWriter, q *request, status int, b firstP
 	switch se := q.visit.session; {
 	case s.cfg.Demo:
 		title = "Take a desk"
-		for _, d := range []Desk{Intake, Office, Tester, Maintainer, Administrator} {
+		for _, d := range []Desk{Intake, Office, officeAccount, Tester, Maintainer, Administrator} {
 			b.Desks = append(b.Desks, deskLine{Desk: d, Does: does(d), ByLink: d == Office || d == Tester, Now: d == q.visit.Desk})
 		}
 	case se != nil:
@@ -185,10 +187,18 @@ func (s *Site) takeDemoDesk(w http.ResponseWriter, q *request, d Desk) error {
 		seeOther(w, fresh.Address)
 		return nil
 	}
-	if d != Intake && d != Maintainer && d != Administrator {
+	p := accounts.Person{Issuer: demoIssuer, Subject: string(d), Name: "demo " + d.Words(), Roles: []casework.Role{casework.Role(d)}}
+	switch d {
+	case Intake, Maintainer, Administrator:
+	case officeAccount:
+		p.Name, p.Roles, p.Office = "demo office", []casework.Role{casework.RoleOffice}, demoOffice
+		if err := s.fillDemoDay(q.Context()); err != nil {
+			return err
+		}
+	default:
 		return errUnreadableForm
 	}
-	token, err := s.accounts.Admit(q.Context(), accounts.Person{Issuer: demoIssuer, Subject: string(d), Name: "demo " + d.Words(), Roles: []casework.Role{casework.Role(d)}}, s.addressOf(q.Request))
+	token, err := s.accounts.Admit(q.Context(), p, s.addressOf(q.Request))
 	if err != nil {
 		return err
 	}

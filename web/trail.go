@@ -120,6 +120,9 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		return "looked at: " + ch.Page, err
 	case casework.KindLinkMade:
 		ch, err := changeOf[casework.LinkMade](e)
+		if ch.Office != "" {
+			return fmt.Sprintf("put on the list of %s, until %s (link %s)", ch.Office, moment(ch.Expires), ch.SHA256[:8]), err
+		}
 		return fmt.Sprintf("link %s made for the %s, until %s", ch.SHA256[:8], Desk(ch.Role).Words(), moment(ch.Expires)), err
 	case casework.KindLinkRevoked:
 		ch, err := changeOf[casework.LinkRevoked](e)

@@ -125,6 +125,9 @@ type Route struct {
 	// Code marks the address of a Link that takes its code; the others are
 	// reached after it was given.
 	Code bool
+	// Day marks an address of a case on the list of an office, which its account
+	// reaches.
+	Day bool
 	// Body is the largest body that is read, in bytes; 0 for none.
 	Body int64
 	// Streams marks a handler that reads the body itself, and checks the
@@ -171,6 +174,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/facts", Name: "stateFacts", Desks: intake, Body: formLimit, handle: (*Site).stateFacts},
 		{Method: "POST", Path: "/cases/{number}/answers", Name: "handleDispute", Desks: intake, Body: formLimit, handle: (*Site).handleDispute},
 		{Method: "POST", Path: "/cases/{number}/links", Name: "makeLink", Desks: intake, Body: formLimit, handle: (*Site).makeLink},
+		{Method: "POST", Path: "/cases/{number}/day", Name: "makeDay", Desks: intake, Body: formLimit, handle: (*Site).makeDay},
 		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
 		{Method: "GET", Path: "/cases/{number}/report", Name: "reportPage", Desks: intake, handle: (*Site).reportPage},
 		{Method: "POST", Path: "/cases/{number}/report", Name: "stateFigures", Desks: intake, Body: formLimit, handle: (*Site).stateFigures},
@@ -192,6 +196,12 @@ func Routes() []Route {
 		{Method: "POST", Path: "/batch/files", Name: "runBatch", Desks: intake, Body: batchLimit, Streams: true, handle: (*Site).runBatch},
 		{Method: "POST", Path: "/batch/table", Name: "batchTableFile", Desks: intake, Body: batchTable, handle: (*Site).batchTableFile},
 
+		{Method: "GET", Path: "/day", Name: "dayList", Desks: office, handle: (*Site).dayList},
+		{Method: "GET", Path: "/day/{number}", Name: "dayPage", Desks: office, Day: true, handle: (*Site).officePage},
+		{Method: "POST", Path: "/day/{number}", Name: "dayAnswer", Desks: office, Day: true, Body: formLimit, handle: (*Site).officeAnswer},
+		{Method: "GET", Path: "/day/{number}/answers.pdf", Name: "dayPDF", Desks: office, Day: true, handle: (*Site).officePDF},
+		{Method: "POST", Path: "/day/{number}/documents", Name: "dayAttach", Desks: office, Day: true, Body: documentLimit + 1<<20, Streams: true, handle: (*Site).officeAttach},
+		{Method: "GET", Path: "/day/{number}/trace.json", Name: "dayTrace", Desks: office, Day: true, handle: (*Site).linkTrace},
 		{Method: "GET", Path: "/office/{secret}", Name: "officePage", Desks: office, Link: true, handle: (*Site).officePage},
 		{Method: "POST", Path: "/office/{secret}", Name: "officeAnswer", Desks: office, Link: true, Body: formLimit, handle: (*Site).officeAnswer},
 		{Method: "GET", Path: "/office/{secret}/answers.pdf", Name: "officePDF", Desks: office, Link: true, handle: (*Site).officePDF},
@@ -315,6 +325,9 @@ func (s *Site) admit(rt Route, q *request) error {
 	}
 	if !slices.Contains(rt.Desks, q.visit.Desk) {
 		return errDesk
+	}
+	if rt.Day {
+		return s.admitDay(q)
 	}
 	return nil
 }

@@ -409,6 +409,7 @@ func TestDemoDesksTakeOneClick(t *testing.T) {
 		{Tester, "/tester/", "Send the recording as the recorder's memory gave it"},
 		{Maintainer, "/rules", "In force from"},
 		{Administrator, "/accounts", "A new account"},
+		{officeAccount, "/day", "Cassius Penhallow"},
 	} {
 		v := b.visitor()
 		b.wants(v.page("/"), "DEMO")

@@ -142,6 +142,8 @@ func TestCase(t *testing.T) {
 		{"link revoked", "intake", casework.LinkRevoked{SHA256: shaA}, func(c *casework.Case) bool { _, ok := c.LinkAt(shaA, monday); return !ok }},
 		{"no such link", "intake", casework.LinkRevoked{SHA256: strings.Repeat("00", 32)}, nil},
 		{"link with a code in the clear", "intake", casework.LinkMade{SHA256: shaB, Role: "tester", Expires: later, Code: "123456"}, nil},
+		{"link for the account of a tester", "intake", casework.LinkMade{SHA256: shaB, Role: "tester", Expires: later, Office: "Harbour Road Practice"}, nil},
+		{"link for an account, with a code", "intake", casework.LinkMade{SHA256: shaB, Role: "office", Expires: later, Code: shaA, Office: "Harbour Road Practice"}, nil},
 		{"link with a code", "intake", casework.LinkMade{SHA256: shaB, Role: "tester", Expires: later, Code: shaA}, func(c *casework.Case) bool { l, ok := c.LinkAt(shaB, monday); return ok && l.Code == shaA }},
 		{"right code", "tester", casework.LinkTried{SHA256: shaB, Right: true}, tries(0, true)},
 		{"first wrong code", "tester", casework.LinkTried{SHA256: shaB}, tries(1, true)},

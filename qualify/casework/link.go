@@ -12,8 +12,9 @@ type Link struct {
 	Expires time.Time `json:"expires"`
 	Revoked bool      `json:"revoked,omitzero"`
 	By      string    `json:"by"`
-	Code    string    `json:"code,omitzero"`  // LinkMade.Code
-	Wrong   int       `json:"wrong,omitzero"` // how often a wrong code was given
+	Code    string    `json:"code,omitzero"`   // LinkMade.Code
+	Wrong   int       `json:"wrong,omitzero"`  // how often a wrong code was given
+	Office  string    `json:"office,omitzero"` // LinkMade.Office
 }
 
 // LinkTries is how often a wrong code may be given before a link opens nothing
@@ -46,6 +47,9 @@ type LinkMade struct {
 	// Code is the hash of the code that opens it besides, in lower-case hex,
 	// under a key that the chain does not hold; "" for none.
 	Code string `json:"code,omitzero"`
+	// Office names the physician's office whose account opens the case by this
+	// link, without secret and code; "" for a link that is sent.
+	Office string `json:"office,omitzero"`
 }
 
 // Kind returns KindLinkMade.
@@ -58,13 +62,16 @@ func (v LinkMade) apply(c *Case, e Event) error {
 	if v.Code != "" && !isHash(v.Code) {
 		return refused("the code of a link is kept as its hash alone")
 	}
+	if v.Office != "" && (v.Role != RoleOffice || v.Code != "") {
+		return refused("a link for the account of an office has the role office and no code")
+	}
 	if !v.Expires.After(e.At) {
 		return refused("a link must expire after it is made, found %s", v.Expires.Format(time.RFC3339))
 	}
 	if v.Role == RoleOffice {
 		c.asked = e.K
 	}
-	c.Links = append(slices.Clone(c.Links), Link{SHA256: v.SHA256, Role: v.Role, Expires: v.Expires.UTC(), By: e.By, Code: v.Code})
+	c.Links = append(slices.Clone(c.Links), Link{SHA256: v.SHA256, Role: v.Role, Expires: v.Expires.UTC(), By: e.By, Code: v.Code, Office: v.Office})
 	return nil
 }
 
