@@ -29,6 +29,10 @@ const (
 // of their token: who reads the store cannot sign in by it.
 const sessionKind = "session"
 
+// SessionNotes is that kind, for a store that can let notes end by themselves
+// after SessionLasts.
+const SessionNotes = sessionKind
+
 // kept is a session as the store holds it.
 type kept struct {
 	Account string        `json:"account"`
