@@ -5,6 +5,11 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/qualify/casework"
+	"airwarrant/web/accounts"
 )
 
 // The first account comes from the command line, and lets the program serve.
@@ -61,6 +66,30 @@ func TestAccountsOnTheCommandLine(t *testing.T) {
 		t.Errorf("%v\n%s%s", err, r.out, r.err)
 	}
 	if r := command(t, "", "audit", "verify", "--data", dir); r.code != 0 || !strings.Contains(r.out, "6 entries of 2 ledgers") || !strings.Contains(r.out, ": 0 faults") {
+		t.Errorf("exit %d\n%s%s", r.code, r.out, r.err)
+	}
+}
+
+// Each day's first hour of serving binds the chains, the ledgers among them.
+func TestDayIsAnchoredOnce(t *testing.T) {
+	dir := t.TempDir()
+	store, err := local.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := casework.Record(t.Context(), store, accounts.SignIns, casework.Stamp{At: time.Unix(1, 0), By: "nobody", Role: casework.RoleSystem}, "sign_in_refused", struct{}{}); err != nil {
+		t.Fatal(err)
+	}
+	day := time.Date(2026, 3, 2, 23, 30, 0, 0, time.UTC)
+	for _, at := range []time.Time{day, day.Add(20 * time.Minute), day.Add(time.Hour), day.Add(2 * time.Hour)} {
+		if err := anchorOf(t.Context(), store, at); err != nil {
+			t.Error(err)
+		}
+	}
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "audit", "verify", "--data", dir); r.code != 0 || !strings.Contains(r.out, "1 entries of 1 ledgers, 2 daily anchors: 0 faults") {
 		t.Errorf("exit %d\n%s%s", r.code, r.out, r.err)
 	}
 }

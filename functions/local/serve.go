@@ -19,6 +19,7 @@ import (
 
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify"
+	"airwarrant/qualify/casework"
 	"airwarrant/rules"
 	"airwarrant/web"
 	"airwarrant/web/provider"
@@ -81,10 +82,11 @@ func serve(args []string, e env) (err error) {
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 
+	logger := slog.New(slog.NewJSONHandler(e.err, nil))
 	site, err := web.New(web.Config{
 		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
 		Program: qualify.Program, Demo: *demo, Hosts: names, Provider: vouches, Critical: critical,
-		Log: slog.New(slog.NewJSONHandler(e.err, nil)),
+		Log: logger,
 	})
 	if err != nil {
 		return err
@@ -112,6 +114,7 @@ func serve(args []string, e env) (err error) {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	go anchorDaily(ctx, store, logger)
 	done := make(chan error, 1)
 	go func() {
 		<-ctx.Done()
@@ -124,6 +127,30 @@ func serve(args []string, e env) (err error) {
 		return err
 	}
 	return <-done
+}
+
+// anchorDaily binds all chains once a day, at the start and then soon after
+// midnight, UTC.
+func anchorDaily(ctx context.Context, store casework.Store, log *slog.Logger) {
+	for {
+		if err := anchorOf(ctx, store, time.Now()); err != nil && ctx.Err() == nil {
+			log.Error("the anchor of the day could not be written; audit verify tells more", "kind", fmt.Sprintf("%T", err))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(time.Hour):
+		}
+	}
+}
+
+// anchorOf writes the anchor of the day of an instant, unless there is one.
+func anchorOf(ctx context.Context, store casework.Store, at time.Time) error {
+	_, err := casework.PutDayAnchor(ctx, store, at.UTC().Format(time.DateOnly))
+	if errors.Is(err, casework.ErrConflict) {
+		return nil
+	}
+	return err
 }
 
 // hostNames reads the names of --host.
