@@ -90,6 +90,7 @@ type caseBody struct {
 	Tests    *testsView
 
 	Report     *reportPart
+	Papers     string // titles of the papers of the chart
 	Conditions []conditionPart
 
 	Groups    []group
@@ -157,6 +158,7 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	if err != nil {
 		return err
 	}
+	body.Papers = f.paperTitles()
 	body.Standing = f.standingView(q.visit.Who, s.today(), p)
 	s.render(w, q, status, "case", page{Title: "Case " + f.Number, Body: body})
 	return nil

@@ -25,6 +25,7 @@ type imprint struct {
 	Identifier string `json:"identifier,omitempty"`
 	Date       string `json:"date,omitempty"` // of the document
 	By         string `json:"by,omitempty"`   // who signed it
+	Page       string `json:"page,omitempty"` // page of the chart that it is, such as "3 of 12"
 }
 
 // paperOn is a document on a case with what is printed on it in the clear.
@@ -111,7 +112,7 @@ type documentForm struct {
 
 func newDocumentForm(form url.Values, faults map[string]string) documentForm {
 	d := documentForm{Kinds: slices.Clone(documentKinds), Errors: faults, Again: form != nil, NoName: form.Get("no_name") != "",
-		Values: imprint{Name: typed(form, "name"), Birth: typed(form, "birth"), Identifier: typed(form, "identifier"), Date: typed(form, "date"), By: typed(form, "by")}}
+		Values: imprint{Name: typed(form, "name"), Birth: typed(form, "birth"), Identifier: typed(form, "identifier"), Date: typed(form, "date"), By: typed(form, "by"), Page: typed(form, "page")}}
 	kind := typed(form, "kind")
 	if kind == "" {
 		kind = "report"
@@ -145,7 +146,7 @@ func readDocumentForm(form url.Values) (kind string, p imprint, faults map[strin
 			faults[date.key] = sentence(err)
 		}
 	}
-	for key, v := range map[string]string{"name": p.Name, "identifier": p.Identifier, "by": p.By} {
+	for key, v := range map[string]string{"name": p.Name, "identifier": p.Identifier, "by": p.By, "page": p.Page} {
 		if len(v) > textLimit {
 			faults[key] = fmt.Sprintf("Expected at most %d letters; found more. Shorten it.", textLimit)
 		}
@@ -235,10 +236,17 @@ func (s *Site) documentAdded(ctx context.Context, c *casework.Case, ch casework.
 // withdrawDocument takes a document out of consideration; its bytes stay.
 func (s *Site) withdrawDocument(w http.ResponseWriter, q *request) error {
 	number, reason, sha := q.PathValue("number"), typed(q.PostForm, "reason"), q.PostForm.Get("sha256")
+	back := "report" // the page that asked
+	if q.PostForm.Get("back") == "papers" {
+		back = "papers"
+	}
 	if say := reasonFault("document", reason); say != "" {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
 			return err
+		}
+		if back == "papers" {
+			return s.showPapers(w, q, http.StatusUnprocessableEntity, f, posted{say: say})
 		}
 		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: say})
 	}
@@ -252,7 +260,7 @@ func (s *Site) withdrawDocument(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	seeOther(w, "/cases/"+number+"/report")
+	seeOther(w, "/cases/"+number+"/"+back)
 	return nil
 }
 
@@ -263,13 +271,17 @@ func (s *Site) paperAt(q *request) (*file, paperOn, error) {
 	if err != nil {
 		return nil, paperOn{}, err
 	}
-	if err := s.mayTake(f); err != nil {
-		return nil, paperOn{}, err
-	}
 	for _, p := range f.papers() {
-		if short(p.SHA256) == q.PathValue("document") {
-			return f, p, nil
+		if short(p.SHA256) != q.PathValue("document") {
+			continue
 		}
+		if !s.readable(f, p.Kind) {
+			return nil, paperOn{}, errBarred
+		}
+		return f, p, nil
+	}
+	if err := s.mayTake(f); err != nil {
+		return nil, paperOn{}, err // which documents there are is not told either
 	}
 	return nil, paperOn{}, errNoPage
 }

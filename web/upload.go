@@ -37,7 +37,11 @@ const (
 
 // receive reads an upload form as it arrives. The form token has to stand
 // before the file, so that no byte of a file from elsewhere is read.
-func (s *Site) receive(q *request) (*received, error) {
+func (s *Site) receive(q *request) (*received, error) { return s.receiveIf(q, nil) }
+
+// receiveIf is receive that asks, before the first byte of a file, whether the
+// fields that stand before it admit the file; nil admits every file.
+func (s *Site) receiveIf(q *request, admits func(url.Values) error) (*received, error) {
 	kind, _, err := mime.ParseMediaType(q.Header.Get("Content-Type"))
 	if err != nil || kind != "multipart/form-data" {
 		return nil, errUnreadableForm
@@ -77,6 +81,11 @@ func (s *Site) receive(q *request) (*received, error) {
 		}
 		if out.data != nil {
 			return nil, errUnreadableForm
+		}
+		if admits != nil {
+			if err := admits(out.form); err != nil {
+				return nil, err
+			}
 		}
 		out.name = path.Base(strings.ReplaceAll(part.FileName(), `\`, "/"))
 		if out.data, err = io.ReadAll(io.LimitReader(part, recording.DefaultMaxBytes+1)); err != nil {

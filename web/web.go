@@ -178,6 +178,8 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/links/revoke", Name: "revokeLink", Desks: intake, Body: formLimit, handle: (*Site).revokeLink},
 		{Method: "GET", Path: "/cases/{number}/report", Name: "reportPage", Desks: intake, handle: (*Site).reportPage},
 		{Method: "POST", Path: "/cases/{number}/report", Name: "stateFigures", Desks: intake, Body: formLimit, handle: (*Site).stateFigures},
+		{Method: "GET", Path: "/cases/{number}/papers", Name: "papersPage", Desks: intake, handle: (*Site).papersPage},
+		{Method: "POST", Path: "/cases/{number}/papers", Name: "addPaper", Desks: intake, Body: documentLimit + 1<<20, Streams: true, handle: (*Site).addPaper},
 		{Method: "POST", Path: "/cases/{number}/documents", Name: "addDocument", Desks: intake, Body: documentLimit + 1<<20, Streams: true, handle: (*Site).addDocument},
 		{Method: "POST", Path: "/cases/{number}/documents/withdraw", Name: "withdrawDocument", Desks: intake, Body: formLimit, handle: (*Site).withdrawDocument},
 		{Method: "GET", Path: "/cases/{number}/documents/{document}", Name: "documentFile", Desks: intake, handle: (*Site).documentFile},

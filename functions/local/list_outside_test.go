@@ -5,6 +5,10 @@ package main
 import (
 	"strings"
 	"testing"
+
+	cdp "github.com/chromedp/chromedp"
+
+	"airwarrant/web"
 )
 
 // The list of cases: found by a name, selected, and a case that is taken,
@@ -50,4 +54,26 @@ func TestOutsideListAndStanding(t *testing.T) {
 	if s := b.text(); !strings.Contains(s, "Close the case") {
 		t.Errorf("after opening again:\n%s", s)
 	}
+}
+
+// An order is added to a case, as a fax gave it.
+func TestOutsidePapers(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visit("/cases")
+	b.press("table.cases tbody a[href^='/cases/2']")
+	b.press("#papers a")
+	b.look("57-papers")
+	b.do(cdp.SetUploadFiles("#file", []string{file(t, "fax.tif", string(web.DemoFax()))}))
+	b.press("#add button.main")
+	b.look("58-papers-refused")
+	b.give("#add form", map[string]string{"kind": "order", "name": "Ada Merrin", "date": "2026-02-02", "page": "3 of 12"})
+	b.press("#add button.main")
+	if s := b.text(); !strings.Contains(s, "page 3 of 12") {
+		t.Errorf("the paper is not on the case:\n%s", s)
+	}
+	b.look("59-papers-added")
+	b.visit(strings.TrimSuffix(b.path(), "/papers") + "/trail")
+	b.look("59-trail")
 }

@@ -1,0 +1,107 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"airwarrant/qualify/casework/storetest"
+)
+
+// A paper of the chart is taken whatever the footing of the test, for an order
+// may be that footing; the report of the test is not, and not a byte of it.
+func TestPapersOfTheChart(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	b.wants(v.page(address), "No order and no note is on the case.")
+	papers := address + "/papers"
+	add := func(more map[string]string) *visitor {
+		t.Helper()
+		v.upload(papers, papers, DemoFax(), more)
+		return v
+	}
+	order := map[string]string{"kind": "order", "name": "Ada Merrin", "birth": "1951-05-04", "date": "2026-02-02", "page": "3 of 12", "by": "Dr. Osei"}
+	but := func(key, value string) map[string]string {
+		out := map[string]string{}
+		for k, val := range order {
+			out[k] = val
+		}
+		out[key] = value
+		return out
+	}
+	for _, tt := range []struct {
+		more map[string]string
+		want string
+	}{
+		{but("kind", ""), "Choose what the paper is"}, {but("name", ""), "say that the paper prints none"}, {but("date", ""), "Expected the date of the paper"},
+		{but("birth", "4.5.51"), "4.5.51"}, {but("page", strings.Repeat("x", 401)), "at most 400 letters"},
+	} {
+		b.wants(add(tt.more).last, "The paper was not stored", tt.want, "Choose the same file again")
+	}
+	if w := v.upload(papers, papers, nil, order); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("no file: status %d", w.Code)
+	}
+	if w := v.upload(papers, papers, []byte("no picture"), order); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("no picture: status %d", w.Code)
+	}
+	if w := v.upload(papers, papers, DemoFax(), but("kind", "report")); w.Code != http.StatusForbidden {
+		t.Errorf("a report by this way: status %d, want 403", w.Code)
+	}
+	if w := v.upload(papers, papers, DemoFax(), order); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	title := "order " + short(faxHash())
+	b.wants(v.page(papers), title, "Ada Merrin, born 1951-05-04; of 2026-02-02; page 3 of 12; signed by Dr. Osei")
+	b.wants(v.page(address), "On the case: "+title+" of 2026-02-02.")
+	if w := v.get(address + "/documents/" + short(faxHash())); w.Code != http.StatusOK || v.last != string(DemoFax()) {
+		t.Errorf("as it came: status %d, %d bytes", w.Code, len(v.last))
+	}
+	b.wants(v.page(address+"/trail"), "looked at: papers", "document added: order")
+
+	v.page(papers)
+	if w := v.post(address+"/documents/withdraw", url.Values{"back": {"papers"}, "sha256": {faxHash()}}); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("withdrawn without a reason: status %d", w.Code)
+	}
+	b.wants(v.last, "Expected the reason for withdrawing the document", "On the case")
+	b.wants(v.send(papers, address+"/documents/withdraw", url.Values{"back": {"papers"}, "sha256": {faxHash()}, "reason": {"another patient's"}}), "withdrawn")
+	if w := v.get(address + "/documents/" + short(faxHash())); w.Code == http.StatusOK {
+		t.Errorf("a withdrawn paper is still served: status %d", w.Code)
+	}
+}
+
+// A report that a footing let in is not shown once the footing is taken back,
+// while the papers of the chart are.
+func TestReportIsNotReadAmongPapers(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	document := b.addFax(v, address)
+	b.lacks(v.page(address+"/papers"), "may not be read here")
+	v.send(address, address+"/custody", custody("none"))
+	b.wants(v.page(address+"/papers"), "may not be read here on the footing stated")
+	if w := v.get(address + "/documents/" + document); w.Code != http.StatusForbidden {
+		t.Errorf("status %d, want 403", w.Code)
+	}
+}
+
+// A note that an intake adds is the copy of what was located in the chart.
+func TestPaperIsACopy(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	address := b.demoAddress("Ada Merrin")
+	papers := address + "/papers"
+	v.page(papers)
+	of := "evaluated_by_treating_practitioner"
+	if !strings.Contains(v.last, `name="for" value="`+of+`"`) {
+		t.Fatalf("what stands in the chart without a copy is not offered:\n%s", text(v.last))
+	}
+	if w := v.upload(papers, papers, DemoFax(), map[string]string{"kind": "note", "name": "Ada Merrin", "date": "2026-02-13", "for": of}); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(papers), "note "+short(faxHash()), meaningOf(of))
+	if strings.Contains(v.last, `name="for" value="`+of+`"`) {
+		t.Error("the copy is on file, and it is still asked for")
+	}
+}
