@@ -10,8 +10,11 @@ import (
 	"testing"
 	"time"
 
+	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
 )
 
 var caseLink = regexp.MustCompile(`<a href="/cases/(\d{4}-\w+)">`)
@@ -259,5 +262,43 @@ func TestStandingOfADetermination(t *testing.T) {
 	v.send(address, address+"/custody", custody("order_on_file"))
 	if got := state(); got != casework.StateOpen {
 		t.Errorf("with custody stated it is %q", got)
+	}
+}
+
+// What falls due is the first day of a retest or renewal, and the test serves
+// until the first last day that is named; what is open or of another kind
+// names none.
+func TestDaysOfADetermination(t *testing.T) {
+	day := func(s string) *rules.Date {
+		if s == "" {
+			return nil
+		}
+		d := must(rules.ParseDate(s))
+		return &d
+	}
+	follows := func(kind, state, from, until string) criteria.Consequence {
+		return criteria.Consequence{Kind: kind, State: state, From: day(from), Until: day(until), DayZero: day("2026-01-01")}
+	}
+	f := &file{Case: &casework.Case{}, Statements: map[string]statement{}}
+	ev := &evaluation{Result: &qualify.Result{Determinations: []criteria.Determination{{Consequences: []criteria.Consequence{
+		follows("retest", criteria.Holds, "2026-03-02", "2026-04-01"),
+		follows("renewal", criteria.Holds, "2026-03-30", ""),
+		follows("renewal", criteria.Open, "", "2026-01-02"),
+		follows("serves_until", criteria.Holds, "", "2026-01-31"),
+		follows("serves_until", criteria.Holds, "", "2026-01-30"),
+		follows("serves_until", criteria.Holds, "", ""),
+		follows("note", criteria.Holds, "", "2026-01-03"),
+	}}}}}
+	d := f.standing(ev)
+	if d.Due != "2026-03-30" || d.DueFor != "renewal" || d.Until != "2026-01-30" || !d.Draft {
+		t.Errorf("due %s for %s, serves until %s, draft %v", d.Due, d.DueFor, d.Until, d.Draft)
+	}
+	f.Statements["custody"] = statement{Name: "custody"}
+	if d := f.standing(ev); d.Draft {
+		t.Error("a case whose footing is stated is a draft")
+	}
+	ev.differs = true
+	if d := f.standing(ev); d.Due != "" || d.Until != "" {
+		t.Errorf("of a file that may be another person's: due %s, until %s", d.Due, d.Until)
 	}
 }
