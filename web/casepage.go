@@ -73,6 +73,8 @@ type caseBody struct {
 	Take      bool // the field for a recording is there
 	Recording *recordingView
 	Same      sameView
+	Gone      []goneFile // recordings that were withdrawn
+	Withdraw  withdrawForm
 	Columns   string
 	Zone      string
 	AskHow    bool
@@ -213,6 +215,12 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 		if b.Recording, err = viewOf(u); err != nil {
 			return nil, err
 		}
+	}
+	if b.Gone, err = s.gone(ctx, f); err != nil {
+		return nil, err
+	}
+	if p.part == "withdraw" {
+		b.Withdraw = withdrawForm{Open: true, Reason: typed(p.form, "reason"), To: typed(p.form, "to"), Same: p.form.Get("whose") == "same"}
 	}
 	b.Report = f.reportPart(b.CustodyAsked && b.Barred == nil && b.Trouble == nil)
 	b.fillStated(f, p)

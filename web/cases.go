@@ -283,7 +283,16 @@ func (s *Site) settle(ctx context.Context, number string) error {
 	if err != nil {
 		return err
 	}
-	if f.Determination != nil && f.Determination.K == f.Edited || !f.ClosedAt.IsZero() {
+	if f.Determination != nil && f.Determination.K == f.Edited {
+		return nil
+	}
+	return s.determine(ctx, f)
+}
+
+// determine writes what an open case comes to now, whether it was edited since
+// or not.
+func (s *Site) determine(ctx context.Context, f *file) error {
+	if !f.ClosedAt.IsZero() {
 		return nil
 	}
 	ev, err := s.evaluate(ctx, f)

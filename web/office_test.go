@@ -184,7 +184,7 @@ func TestAnswersGrowStale(t *testing.T) {
 		}, "The date of the test was changed since"},
 		{"the recording", func(v *visitor, address string) {
 			v.page(address)
-			v.send(address, address+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Another person's night."}})
+			v.send(address, address+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Cut off."}, "whose": {"same"}})
 		}, "The recording that was on the case then was withdrawn since"},
 		{"another fact", func(v *visitor, address string) {
 			v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.sleep_apnea": {"true"}})

@@ -68,6 +68,12 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			return "", err
 		}
 		why, err := reveal(ch.Reason)
+		for _, l := range ch.Links {
+			why += "; link " + l[:8] + " stopped"
+		}
+		if ch.To != "" {
+			why += "; laid on case " + ch.To
+		}
 		return fmt.Sprintf("recording %s withdrawn: %s", clipHash(ch.SHA256), why), err
 	case casework.KindDocumentAdded:
 		ch, err := changeOf[casework.DocumentAdded](e)

@@ -259,31 +259,6 @@ func reasonFault(what, reason string) string {
 	return "Expected the reason for withdrawing the " + what + ", in words; found none, or more than 2,000 letters. Write it; the trail keeps it."
 }
 
-// withdraw takes a wrong file out of consideration; its bytes stay.
-func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
-	number, reason := q.PathValue("number"), typed(q.PostForm, "reason")
-	if say := reasonFault("recording", reason); say != "" {
-		f, err := s.open(q.Context(), number)
-		if err != nil {
-			return err
-		}
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", form: q.PostForm, say: say})
-	}
-	sha := q.PostForm.Get("sha256")
-	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
-		if u := f.upload(); u == nil || u.SHA256 != sha {
-			return nil, casework.ErrConflict
-		}
-		ref, err := s.sealText(q.Context(), f.Case, reason)
-		return casework.UploadWithdrawn{SHA256: sha, Reason: ref}, err
-	})
-	if err != nil {
-		return err
-	}
-	seeOther(w, "/cases/"+number+"#recording")
-	return nil
-}
-
 // chooseSession says which stretch of the recording is this patient's test.
 func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 	number := q.PathValue("number")

@@ -169,3 +169,24 @@ func TestOutsideTesterJudges(t *testing.T) {
 		}
 	}
 }
+
+// The wrong file goes from a case; who saw it stands on the page.
+func TestOutsideWrongFileWithdrawn(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visitCase("Cassius Penhallow")
+	b.press("#links button[value=office]")
+	b.visit(b.path()[:strings.LastIndex(b.path(), "/links")])
+	b.press("#recording details form button")
+	if s := b.text(); !strings.Contains(s, "Expected the reason for withdrawing the recording") || !b.js("document.querySelector('#recording details').open") {
+		t.Errorf("withdrawn without a reason:\n%s", s)
+	}
+	b.look("70-withdraw-without-reason")
+	b.give("#recording details form", map[string]string{"reason": "Another person's night was on the recorder."})
+	b.press("#recording details form button")
+	if s := b.text(); !strings.Contains(s, "One link was stopped.") || !strings.Contains(s, "Who looked at the case while it was there") {
+		t.Errorf("after it went:\n%s", s)
+	}
+	b.look("71-withdrawn")
+}

@@ -181,7 +181,12 @@ func TestCase(t *testing.T) {
 		{"critical told", "intake", casework.CriticalTold{Words: ref}, func(c *casework.Case) bool { return len(c.CriticalTold) == 1 }},
 		{"critical told without words", "intake", casework.CriticalTold{}, nil},
 		{"upload withdrawn without reason", "intake", casework.UploadWithdrawn{SHA256: shaA}, nil},
-		{"upload withdrawn", "intake", casework.UploadWithdrawn{SHA256: shaA, Reason: ref}, func(c *casework.Case) bool { return c.Uploads[0].Withdrawn }},
+		{"upload withdrawn with a link that is none", "intake", casework.UploadWithdrawn{SHA256: shaA, Reason: ref, Links: []string{strings.Repeat("00", 32)}}, nil},
+		{"another link", "intake", casework.LinkMade{SHA256: strings.Repeat("c1", 32), Role: "office", Expires: later, Code: shaA}, func(c *casework.Case) bool { _, ok := c.LinkAt(strings.Repeat("c1", 32), monday); return ok }},
+		{"upload withdrawn, its link stopped", "intake", casework.UploadWithdrawn{SHA256: shaA, Reason: ref, Links: []string{strings.Repeat("c1", 32)}}, func(c *casework.Case) bool {
+			_, opens := c.LinkAt(strings.Repeat("c1", 32), monday)
+			return c.Uploads[0].Withdrawn && !opens
+		}},
 		{"session of a withdrawn upload", "intake", casework.SessionChosen{SHA256: shaA, Session: 1}, nil},
 		{"upload added again", "tester", casework.UploadAdded{SHA256: shaA, Size: 3}, func(c *casework.Case) bool { return len(c.Uploads) == 1 && !c.Uploads[0].Withdrawn }},
 		{"document", "intake", casework.DocumentAdded{SHA256: shaA, Size: 3, Media: "image/tiff", Is: "report", Pages: 2, Printed: ref, For: []string{"hematocrit"}},
@@ -330,9 +335,9 @@ func TestStoredChain(t *testing.T) {
 	}
 }
 
-// The same of the kinds that came later, each in a file of its own.
-func TestStoredChainOfDocuments(t *testing.T) {
-	data, err := os.ReadFile(filepath.Join("testdata", "documents.jsonl"))
+func storedChain(t *testing.T, name string) []casework.Event {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join("testdata", name))
 	must(t, err)
 	var events []casework.Event
 	for line := range bytes.Lines(data) {
@@ -341,6 +346,28 @@ func TestStoredChainOfDocuments(t *testing.T) {
 		events = append(events, e)
 	}
 	must(t, casework.Verify(events))
+	return events
+}
+
+// Codes of links, judged spans, disputes and copies.
+func TestStoredChainOfLinks(t *testing.T) {
+	events := storedChain(t, "links.jsonl")
+	kinds := map[casework.Kind]bool{}
+	for _, e := range events {
+		kinds[e.Kind] = true
+	}
+	if len(events) != 11 || !kinds[casework.KindLinkTried] || !kinds[casework.KindSpansJudged] || !kinds[casework.KindDisputeTaken] || !kinds[casework.KindDisputeSettled] {
+		t.Fatalf("%d events of the kinds %v", len(events), kinds)
+	}
+	// As jq and sha256sum give it.
+	if want := "75b59ceb5e6f0e61c3365b3045068a0744861a3ef3208ed5654fd895bd94f93f"; events[10].Hash != want {
+		t.Errorf("event 11 has the hash %s, sha256sum gives %s", events[10].Hash, want)
+	}
+}
+
+// The same of the kinds that came later, each in a file of its own.
+func TestStoredChainOfDocuments(t *testing.T) {
+	events := storedChain(t, "documents.jsonl")
 	if len(events) != 4 || events[1].Kind != casework.KindDocumentAdded || events[3].Kind != casework.KindDocumentWithdrawn {
 		t.Fatalf("%d events", len(events))
 	}

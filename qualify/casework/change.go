@@ -255,6 +255,11 @@ func (v UploadAdded) apply(c *Case, e Event) error {
 type UploadWithdrawn struct {
 	SHA256 string `json:"sha256"`
 	Reason Ref    `json:"reason"`
+	// Links are the links that it stops, by the SHA-256 of their secrets: those
+	// by which somebody outside could see it.
+	Links []string `json:"links,omitempty"`
+	// To is the number of the case to which it belongs, "" if none is named.
+	To string `json:"to,omitzero"`
 }
 
 // Kind returns KindUploadWithdrawn.
@@ -263,6 +268,11 @@ func (v UploadWithdrawn) refs() []Ref { return []Ref{v.Reason} }
 func (v UploadWithdrawn) apply(c *Case, e Event) error {
 	if v.Reason == "" {
 		return refused("withdrawing a recording needs a reason in words")
+	}
+	for _, sha := range v.Links {
+		if err := c.changeLink(sha, func(l *Link) { l.Revoked = true }); err != nil {
+			return err
+		}
 	}
 	return c.changeUpload(v.SHA256, func(u *Upload) { u.Withdrawn, u.Reason = true, v.Reason })
 }
