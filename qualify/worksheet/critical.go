@@ -63,12 +63,21 @@ func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
 	}
 	if f, ok := src.Facts["report"]; ok && f.State != criteria.Unknown {
 		for _, r := range f.Value.Report {
-			switch {
-			case r.Measure == "nadir" && r.Value.Cmp(limit) <= 0:
-				out = append(out, CriticalReading{From: "lowest saturation on the signed report", Lowest: r.Value, On: src.On})
-			case (r.Measure == "time_at_or_below" && r.SpO2.Cmp(limit) <= 0 || r.Measure == "time_below" && r.SpO2.Cmp(limit) <= 0) && r.Value.Sign() > 0:
-				_, seconds, _ := r.Bounds()
-				out = append(out, CriticalReading{From: r.What() + " on the signed report", Seconds: seconds, Doubted: new(big.Rat), On: src.On})
+			atLevel := r.SpO2 != nil && r.SpO2.Cmp(limit) <= 0 && r.Value.Sign() > 0
+			switch r.Measure {
+			case "nadir", "mean_spo2": // a mean has some reading at or below it
+				if r.Value.Cmp(limit) <= 0 {
+					out = append(out, CriticalReading{From: r.What() + " on the signed report", Lowest: r.Value, On: src.On})
+				}
+			case "time_at_or_below", "time_below", "longest_at_or_below":
+				if atLevel {
+					_, seconds, _ := r.Bounds()
+					out = append(out, CriticalReading{From: r.What() + " on the signed report", Seconds: seconds, Doubted: new(big.Rat), On: src.On})
+				}
+			case "share_at_or_below", "share_below":
+				if atLevel {
+					out = append(out, CriticalReading{From: fmt.Sprintf("%s printed as %s on the signed report, lowest reading at most", r.What(), r.Printed()), Lowest: r.SpO2, On: src.On})
+				}
 			}
 		}
 	}
