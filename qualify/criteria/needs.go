@@ -168,7 +168,28 @@ func (e *evaluation) asks(v *variable) []Need {
 		}
 		out = append(out, ask...)
 	}
+	if len(out) == 0 && !v.known {
+		// Everything is stated and gives no figure, such as a birth after the test.
+		first, _ := definition(d.From[0])
+		out = append(out, Need{Fact: first.Name, Question: first.Question, Who: first.Who,
+			Why: fmt.Sprintf("What is stated gives no %s: %s do not go together. Check them.", d.Meaning, e.statedWords(d.From))})
+	}
 	return out
+}
+
+// statedWords tells facts with what is stated of them.
+func (e *evaluation) statedWords(names []string) string {
+	var said []string
+	for _, name := range names {
+		f, _ := e.stated(name)
+		def, _ := definition(name)
+		value := f.Value.Date.String()
+		if f.Value.Num != nil {
+			value = withUnit(f.Value.Num.FloatString(f.Value.Places), cmp.Or(f.Value.Unit, def.Unit))
+		}
+		said = append(said, def.Meaning+" ("+value+")")
+	}
+	return strings.Join(said, " and ")
 }
 
 func (e *evaluation) askFact(name string) []Need {

@@ -68,3 +68,40 @@ awake_spo2: 93
 		}
 	}
 }
+
+// Two stated facts that cannot both hold leave what is computed from them
+// unknown: the first of the two is asked again, with the reason, and no outcome
+// hangs in the air without a question.
+func TestStatedFactsThatDoNotGoTogether(t *testing.T) {
+	lib, err := rules.Load(os.DirFS("../../rules/packs"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := lib.InForce("us-ats-paed", rules.Date{Year: 2024, Month: 3, Day: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const child = `test_date: 2024-03-01
+test_oxygen: room_air
+test_state: asleep
+chronic_hypoxemia: true
+diagnosis: bronchopulmonary_dysplasia
+first_spot_spo2: 93
+second_spot_spo2: 93
+third_spot_spo2: 93
+`
+	for birth, want := range map[string]bool{"2025-03-02": true, "2020-03-02": false} {
+		facts, err := ParseFacts([]byte(child+"birth_date: "+birth+"\n"), "facts.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		d := Determine(p, Facts{Named: facts}, nil)
+		asked := false
+		for _, n := range d.Needs {
+			asked = asked || n.Fact == "birth_date" && strings.Contains(n.Why, "do not go together")
+		}
+		if asked != want || (d.Outcome == Undetermined) != want {
+			t.Errorf("born %s: %s, needs %+v", birth, d.Outcome, d.Needs)
+		}
+	}
+}
