@@ -78,6 +78,26 @@ func TestSeveralTestsDecide(t *testing.T) {
 		{"a qualifying night stands beside a failed value at rest", `
 - {name: chair, test_state: rest, test_date: 2024-03-07, rest_spo2: 94}
 - {name: night, test_state: asleep, test_date: 2024-03-01, reported_minutes: 12.0, awake_spo2: 93}`, criteria.Qualifies, "night", "", "", "2023-04-01"},
+		// Section 2.5: of values at rest the most recent counts, whichever test
+		// it was taken beside (ours).
+		{"a walk that qualifies by its value at rest, and a later one", `
+- {name: walk, test_state: exertion, test_date: 2024-03-05, rest_spo2: 87, exertion_spo2_air: 85, exertion_spo2_oxygen: 93, same_sitting: true, exertion_in_person: true}
+- {name: chair, test_state: rest, test_date: 2024-03-08, rest_spo2: 91}`, criteria.DoesNotQualify, "chair", "", "The tests at rest differ", "2023-04-01"},
+		{"a walk that qualifies by its value at rest, and an earlier one", `
+- {name: walk, test_state: exertion, test_date: 2024-03-08, rest_spo2: 87, exertion_spo2_air: 85, exertion_spo2_oxygen: 93, same_sitting: true, exertion_in_person: true}
+- {name: chair, test_state: rest, test_date: 2024-03-05, rest_spo2: 91}`, criteria.Qualifies, "walk", "", "The tests at rest differ", "2023-04-01"},
+		{"a walk's resting value by oximetry, and a blood gas of that day", `
+- {name: walk, test_state: exertion, test_date: 2024-03-08, rest_spo2: 87, exertion_spo2_air: 85, exertion_spo2_oxygen: 93, same_sitting: true, exertion_in_person: true}
+- {name: gas, test_state: rest, test_date: 2024-03-08, rest_pao2: 62}`, criteria.DoesNotQualify, "gas", "", "The tests at rest differ", "2023-04-01"},
+		{"a night's value awake by blood gas, and an oximetry of that day", `
+- {name: night, test_state: asleep, test_date: 2024-03-05, reported_minutes: 12.0, awake_pao2: 54}
+- {name: chair, test_state: rest, test_date: 2024-03-05, rest_spo2: 91}`, criteria.Qualifies, "night", "", "The tests at rest differ", "2023-04-01"},
+		{"a night that qualifies by its value awake, and a later one", `
+- {name: night, test_state: asleep, test_date: 2024-03-05, reported_minutes: 12.0, awake_spo2: 87}
+- {name: chair, test_state: rest, test_date: 2024-03-08, rest_spo2: 91}`, criteria.Undetermined, "", "awake_spo2", "", "2023-04-01"},
+		{"a walk that qualifies on exertion as well as by its value at rest", `
+- {name: walk, test_state: exertion, test_date: 2024-03-05, dependent_edema: true, rest_spo2: 89, exertion_spo2_air: 85, exertion_spo2_oxygen: 93, same_sitting: true, exertion_in_person: true}
+- {name: chair, test_state: rest, test_date: 2024-03-08, rest_spo2: 91}`, criteria.Qualifies, "walk", "", "", "2023-04-01"},
 		{"an open test before a failed one", `
 - {name: chair, test_state: rest, test_date: 2024-03-07, rest_spo2: 94}
 - {name: night, test_state: asleep, test_date: 2024-03-01, reported_minutes: 12.0}`, criteria.Undetermined, "night", "awake_spo2", "", "2023-04-01"},

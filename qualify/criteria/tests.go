@@ -157,6 +157,56 @@ var stateWords = map[string]string{"rest": "at rest", "exertion": "on exertion",
 
 func (t *Tried) state() string { return stateOf(t.Named) }
 
+// besides are the values awake or at rest that stand beside a test asleep or on
+// exertion and can qualify by themselves.
+var besides = append(slices.Clone(measured["rest"]), "awake_spo2", "awake_pao2")
+
+// among is the state among whose tests t stands: its own, but at rest where it
+// qualifies by its value awake or at rest alone, because another value at rest
+// may count before that one.
+func (t *Tried) among() string {
+	state := t.state()
+	if state != "exertion" && state != "asleep" || t.Determination.Outcome != Qualifies {
+		return state
+	}
+	own, beside := false, false
+	ids := map[string]string{}
+	t.Pack.Walk(func(n *rules.Node, gate bool) {
+		if !gate && n.ID != "" {
+			ids[n.ID] = n.Fact
+		}
+	})
+	var look func(list []Finding)
+	look = func(list []Finding) {
+		for _, f := range list {
+			if f.Outcome != Met {
+				continue // what is met below a clause that is not met brought nothing
+			}
+			fact := ids[f.ID]
+			beside = beside || slices.Contains(besides, fact)
+			own = own || ofState(fact, state)
+			look(f.Parts)
+		}
+	}
+	look(t.Determination.Clauses)
+	if beside && !own {
+		return "rest"
+	}
+	return state
+}
+
+// ofState reports whether a fact is a measure of a test in the state, or is
+// reckoned from one.
+func ofState(fact, state string) bool {
+	if slices.Contains(measured[state], fact) {
+		return true
+	}
+	d, ok := definition(fact)
+	return ok && d.Settles == "computed" && slices.ContainsFunc(d.From, func(name string) bool {
+		return name == needRecording || slices.Contains(measured[state], name)
+	})
+}
+
 func (t *Tried) date() rules.Date {
 	f, _ := Facts{Named: t.Named}.Known("test_date")
 	return f.Value.Date
@@ -170,10 +220,14 @@ func (t *Tried) oximetry() bool {
 	return t.Recorded || t.knows("spo2", "spo2_air", "spo2_oxygen") || t.knows("minutes")
 }
 
-// knows reports whether a measured value of the state of t whose name ends in
-// one of the words is stated.
+// knows reports whether a measured value by which t stands among the tests of a
+// state, and whose name ends in one of the words, is stated.
 func (t *Tried) knows(endings ...string) bool {
-	for _, name := range append(slices.Clone(measured[t.state()]), "report") {
+	values := measured[t.state()]
+	if t.among() != t.state() {
+		values = besides
+	}
+	for _, name := range append(slices.Clone(values), "report") {
 		if _, ok := (Facts{Named: t.Named}).Known(name); !ok {
 			continue
 		}
@@ -262,7 +316,7 @@ func Decide(tests []Tried) (Determination, int) {
 	for _, state := range append(slices.Clone(stateOrder), "") {
 		g := &stateGroup{state: state}
 		for _, t := range order {
-			if t.state() == state {
+			if t.among() == state {
 				g.tests = append(g.tests, t)
 			}
 		}
@@ -420,6 +474,14 @@ func (g *stateGroup) settle() {
 		return
 	}
 	g.stands, g.by = left[len(left)-1], strings.Join(by, ", ")+" of the tests "+stateWords[g.state]
+	for _, t := range g.tests {
+		if t != g.stands && t.state() == "asleep" && t.among() != "asleep" && g.stands.Determination.Outcome != Qualifies {
+			// The night itself may qualify with the value that counts.
+			g.stands, g.why = nil, "the value awake beside this night qualifies by itself, and another value at rest counts before it"
+			g.needs = []Need{t.need("awake_spo2", g.why+": is that one the value awake beside the night?")}
+			return
+		}
+	}
 	g.stands.Determination.Status = weakest(g.stands.Determination.Status, choose.Status)
 }
 
