@@ -256,6 +256,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	b.Groups = f.groups(d, p)
 	b.OnFile = f.onFile(d, p)
 	b.fillFollowing(f, d, p)
+	if g := f.meanwhile(p, append(b.asked(), group{Fields: b.OnFile})); len(g.Fields) > 0 {
+		b.Groups = slices.Insert(b.Groups, 0, g)
+	}
 	if b.Conditions, err = s.conditions(f, p, ev.Applied[0], b.asked()); err != nil {
 		return nil, err
 	}
@@ -373,6 +376,27 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 		out[i].Fields = append(out[i].Fields, fl)
 	}
 	return out
+}
+
+// meanwhile holds the questions of a form that was not accepted which are no
+// question any more, because somebody else answered them or another one: what
+// was typed is not lost, and stands where the fault is told.
+func (f *file) meanwhile(p posted, shown []group) group {
+	g := group{Title: "Typed, and not asked any more", Mine: true}
+	if p.part != "questions" {
+		return g
+	}
+	for _, def := range rules.Vocabulary() {
+		if def.Settles == "computed" || def.Type == rules.TypeList || slices.ContainsFunc(shown, func(g group) bool {
+			return slices.ContainsFunc(g.Fields, func(fl field) bool { return fl.Name == def.Name })
+		}) {
+			continue
+		}
+		if p.faults[def.Name] != "" || typed(p.form, "v."+def.Name) != "" {
+			g.Fields = append(g.Fields, f.prefilled(def, p, "questions"))
+		}
+	}
+	return g
 }
 
 // labelsOf names clauses by their labels, in the order of ids.

@@ -10,11 +10,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -40,6 +42,8 @@ type browser struct {
 	url  string
 	axe  string
 	seen map[string]bool
+	// cut breaks the connection of every form sent, after some of it was read.
+	cut *atomic.Bool
 }
 
 // open opens a browser on a demonstration.
@@ -76,7 +80,17 @@ func openSite(t *testing.T, change func(c *web.Config, address string)) *browser
 	if err != nil {
 		t.Fatal(err)
 	}
-	srv.Config.Handler = site.Handler()
+	cut, pages := &atomic.Bool{}, site.Handler()
+	srv.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if cut.Load() && r.Method == http.MethodPost {
+			io.CopyN(io.Discard, r.Body, 1<<16)
+			if conn, _, err := http.NewResponseController(w).Hijack(); err == nil {
+				conn.Close()
+			}
+			return
+		}
+		pages.ServeHTTP(w, r)
+	})
 	srv.Start()
 	alloc, stop := cdp.NewExecAllocator(context.Background(), append(cdp.DefaultExecAllocatorOptions[:],
 		cdp.ExecPath(chromium), cdp.NoSandbox, cdp.DisableGPU,
@@ -91,7 +105,18 @@ func openSite(t *testing.T, change func(c *web.Config, address string)) *browser
 		srv.Close()
 		store.Close()
 	})
-	return &browser{t: t, ctx: ctx, url: srv.URL, axe: string(axe), seen: map[string]bool{}}
+	return &browser{t: t, ctx: ctx, url: srv.URL, axe: string(axe), seen: map[string]bool{}, cut: cut}
+}
+
+// another is a second person at the same site, who shares no cookie with the first.
+func (b *browser) another() *browser {
+	b.t.Helper()
+	b.do(cdp.Navigate("about:blank")) // so that there is a browser to open a second window of
+	ctx, cancel := cdp.NewContext(b.ctx, cdp.WithNewBrowserContext())
+	b.t.Cleanup(cancel)
+	c := *b
+	c.ctx = ctx
+	return &c
 }
 
 func (b *browser) do(steps ...cdp.Action[cdp.Void]) {
