@@ -11,6 +11,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"time"
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
@@ -203,30 +204,57 @@ func (s *Site) stamp(who string, role casework.Role) casework.Stamp {
 	return casework.Stamp{At: s.cfg.Now(), By: who, Role: role}
 }
 
-// newFile opens a case for a patient under one payer's criteria.
-func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p patient) (*casework.Case, error) {
-	var c *casework.Case
+// newFile opens a case with its patient. numbers is what its number is drawn
+// from: a form that is sent twice brings the same, and then the case that it
+// opened first is returned.
+func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p patient, numbers io.Reader) (*casework.Case, error) {
 	for range 5 {
-		number, err := casework.NewNumber(s.cfg.Now(), s.cfg.Random)
+		number, err := casework.NewNumber(s.cfg.Now(), numbers)
 		if err != nil {
 			return nil, err
 		}
-		c, err = casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}, Owner: st.By})
-		if err == nil {
-			break
-		}
-		if !errors.Is(err, casework.ErrConflict) {
+		c, err := casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}, Owner: st.By})
+		switch {
+		case err == nil:
+			stated, err := s.sealPatient(ctx, c, p)
+			if err != nil {
+				return nil, err
+			}
+			return c, c.Append(ctx, s.cfg.Store, st, stated)
+		case !errors.Is(err, casework.ErrConflict):
 			return nil, err
 		}
+		if c, err := s.opened(ctx, number, region, p); c != nil || err != nil {
+			return c, err
+		}
 	}
-	if c == nil {
-		return nil, casework.ErrConflict
+	return nil, casework.ErrConflict
+}
+
+// opened returns the case of a number that is taken if it was opened for the
+// same patient under the same criteria, else nil. The patient is its second event,
+// which may still be on its way.
+func (s *Site) opened(ctx context.Context, number, region string, p patient) (*casework.Case, error) {
+	for range 40 {
+		f, err := s.open(ctx, number)
+		switch {
+		case errors.Is(err, casework.ErrNotFound), errors.Is(err, casework.ErrDestroyed):
+			return nil, nil
+		case err != nil:
+			return nil, err
+		case f.Patient.Name != "":
+			if f.Patient == p && slices.Equal(f.Criteria, []string{region}) {
+				return f.Case, nil
+			}
+			return nil, nil
+		}
+		select {
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(50 * time.Millisecond):
+		}
 	}
-	stated, err := s.sealPatient(ctx, c, p)
-	if err != nil {
-		return nil, err
-	}
-	return c, c.Append(ctx, s.cfg.Store, st, stated)
+	return nil, nil
 }
 
 func (s *Site) sealPatient(ctx context.Context, c *casework.Case, p patient) (casework.PatientStated, error) {

@@ -2,8 +2,10 @@ package web
 
 import (
 	"errors"
+	"math/rand/v2"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
@@ -32,6 +34,10 @@ func (p newPage) Birth() string { return p.value("birth") }
 // Identifier is the identifier as typed.
 func (p newPage) Identifier() string { return p.value("identifier") }
 
+// Once is drawn anew for each blank form, and tells a form that is sent twice
+// (a double click, or after going back) from a second case of one patient.
+func (p newPage) Once() string { return p.value("once") }
+
 func (s *Site) payers(chosen string) []payerLine {
 	var out []payerLine
 	for _, r := range s.cfg.Library.Regions() {
@@ -43,7 +49,11 @@ func (s *Site) payers(chosen string) []payerLine {
 }
 
 func (s *Site) newCase(w http.ResponseWriter, q *request) error {
-	s.render(w, q, http.StatusOK, "new", page{Title: "New case", Body: newPage{Payers: s.payers("")}})
+	once, err := s.secret(16)
+	if err != nil {
+		return err
+	}
+	s.render(w, q, http.StatusOK, "new", page{Title: "New case", Body: newPage{Payers: s.payers(""), Form: url.Values{"once": {once}}}})
 	return nil
 }
 
@@ -54,7 +64,12 @@ func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 		return nil
 	}
 	st := s.stamp(q.visit.Who, casework.RoleIntake)
-	c, err := s.newFile(q.Context(), st, region, p)
+	numbers := s.cfg.Random
+	if once := q.PostForm.Get("once"); once != "" {
+		seed := s.sign("once", strings.Join([]string{once, st.By, region, p.Name, p.Birth.String(), p.Identifier}, "\x00"))
+		numbers = rand.NewChaCha8([32]byte(seed))
+	}
+	c, err := s.newFile(q.Context(), st, region, p, numbers)
 	if err != nil && !errors.Is(err, casework.ErrHead) {
 		return err
 	}
