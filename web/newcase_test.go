@@ -18,13 +18,13 @@ func TestOneFormOpensOneCase(t *testing.T) {
 	}
 	send := func(f url.Values) string {
 		t.Helper()
+		v.page("/cases/new")
 		r := v.post("/cases/new", f)
 		if r.Code != http.StatusSeeOther {
 			t.Fatalf("status %d: %s", r.Code, text(v.last))
 		}
 		return r.Header().Get("Location")
 	}
-	v.page("/cases/new")
 	first := send(form("a", merrin.Name))
 	if again := send(form("a", merrin.Name)); again != first {
 		t.Errorf("sent again the form opens %s beside %s", again, first)
