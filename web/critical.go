@@ -68,6 +68,19 @@ func (f *file) toldWords() string {
 	return f.ToldWords[f.CriticalTold[len(f.CriticalTold)-1].Words] + "."
 }
 
+// lastCritical is the day of the latest test with a critical reading, as
+// YYYY-MM-DD; "" where no such day is known.
+func lastCritical(ev *evaluation) string {
+	last := ""
+	if ev.Result == nil {
+		return ""
+	}
+	for _, c := range ev.CriticalFound {
+		last = max(last, c.On.String())
+	}
+	return last
+}
+
 const whenForm = "2006-01-02 15:04"
 
 // stateTold enters who was told of a critically low reading, by whom and when.
@@ -81,18 +94,24 @@ func (s *Site) stateTold(w http.ResponseWriter, q *request) error {
 	if by == "" || len(by) > nameLimit {
 		faults["by"] = "Expected who told it, at most 80 letters; found none or more. Type the name."
 	}
+	f, err := s.open(q.Context(), number)
+	if err != nil {
+		return err
+	}
+	ev, err := s.evaluate(q.Context(), f)
+	if err != nil {
+		return err
+	}
 	at, err := time.Parse(whenForm, when)
-	switch {
+	switch day := lastCritical(ev); {
 	case err != nil:
 		faults["when"] = "Expected the day and time as YYYY-MM-DD HH:MM; found something else. Write it so."
 	case at.After(s.cfg.Now().UTC().Add(24 * time.Hour)):
 		faults["when"] = "Expected a time that has come; found one after today. Correct it."
+	case when[:len("2006-01-02")] < day:
+		faults["when"] = "Expected a time not before the day of the test, " + day + "; found one before it. Correct the time, or first the day of the test."
 	}
 	if len(faults) > 0 {
-		f, err := s.open(q.Context(), number)
-		if err != nil {
-			return err
-		}
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "critical", say: "It could not be taken; nothing was stored.", form: q.PostForm, faults: faults})
 	}
 	words := strings.Join([]string{who, "told by", by, "on", when}, " ")

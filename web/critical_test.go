@@ -36,7 +36,9 @@ func TestCriticalStaysOpenUntilTold(t *testing.T) {
 	}
 
 	form := url.Values{"told": {"Dr. Osei"}, "by": {"M. Reyes"}, "when": {"2026-06-01 08:40"}}
-	for key, bad := range map[string]string{"told": "", "by": "", "when": "1 June"} {
+	// A reading of 30 May can have been told to nobody the day before.
+	for _, c := range [][2]string{{"told", ""}, {"by", ""}, {"when", "1 June"}, {"when", "2026-06-09 08:40"}, {"when", "2026-05-29 23:59"}} {
+		key, bad := c[0], c[1]
 		wrong := url.Values{}
 		for k, x := range form {
 			wrong[k] = x
