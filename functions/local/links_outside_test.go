@@ -42,7 +42,7 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	}
 	link, code := strings.TrimPrefix(value("#fresh"), b.url), value("#fresh-code")
 	b.visit(link)
-	if s := b.text(); !strings.Contains(s, "Leave the desk") || strings.Contains(s, "Penhallow") {
+	if s := b.text(); !strings.Contains(s, "opens after signing out") || strings.Contains(s, "Penhallow") {
 		t.Errorf("the intake desk opens the office's link:\n%s", s)
 	}
 	b.press("main form button")
@@ -136,7 +136,7 @@ func TestOutsideTesterJudges(t *testing.T) {
 		return s
 	}
 	link, code := strings.TrimPrefix(value("#fresh"), b.url), value("#fresh-code")
-	b.press("form[action='/leave'] button")
+	b.press("form[action='/sign-out'] button")
 	b.visit(link)
 	b.give("main form", map[string]string{"code": code})
 	b.press("main form button.main")
