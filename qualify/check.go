@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"maps"
 	"math/big"
 	"regexp"
 	"time"
@@ -34,26 +35,49 @@ func Check(q Query, lib *rules.Library) (*Result, error) {
 	return checkOne(q, lib)
 }
 
-// checkOne runs the chain for one test.
-func checkOne(q Query, lib *rules.Library) (*Result, error) {
-	res := &Result{Facts: make(map[string]criteria.Fact, len(q.Facts)+1), private: q.Private}
-	for k, v := range q.Facts {
-		res.Facts[k] = v
-	}
-	stated, dated := knownDate(q.Facts, "test_date")
-	on := q.On
-	if on.IsZero() {
-		on = stated
-	}
+// Versions says which version of a region's criteria is applied to a test of a
+// day. A *rules.Library is one; see its methods for what they return.
+type Versions interface {
+	InForce(region string, on rules.Date) (*rules.Pack, error)
+	History(region string) []*rules.Pack
+}
 
-	withheld, err := barred(q, lib, on)
+// gathered is what is known of one test before any criteria are applied to it,
+// beside what the Result itself holds.
+type gathered struct {
+	sources  int             // recordings that were given
+	withheld string          // why they were not read, "" if they were
+	recorded rules.Date      // by the recorder's clock, zero if it has none
+	asks     []criteria.Need // what has to be answered first
+	told     []string        // sentences about all of it
+}
+
+// checkOne runs the chain for one test.
+func checkOne(q Query, lib Versions) (*Result, error) {
+	res, err := gather(q, lib)
 	if err != nil {
 		return nil, err
 	}
+	return res, res.determine(q, lib)
+}
+
+// gather reads and measures what one test brings.
+func gather(q Query, lib Versions) (*Result, error) {
+	res := &Result{Facts: maps.Clone(q.Facts), private: q.Private}
+	if res.Facts == nil {
+		res.Facts = map[string]criteria.Fact{}
+	}
+	stated, _ := knownDate(q.Facts, "test_date")
+	g := &res.before
+	g.sources = len(q.Sources)
+	var err error
+	if g.withheld, err = barred(q, lib, cmp.Or(q.On, stated), g.sources > 0); err != nil {
+		return nil, err
+	}
 	for _, src := range q.Sources {
-		if withheld != "" {
+		if g.withheld != "" {
 			sum := sha256.Sum256(src.Data)
-			res.Readings = append(res.Readings, Reading{SHA256: hex.EncodeToString(sum[:]), Size: int64(len(src.Data)), Withheld: withheld})
+			res.Readings = append(res.Readings, Reading{SHA256: hex.EncodeToString(sum[:]), Size: int64(len(src.Data)), Withheld: g.withheld})
 			continue
 		}
 		rd, err := read(src, q.Analysis)
@@ -62,36 +86,37 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 		}
 		res.Readings = append(res.Readings, rd)
 	}
-
-	var asks []criteria.Need
-	if withheld == "" && len(q.Sources) > 0 {
-		asks, err = res.pick(q)
-		if err != nil {
+	if g.withheld == "" && len(q.Sources) > 0 {
+		if g.asks, err = res.pick(q); err != nil {
 			return nil, err
 		}
 		more, err := res.legs(q)
 		if err != nil {
 			return nil, err
 		}
-		asks = append(asks, more...)
+		g.asks = append(g.asks, more...)
 	}
-	recorded := res.recorderDate()
-	if on.IsZero() {
-		on = recorded
-	}
+	g.recorded = res.recorderDate()
 	// A reading judged an artifact is none, and still nobody is spared the call:
 	// the alert is of the recording as it stands.
-	res.findCritical(&q, cmp.Or(stated, recorded))
-	told := append(res.judge(q), datesAhead(q.Today, stated, recorded)...)
+	res.findCritical(&q, cmp.Or(stated, g.recorded))
+	g.told = append(res.judge(q), datesAhead(q.Today, stated, g.recorded)...)
 	if len(res.Readings) > 1 {
-		told = append(told, sameNights(res.Readings)...)
+		g.told = append(g.told, sameNights(res.Readings)...)
 	}
-	res.Warnings = append(res.Warnings, told...)
+	res.Warnings = append(res.Warnings, g.told...)
+	return res, nil
+}
 
+// determine applies each set of criteria asked for to what was gathered.
+func (res *Result) determine(q Query, lib Versions) error {
+	g := &res.before
+	stated, dated := knownDate(q.Facts, "test_date")
+	on := cmp.Or(q.On, stated, g.recorded)
 	for _, region := range q.Criteria {
 		pack, err := packFor(lib, region, on)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		named, legNotes := res.facts(pack)
 		f := criteria.Facts{Named: named, Night: res.Analysis}
@@ -102,31 +127,32 @@ func checkOne(q Query, lib *rules.Library) (*Result, error) {
 		if res.narrowed != "" {
 			d.Notes = append(d.Notes, res.narrowed)
 		}
-		if withheld == "" && len(q.Sources) > 0 && len(asks) == 0 && res.Analysis == nil && res.Walk == nil {
+		if g.withheld == "" && g.sources > 0 && len(g.asks) == 0 && res.Analysis == nil && res.Walk == nil {
 			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
 		}
-		if len(asks) > 0 {
+		if len(g.asks) > 0 {
 			// The recording is there, but which stretch of it is the test is
 			// not known: that question stands for those about its measures.
-			d.Open(asks, res.Facts, "recording", "reported_minutes", "span_judgement")
+			d.Open(g.asks, res.Facts, "recording", "reported_minutes", "span_judgement")
 		}
-		d.Notes = append(d.Notes, told...)
-		res.dateDoubts(&d, lib, region, pack, stated, dated, recorded, q.On)
+		d.Notes = append(d.Notes, g.told...)
+		res.dateDoubts(&d, lib, region, pack, stated, dated, g.recorded, q.On)
 		res.Determinations = append(res.Determinations, d)
 		res.Applied = append(res.Applied, named)
 		res.Packs = append(res.Packs, pack)
 	}
-	return res, nil
+	return nil
 }
 
 // barred returns why the uploads may not be read, "" if they may.
-func barred(q Query, lib *rules.Library, on rules.Date) (string, error) {
+// recorded says whether there are any.
+func barred(q Query, lib Versions, on rules.Date, recorded bool) (string, error) {
 	for _, region := range q.Criteria {
 		pack, err := packFor(lib, region, on)
 		if err != nil {
 			return "", err
 		}
-		if len(q.Sources) > 0 && criteria.Barred(pack, criteria.Facts{Named: q.Facts}) {
+		if recorded && criteria.Barred(pack, criteria.Facts{Named: q.Facts}) {
 			return fmt.Sprintf("Not read: under %s the supplier may not see the result of this test without a footing. State the fact custody (%s). %s",
 				pack.Region.Name, words(pack.Custody.Accepts), pack.Custody.Who), nil
 		}
@@ -150,7 +176,7 @@ func words(ws []string) string {
 
 // packFor returns the version in force on the day, or the latest if the day
 // is not known yet.
-func packFor(lib *rules.Library, region string, on rules.Date) (*rules.Pack, error) {
+func packFor(lib Versions, region string, on rules.Date) (*rules.Pack, error) {
 	if on.IsZero() {
 		h := lib.History(region)
 		if len(h) > 0 {
@@ -367,7 +393,7 @@ func sameNights(rds []Reading) []string {
 // dateDoubts asks for the date of the test where it picks the version and is
 // not settled: not stated at all, or stated otherwise than the recorder's
 // clock has it, with another version in force on that day.
-func (res *Result) dateDoubts(d *criteria.Determination, lib *rules.Library, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
+func (res *Result) dateDoubts(d *criteria.Determination, lib Versions, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
 	def, _ := rules.Lookup("test_date")
 	need := criteria.Need{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{}}
 	switch {

@@ -26,6 +26,8 @@ type Leg struct {
 	*analysis.Analysis
 	// Unjudged is Analysis without judgements; nil where none changed it.
 	Unjudged *analysis.Analysis
+
+	where string // the leg with its ends, in words
 }
 
 // legs finds the marked stretches of the facts and analyses the legs among
@@ -64,7 +66,9 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		}
 		taken[n] = append(taken[n], part)
 		if r.Leg() {
-			res.Legs = append(res.Legs, Leg{RecordingRole: r, Recording: n, Session: session, Samples: part, Analysis: legAnalysis(rd, part, session, q.Analysis)})
+			l := Leg{RecordingRole: r, Recording: n, Session: session, Samples: part, Analysis: legAnalysis(rd, part, session, q.Analysis)}
+			l.where = l.words(rd.Recording)
+			res.Legs = append(res.Legs, l)
 		}
 	}
 	slices.SortFunc(res.Legs, func(a, b Leg) int {
@@ -168,7 +172,7 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 		if fact == "" {
 			continue
 		}
-		where := "the leg " + res.legText(l)
+		where := "the leg " + l.where
 		v := legRange(l, pack.LegHoldSeconds(), pack.Reading.Artifacts)
 		if v == nil {
 			notes = append(notes, fmt.Sprintf("Nothing is computed from %s: it holds no value%s.", where, holdText(pack)))
@@ -201,7 +205,7 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 			if l.Nadir.Value != nil {
 				low = "lowest " + Decimal(l.Nadir.Value) + " %"
 			}
-			notes = append(notes, fmt.Sprintf("Readings of the recovery are not one of the legs and change nothing: %s, %s.", res.legText(l), low))
+			notes = append(notes, fmt.Sprintf("Readings of the recovery are not one of the legs and change nothing: %s, %s.", l.where, low))
 		}
 	}
 	return named, notes
@@ -274,9 +278,9 @@ func (l Leg) Ends(rec *recording.Recording) (from, until string) {
 	return l.Stamp(rec, l.First, l.FirstIndex), l.Stamp(rec, end, l.FirstIndex+l.Count-1)
 }
 
-// legText names a leg with its ends.
-func (res *Result) legText(l Leg) string {
-	from, to := l.Ends(res.Readings[l.Recording-1].Recording)
+// words names a leg with its ends.
+func (l Leg) words(rec *recording.Recording) string {
+	from, to := l.Ends(rec)
 	from, to = strings.Replace(from, "T", " ", 1), strings.Replace(to, "T", " ", 1)
 	if day, _, ok := strings.Cut(from, " "); ok {
 		to = strings.TrimPrefix(to, day+" ")

@@ -108,6 +108,9 @@ type Result struct {
 	// it lies; the zero value for one of another recording.
 	judgedIn []recording.Session
 
+	before   gathered
+	tests    []criteria.Test // that runs are of
+	kept     bool            // from Kept: there is no recording to compare with
 	private  bool
 	narrowed string   // that only a stretch on room air is read, "" if all is
 	absent   []string // of stretches of recordings that are not at hand

@@ -15,7 +15,7 @@ import (
 // the determination rests on, and looks for what explains a difference. An
 // explanation is a hint for people and changes no verdict: both figures count.
 func (res *Result) reconcile(pack *rules.Pack, f criteria.Facts) []criteria.Reconciled {
-	if res.Analysis == nil {
+	if res.Analysis == nil || res.kept {
 		return nil
 	}
 	var out []criteria.Reconciled

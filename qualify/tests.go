@@ -8,7 +8,6 @@ import (
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/worksheet"
-	"airwarrant/rules"
 )
 
 // listedIn tells the number, from 1, of the source whose bytes have each
@@ -58,7 +57,7 @@ func sourcesOf(q Query, t criteria.Test, listed []criteria.Test) []int {
 // checkTests checks each test by itself and lets the criteria choose. Where
 // several sets of criteria choose different tests, the recording and its
 // measures are those of the first set's, and the others say so.
-func checkTests(q Query, lib *rules.Library, tests []criteria.Test) (*Result, error) {
+func checkTests(q Query, lib Versions, tests []criteria.Test) (*Result, error) {
 	listed := q.Facts["tests"].Value.Tests
 	runs := make([]*Result, len(tests))
 	numbers := make([][]int, len(tests))
@@ -93,16 +92,10 @@ func checkTests(q Query, lib *rules.Library, tests []criteria.Test) (*Result, er
 	var out *Result
 	first := -1
 	for r := range q.Criteria {
-		var tried []criteria.Tried
-		for i, t := range tests {
-			run := runs[i]
-			tried = append(tried, criteria.Tried{Test: t, Pack: run.Packs[r], Named: run.Applied[r],
-				Recorded: run.Analysis != nil || run.Walk != nil, Determination: run.Determinations[r]})
-		}
-		d, i := criteria.Decide(tried)
+		d, i := decide(tests, runs, r)
 		if out == nil {
 			first = i
-			out = q.assemble(runs, numbers, i)
+			out = q.assemble(tests, runs, numbers, i)
 		}
 		if i != first {
 			d.Notes = append(d.Notes, "The recording, its measures and the trace shown are of another test, which decides under "+q.Criteria[0]+".")
@@ -114,9 +107,20 @@ func checkTests(q Query, lib *rules.Library, tests []criteria.Test) (*Result, er
 	return out, nil
 }
 
+// decide lets the criteria of place r choose among the tests.
+func decide(tests []criteria.Test, runs []*Result, r int) (criteria.Determination, int) {
+	var tried []criteria.Tried
+	for i, t := range tests {
+		run := runs[i]
+		tried = append(tried, criteria.Tried{Test: t, Pack: run.Packs[r], Named: run.Applied[r],
+			Recorded: run.Analysis != nil || run.Walk != nil, Determination: run.Determinations[r]})
+	}
+	return criteria.Decide(tried)
+}
+
 // assemble makes the result of all runs around the one that decides: all
 // recordings in the order of the query, and the measures of that one.
-func (q *Query) assemble(runs []*Result, numbers [][]int, decides int) *Result {
+func (q *Query) assemble(tests []criteria.Test, runs []*Result, numbers [][]int, decides int) *Result {
 	out := *runs[decides]
 	out.Determinations, out.Applied, out.Packs, out.Chosen = nil, nil, nil, 0
 	out.Readings = make([]Reading, len(q.Sources))
@@ -144,7 +148,7 @@ func (q *Query) assemble(runs []*Result, numbers [][]int, decides int) *Result {
 		out.Facts[name] = f
 	}
 	out.Facts["tests"] = q.Facts["tests"]
-	out.runs = runs
+	out.runs, out.tests = runs, tests
 	out.CriticalFound = slices.Clone(runs[decides].CriticalFound)
 	for i, run := range runs {
 		for _, c := range run.CriticalFound {

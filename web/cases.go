@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -334,6 +335,9 @@ func (s *Site) determine(ctx context.Context, f *file) error {
 		return nil
 	}
 	d := f.standing(ev)
+	if d.Kept, err = s.restsOn(ctx, f, ev); err != nil {
+		return err
+	}
 	d.Program, d.Results, d.Critical = s.cfg.Program, ev.results, alertName(ev.CriticalFound)
 	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), d)
 	if errors.Is(err, casework.ErrConflict) || errors.Is(err, casework.ErrHead) {
@@ -342,6 +346,27 @@ func (s *Site) determine(ctx context.Context, f *file) error {
 		return nil
 	}
 	return err
+}
+
+// restsOn puts what a determination rests on beside the case, so that the case can
+// be determined again under other criteria without its recording. What has not
+// changed since the last time is not put there twice.
+func (s *Site) restsOn(ctx context.Context, f *file, ev *evaluation) (casework.Ref, error) {
+	ev.kept.Differs = ev.differs
+	packed, err := ev.kept.Encode()
+	if err != nil {
+		return "", err
+	}
+	if f.Determination != nil && f.Determination.Kept != "" {
+		before, err := f.Reveal(ctx, s.cfg.Store, f.Determination.Kept)
+		if err != nil {
+			return "", err
+		}
+		if bytes.Equal(before, packed) {
+			return f.Determination.Kept, nil
+		}
+	}
+	return f.Seal(ctx, s.cfg.Store, s.cfg.Random, packed)
 }
 
 // evaluation is what a case came to.
@@ -362,6 +387,8 @@ type evaluation struct {
 	own *qualify.Result
 	// drawn keeps the traces of the result.
 	drawn *drawings
+	// kept is what the results rest on.
+	kept *qualify.Kept
 }
 
 // today is the calendar day, in UTC as every date of the pages.
@@ -445,6 +472,11 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	for _, row := range ev.identity {
 		ev.differs = ev.differs || !row.Same && row.Explained == ""
 	}
+	if stale {
+		q.Facts = maps.Clone(q.Facts)
+		delete(q.Facts, "recordings")
+	}
+	ev.kept = q.Keep(res)
 	for _, d := range res.Determinations {
 		r := casework.Result{Criteria: d.Criteria, Version: d.Version, PackSHA256: d.PackSHA256, Outcome: string(d.Outcome),
 			Disposition: d.Disposition, Status: string(d.Status), DecidedBy: slices.Clone(d.DecidedBy), Needs: []string{}}

@@ -84,6 +84,7 @@ type Determination struct {
 	Due      string `json:"due,omitzero"`
 	DueFor   string `json:"due_for,omitzero"`
 	Until    string `json:"until,omitzero"`
+	Kept     Ref    `json:"kept,omitzero"`
 }
 
 // Told is one CriticalTold.

@@ -347,11 +347,15 @@ type Determined struct {
 	DueFor string `json:"due_for,omitzero"`
 	// Until is the last day on which the test serves, "" if none is named.
 	Until string `json:"until,omitzero"`
+	// Kept is all that the determination rests on, in a form that this package
+	// does not read, so that it can be made again under other criteria without
+	// the recordings.
+	Kept Ref `json:"kept,omitzero"`
 }
 
 // Kind returns KindDetermined.
-func (Determined) Kind() Kind  { return KindDetermined }
-func (Determined) refs() []Ref { return nil }
+func (Determined) Kind() Kind    { return KindDetermined }
+func (v Determined) refs() []Ref { return []Ref{v.Kept} }
 func (v Determined) apply(c *Case, e Event) error {
 	if len(v.Results) == 0 {
 		return refused("a determination needs a result")
@@ -362,7 +366,7 @@ func (v Determined) apply(c *Case, e Event) error {
 		}
 	}
 	c.Determination = &Determination{Program: v.Program, Results: v.Results, K: e.K, At: e.At, Critical: v.Critical,
-		Draft: v.Draft, Due: v.Due, DueFor: v.DueFor, Until: v.Until}
+		Draft: v.Draft, Due: v.Due, DueFor: v.DueFor, Until: v.Until, Kept: v.Kept}
 	return nil
 }
 

@@ -40,11 +40,14 @@ type Head struct {
 	// Uploads are the hashes of all recordings and documents ever on the case
 	// whose bytes must stay.
 	Uploads []string `json:"uploads,omitempty"`
+	// Kept is Determined.Kept where Results are current, so that many cases
+	// can be determined again without their events. "" otherwise.
+	Kept Ref `json:"kept,omitzero"`
 }
 
 // HeadForm is raised whenever a line holds something new: a store makes those
 // of an earlier form anew when it is opened.
-const HeadForm = 1
+const HeadForm = 2
 
 // Region is the region by whose criteria the case is judged first.
 func (h Head) Region() string {
@@ -71,6 +74,9 @@ func headOf(c Case, changed time.Time) Head {
 	h.Due, h.DueFor = c.Due()
 	if c.DestroyedAt.IsZero() {
 		h.Patient = c.Patient
+		if h.Current {
+			h.Kept = c.Determination.Kept
+		}
 		for _, u := range c.Uploads {
 			h.Uploads = append(h.Uploads, u.SHA256)
 		}
