@@ -97,7 +97,7 @@ func openSite(t *testing.T, change func(c *web.Config, address string)) *browser
 		cdp.Flag("disable-quic", true), cdp.Flag("disable-background-networking", true),
 		cdp.Flag("disable-component-update", true), cdp.Flag("disable-sync", true), cdp.Flag("no-first-run", true))...)
 	ctx, cancel := cdp.NewContext(alloc)
-	ctx, timeout := context.WithTimeout(ctx, 5*time.Minute)
+	ctx, timeout := context.WithTimeout(ctx, 15*time.Minute)
 	t.Cleanup(func() {
 		timeout()
 		cancel()
