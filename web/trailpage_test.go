@@ -147,8 +147,10 @@ type altered struct {
 
 func (s *altered) Events(ctx context.Context, id string, from int) ([]casework.Event, error) {
 	all, err := s.Memory.Events(ctx, id, from)
-	if s.on && len(all) > 1 {
-		all[1].By = "somebody else"
+	for i := range all {
+		if s.on && all[i].K == 2 {
+			all[i].By = "somebody else"
+		}
 	}
 	return all, err
 }
