@@ -70,7 +70,11 @@ func within(rec *recording.Recording, s recording.Session, r criteria.RecordingR
 	}
 	zoned := from != nil && from.Zoned || until != nil && until.Zoned
 	if from != nil && until != nil && from.Kind == criteria.StampOfDay && until.MS <= from.MS {
-		until.MS += dayMS // the stretch passes midnight
+		until.MS += dayMS // the stretch passes midnight, if the recording does
+		midnight := (floorDiv(from.MS, dayMS) + 1) * dayMS
+		if last := c.at(s.To-1, false); from.MS <= last && last < midnight && until.MS != midnight {
+			return recording.Session{}, fmt.Errorf("%s: expected from before until; found a recording that does not pass midnight between the two; exchange the two: %w", name(r), ErrQuery)
+		}
 	}
 	part := recording.Session{From: s.To, To: s.To}
 	breaks := map[int]bool{}
