@@ -256,7 +256,7 @@ func (s *Site) giveCode(w http.ResponseWriter, q *request) error {
 	case 1:
 		s.showCode(w, q, http.StatusUnprocessableEntity, "That is not the code of this link. One try is left; then the link is closed for good. Ask the supplier's intake desk on the phone.")
 	default:
-		s.showCode(w, q, http.StatusUnprocessableEntity, fmt.Sprintf("That is not the code of this link. %d tries are left.", left))
+		s.showCode(w, q, http.StatusUnprocessableEntity, q.say("That is not the code of this link. %d tries are left.", left))
 	}
 	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"airwarrant/qualify/worksheet"
+	"airwarrant/web/texts"
 )
 
 // page is what the base template sees.
@@ -31,10 +32,29 @@ type page struct {
 	SignedIn bool
 	Style    string // address of the style sheet
 	Scripts  []string
+	// Language is the page's own, Languages those that it can be read in, Here
+	// the address to come back to after choosing one; none on a page that
+	// speaks English alone.
+	Language  *texts.Language
+	Languages []*texts.Language
+	Here      string
 }
 
-// parsePages parses each template together with the base and the parts.
-func parsePages() (map[string]*template.Template, error) {
+// parsePages parses each template together with the base and the parts, once
+// for each language: what a template says is fixed when it is parsed.
+func parsePages() (map[*texts.Language]map[string]*template.Template, error) {
+	out := make(map[*texts.Language]map[string]*template.Template)
+	for _, l := range texts.Languages {
+		pages, err := parseIn(l)
+		if err != nil {
+			return nil, err
+		}
+		out[l] = pages
+	}
+	return out, nil
+}
+
+func parseIn(l *texts.Language) (map[string]*template.Template, error) {
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		return nil, err
@@ -50,7 +70,7 @@ func parsePages() (map[string]*template.Template, error) {
 		if slices.Contains(shared, n) {
 			continue
 		}
-		t, err := template.New("base.html").Funcs(functions).Option("missingkey=error").ParseFS(files, append(slices.Clone(shared), n)...)
+		t, err := template.New("base.html").Funcs(functionsIn(l)).Option("missingkey=error").ParseFS(files, append(slices.Clone(shared), n)...)
 		if err != nil {
 			return nil, fmt.Errorf("web: %s: %w", n, err)
 		}
@@ -59,10 +79,42 @@ func parsePages() (map[string]*template.Template, error) {
 	return out, nil
 }
 
-var functions = template.FuncMap{
-	"moment": moment,
-	"desk":   Desk.Words,
-	"secret": newSecretField,
+// functionsIn are what templates call. t says a text in the language of the
+// page, tf one with places (%s), tn one of two by a number that fills the first
+// place (%d).
+func functionsIn(l *texts.Language) template.FuncMap {
+	return template.FuncMap{
+		"t":      l.Of,
+		"tf":     func(key string, args ...any) string { return l.Format(key, asPrinted(args)...) },
+		"tn":     func(n int, one, other string, args ...any) string { return l.Count(n, one, other, asPrinted(args)...) },
+		"moment": moment,
+		"desk":   func(d Desk) string { return l.Text(d.Words()) },
+		"secret": newSecretField,
+	}
+}
+
+// asPrinted are the arguments of a template's text as the template prints them.
+func asPrinted(args []any) []any {
+	out := make([]any, len(args))
+	for i, a := range args {
+		if _, ok := a.(texts.Message); !ok {
+			a = fmt.Sprint(a)
+		}
+		out[i] = a
+	}
+	return out
+}
+
+// spoken are the pages that speak every language; the others are English
+// whatever the visitor chose.
+var spoken = []string{"code"}
+
+// speaks returns the language in which a page answers q.
+func (q *request) speaks(name string) *texts.Language {
+	if q.language == nil || !slices.Contains(spoken, name) {
+		return texts.English
+	}
+	return q.language
 }
 
 // secretField is one field for a password; what was typed is never shown again.
@@ -82,8 +134,12 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
 	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
+	p.Language = q.speaks(name)
+	if slices.Contains(spoken, name) {
+		p.Languages, p.Here = texts.Languages, q.here()
+	}
 	var b bytes.Buffer
-	if err := s.pages[name].Execute(&b, p); err != nil {
+	if err := s.pages[p.Language][name].Execute(&b, p); err != nil {
 		ref := s.reference()
 		s.cfg.Log.Error("page could not be made", "reference", ref, "page", name, "kind", kindOf(err))
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")

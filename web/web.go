@@ -31,6 +31,7 @@ import (
 	"airwarrant/rules"
 	"airwarrant/web/accounts"
 	"airwarrant/web/provider"
+	"airwarrant/web/texts"
 )
 
 // Config is what a site is made of. Every field but Demo, Hosts, Provider and
@@ -57,7 +58,7 @@ type Config struct {
 type Site struct {
 	cfg    Config
 	key    []byte // signs cookies and form tokens; see siteKey
-	pages  map[string]*template.Template
+	pages  map[*texts.Language]map[string]*template.Template
 	checks *checks
 	views  views
 	leaves leaves
@@ -151,6 +152,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/sign-out-everywhere", Name: "signOutEverywhere", Body: formLimit, handle: (*Site).signOutEverywhere},
 		{Method: "GET", Path: "/password", Name: "password", handle: (*Site).passwordPage},
 		{Method: "POST", Path: "/password", Name: "changePassword", Body: formLimit, handle: (*Site).changePassword},
+		{Method: "POST", Path: "/language", Name: "chooseLanguage", Body: formLimit, handle: (*Site).chooseLanguage},
 		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
 
 		{Method: "GET", Path: "/cases", Name: "caseList", Desks: []Desk{Intake, Maintainer, Administrator}, handle: (*Site).caseList},
@@ -236,6 +238,10 @@ type request struct {
 	visit visit
 	link  *link // of a Link route, else nil
 	token string
+	// language is what the visitor chose, or the browser accepts; a page that
+	// speaks English alone passes it over.
+	language *texts.Language
+	route    Route
 }
 
 // Handler serves Routes.
@@ -255,7 +261,7 @@ func (s *Site) Handler() http.Handler {
 // it, and behind it the one place that turns an error into a page.
 func (s *Site) serve(rt Route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		q := &request{Request: r}
+		q := &request{Request: r, route: rt, language: chosenLanguage(r)}
 		err := s.guarded(rt, w, q)
 		if err != nil {
 			s.fail(w, q, rt, err)
@@ -304,7 +310,7 @@ func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) 
 }
 
 // beforePassword are the routes that an account with a first password reaches.
-var beforePassword = []string{"password", "changePassword", "signOut", "static"}
+var beforePassword = []string{"password", "changePassword", "signOut", "chooseLanguage", "static"}
 
 // admit lets only the desks of rt through.
 func (s *Site) admit(rt Route, q *request) error {

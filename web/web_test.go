@@ -13,6 +13,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -59,6 +60,7 @@ type visitor struct {
 	cookie *http.Cookie
 	passes []*http.Cookie // of links whose code was given, each for its own path
 	last   string         // body of the last page
+	accept string         // languages that the browser accepts
 }
 
 func (b *bench) visitor() *visitor { return &visitor{b: b} }
@@ -93,6 +95,9 @@ func (b *bench) at(d Desk) *visitor {
 }
 
 func (v *visitor) do(r *http.Request) *httptest.ResponseRecorder {
+	if v.accept != "" {
+		r.Header.Set("Accept-Language", v.accept)
+	}
 	if v.cookie != nil {
 		r.AddCookie(v.cookie)
 	}
@@ -104,7 +109,10 @@ func (v *visitor) do(r *http.Request) *httptest.ResponseRecorder {
 	w := httptest.NewRecorder()
 	v.b.h.ServeHTTP(w, r)
 	for _, c := range w.Result().Cookies() {
-		if c.Name == passCookie || c.Name == providerCookie {
+		if c.Name == languageCookie {
+			v.passes = slices.DeleteFunc(v.passes, func(old *http.Cookie) bool { return old.Name == c.Name })
+		}
+		if c.Name == languageCookie || c.Name == passCookie || c.Name == providerCookie {
 			v.passes = append(v.passes, c)
 			continue
 		}

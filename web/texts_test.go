@@ -1,0 +1,342 @@
+package web
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"net/http"
+	"net/url"
+	"os"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"text/template/parse"
+
+	"airwarrant/qualify/casework/storetest"
+	"airwarrant/rules"
+	"airwarrant/web/texts"
+)
+
+// namesInTemplates are letters that stand in templates as they are: names and
+// what is typed to the letter, the same in every language.
+var namesInTemplates = map[string]bool{
+	"Airwarrant": true, "DEMO": true, "SHA-256": true, "UTC": true, "confirmations.yaml": true, "airwarrant check --confirmed": true,
+	"America/New_York": true, "time=1,spo2=2,pulse=3": true, "999 ERR": true, "YYYY-MM-DDThh:mm:ss": true,
+}
+
+var (
+	actionPattern = regexp.MustCompile(`(?s)\{\{.*?\}\}`)
+	tagPattern    = regexp.MustCompile(`(?s)<[^>]*>`)
+	saidAttribute = regexp.MustCompile(`(?s)\b(?:aria-label|placeholder|title|alt|data-of|data-stamp|data-say-[a-z]+)="([^"]*)"`)
+	letters       = regexp.MustCompile(`\p{L}`)
+)
+
+// No template says anything that passes by the catalogs.
+func TestTemplatesSayNothingPastTheCatalogs(t *testing.T) {
+	for name, source := range templateSources(t) {
+		bare := actionPattern.ReplaceAllString(source, "\x00")
+		said := strings.Split(strings.Join(tagPattern.Split(bare, -1), "\x00"), "\x00")
+		for _, m := range saidAttribute.FindAllStringSubmatch(bare, -1) {
+			said = append(said, strings.Split(m[1], "\x00")...)
+		}
+		for _, s := range said {
+			if s = strings.Trim(s, " \n·.:"); letters.MatchString(s) && !namesInTemplates[s] {
+				t.Errorf("%s says %q; expected {{t %q}}, or {{tf …}} with the places in it", name, s, s)
+			}
+		}
+	}
+}
+
+// templateSources are the templates by name.
+func templateSources(t *testing.T) map[string]string {
+	t.Helper()
+	names, err := fs.Glob(files, "templates/*.html")
+	if err != nil || len(names) == 0 {
+		t.Fatalf("expected templates, found %d: %v", len(names), err)
+	}
+	out := map[string]string{}
+	for _, n := range names {
+		out[strings.TrimSuffix(strings.TrimPrefix(n, "templates/"), ".html")] = string(must(files.ReadFile(n)))
+	}
+	return out
+}
+
+// saidIn are the texts that a template asks t, tf and tn for, and the literals
+// that it would print past them.
+func saidIn(t *testing.T, name, source string) (keys, past []string) {
+	t.Helper()
+	tree := parse.New(name)
+	tree.Mode = parse.SkipFuncCheck
+	trees := map[string]*parse.Tree{}
+	if _, err := tree.Parse(source, "", "", trees); err != nil {
+		t.Fatal(err)
+	}
+	var visit func(n parse.Node, prints bool)
+	pipe := func(p *parse.PipeNode, prints bool) {
+		if p != nil {
+			for _, c := range p.Cmds {
+				visit(c, prints)
+			}
+		}
+	}
+	list := func(l *parse.ListNode) {
+		if l != nil {
+			for _, n := range l.Nodes {
+				visit(n, false)
+			}
+		}
+	}
+	branch := func(b parse.BranchNode) {
+		pipe(b.Pipe, false)
+		list(b.List)
+		list(b.ElseList)
+	}
+	visit = func(n parse.Node, prints bool) {
+		switch n := n.(type) {
+		case *parse.ListNode:
+			list(n)
+		case *parse.ActionNode:
+			pipe(n.Pipe, len(n.Pipe.Decl) == 0)
+		case *parse.IfNode:
+			branch(n.BranchNode)
+		case *parse.RangeNode:
+			branch(n.BranchNode)
+		case *parse.WithNode:
+			branch(n.BranchNode)
+		case *parse.TemplateNode:
+			pipe(n.Pipe, false)
+		case *parse.PipeNode:
+			pipe(n, prints)
+		case *parse.CommandNode:
+			f, _ := n.Args[0].(*parse.IdentifierNode)
+			for i, a := range n.Args {
+				s, text := a.(*parse.StringNode)
+				switch {
+				case !text:
+					visit(a, prints && f != nil && f.Ident != "eq")
+				case f != nil && (f.Ident == "t" || f.Ident == "tf") && i == 1, f != nil && f.Ident == "tn" && (i == 2 || i == 3):
+					keys = append(keys, s.Text)
+				case prints && letters.MatchString(s.Text) && (f == nil || f.Ident != "eq" && f.Ident != "index"):
+					past = append(past, s.Text)
+				}
+			}
+		}
+	}
+	for _, tr := range trees {
+		visit(tr.Root, false)
+	}
+	return keys, past
+}
+
+func TestTemplatesPrintNoLiteral(t *testing.T) {
+	for name, source := range templateSources(t) {
+		if _, past := saidIn(t, name, source); len(past) > 0 {
+			t.Errorf("%s prints %q past t", name, past)
+		}
+	}
+}
+
+var places = regexp.MustCompile(`%(?:\[(\d+)\])?([sdqv%])`)
+
+// placesOf are the places of a text, each with the argument that fills it.
+func placesOf(text string) []string {
+	var out []string
+	next := 1
+	for _, m := range places.FindAllStringSubmatch(text, -1) {
+		if m[2] == "%" {
+			continue
+		}
+		if m[1] != "" {
+			next = must(strconv.Atoi(m[1]))
+		}
+		out = append(out, strconv.Itoa(next)+m[2])
+		next++
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Every text of the pages has its words in every language, no catalog holds a
+// text that nothing says, and both have the same places.
+func TestCatalogsAreComplete(t *testing.T) {
+	used := map[string]bool{}
+	for name, source := range templateSources(t) {
+		keys, _ := saidIn(t, name, source)
+		for _, k := range keys {
+			used[k] = used[k] || speaksAll(name)
+		}
+	}
+	for text, shown := range spokenByHandlers(t) {
+		used[text] = used[text] || shown
+	}
+	for _, l := range texts.Languages[1:] {
+		for text, needed := range used {
+			if needed && !l.Has(text) {
+				t.Errorf("%s lacks %q", l.Name, text)
+			}
+		}
+		for _, key := range l.Keys() {
+			if _, ok := used[key]; !ok {
+				t.Errorf("%s says %q, which nothing uses; take it out", l.Name, key)
+			}
+			if want, got := placesOf(key), placesOf(l.Text(key)); !slices.Equal(want, got) {
+				t.Errorf("%s: %q has the places %v, want those of %q: %v", l.Name, l.Text(key), got, key, want)
+			}
+			if strings.TrimSpace(l.Text(key)) == "" {
+				t.Errorf("%s says nothing for %q", l.Name, key)
+			}
+		}
+	}
+}
+
+// speakingFiles are the handlers of the pages that speak every language.
+var speakingFiles = []string{"links.go"}
+
+// speaksAll reports whether a template, or a part of one, is on a page that
+// speaks every language.
+func speaksAll(name string) bool { return slices.Contains(spoken, name) || name == "base" }
+
+// notSaid are texts of handlers that no page shows, or that stand in the
+// language of whoever wrote them.
+var notSaid = map[string]bool{
+	"a stored note of a link is not readable": true, // an unforeseen error: logged as its type
+}
+
+// notShownBy are calls whose texts are for logs, headers and the trail.
+var notShownBy = regexp.MustCompile(`^(panic|send|.*\.Log\.\w+|.*\.Set|.*\.viewed|.*\.stamp|.*\.trailSeen)$`)
+
+var (
+	severalWords = regexp.MustCompile(`\p{L} \S*\p{L}`)
+	// saidFields are the fields that templates print through t.
+	saidFields = []string{"Words", "Title", "Sentence", "Next", "NotThere", "Does", "Question", "State", "Say"}
+)
+
+// spokenByHandlers are the texts in the Go sources of the pages, true for each
+// that a page shows, and what the vocabulary says.
+func spokenByHandlers(t *testing.T) map[string]bool {
+	t.Helper()
+	out := map[string]bool{}
+	names, err := fs.Glob(os.DirFS("."), "*.go")
+	if err != nil || len(names) == 0 {
+		t.Fatalf("expected sources, found %d: %v", len(names), err)
+	}
+	for _, n := range names {
+		if strings.HasSuffix(n, "_test.go") {
+			continue
+		}
+		set := token.NewFileSet()
+		f, err := parser.ParseFile(set, n, nil, parser.SkipObjectResolution)
+		if err != nil {
+			t.Fatal(err)
+		}
+		speaks := slices.Contains(speakingFiles, n)
+		var above []ast.Node
+		ast.Inspect(f, func(node ast.Node) bool {
+			if node == nil {
+				above = above[:len(above)-1]
+				return true
+			}
+			above = append(above, node)
+			b, ok := node.(*ast.BasicLit)
+			if !ok || b.Kind != token.STRING {
+				return true
+			}
+			text := must(strconv.Unquote(b.Value))
+			field, call := heldBy(above)
+			needed := speaks && !notSaid[text] && !notShownBy.MatchString(call) && !strings.HasPrefix(text, "web: ") &&
+				(severalWords.MatchString(text) || slices.Contains(saidFields, field) && letters.MatchString(text))
+			if needed && (call == "fmt.Sprintf" || call == "fmt.Errorf") {
+				t.Errorf("%s: %q is put together before the language is known; expected texts.Say or Language.Format", set.Position(b.Pos()), text)
+			}
+			if needed && len(above) > 1 {
+				if _, sum := above[len(above)-2].(*ast.BinaryExpr); sum && above[len(above)-2].(*ast.BinaryExpr).Op == token.ADD {
+					t.Errorf("%s: %q is a part of a text; expected a whole one with places, by texts.Say or Language.Format", set.Position(b.Pos()), text)
+				}
+			}
+			out[text] = out[text] || needed
+			return true
+		})
+	}
+	for _, def := range rules.Vocabulary() {
+		asks := slices.Contains(speakingFiles, "fields.go")
+		for _, text := range []string{def.Question, def.Meaning} {
+			if text != "" {
+				out[text] = out[text] || asks
+			}
+		}
+		for _, w := range def.Words {
+			out[wordFor(def.Name, w)] = out[wordFor(def.Name, w)] || asks
+		}
+	}
+	return out
+}
+
+// heldBy names the field that a literal is put into, and the call that takes
+// it, "" for none.
+func heldBy(above []ast.Node) (field, call string) {
+	for i := len(above) - 2; i >= 0; i-- {
+		switch n := above[i].(type) {
+		case *ast.KeyValueExpr:
+			if k, ok := n.Key.(*ast.Ident); ok && field == "" {
+				field = k.Name
+			}
+		case *ast.CallExpr:
+			if call == "" {
+				call = nameOf(n.Fun)
+			}
+			return field, call
+		case *ast.BlockStmt, *ast.CompositeLit:
+			if _, block := n.(*ast.BlockStmt); block {
+				return field, call
+			}
+		case *ast.GenDecl:
+			return field, call
+		}
+	}
+	return field, call
+}
+
+func nameOf(e ast.Expr) string {
+	switch e := e.(type) {
+	case *ast.Ident:
+		return e.Name
+	case *ast.SelectorExpr:
+		return nameOf(e.X) + "." + e.Sel.Name
+	}
+	return "?"
+}
+
+// A visitor's choice holds for every page after it, the browser's own language
+// for a first visit, and the page says in which language it is.
+func TestVisitorChoosesTheLanguage(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	link := b.links(b.demoAddress("Cassius Penhallow"))[Office]
+	v := b.visitor()
+	b.wants(v.page(link), `<html lang="en">`, "The code of this link")
+	v.accept = "es-MX,es;q=0.8,en;q=0.2"
+	b.wants(v.page(link), `<html lang="es">`, "El código de este enlace")
+	v.accept = "de,fr;q=0.8"
+	b.wants(v.page(link), `<html lang="en">`)
+	v.accept = "es"
+	w := v.post("/language", url.Values{"language": {"en"}, "to": {link}})
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != link {
+		t.Fatalf("after choosing: status %d to %q, want %d to the page before", w.Code, w.Header().Get("Location"), http.StatusSeeOther)
+	}
+	b.wants(v.page(link), `<html lang="en">`, "The code of this link", `aria-current="true">English`)
+	// A fault is told in the language of the page, and the way back from it is
+	// the page, not the address that the form was sent to.
+	v.post("/language", url.Values{"language": {"es"}, "to": {link}})
+	v.page(link)
+	v.post(link+"/code", url.Values{"code": {"12"}})
+	b.wants(v.last, "No cuenta como intento", `name="to" value="`+link+`"`)
+	// Nothing leads to another site.
+	token := v.token()
+	for _, to := range []string{"https://example.org/", "//example.org/", `/\example.org`, ""} {
+		if got := v.post("/language", url.Values{"form": {token}, "language": {"es"}, "to": {to}}).Header().Get("Location"); got != "/" {
+			t.Errorf("to %q: sent to %q, want the first page", to, got)
+		}
+	}
+}
