@@ -363,8 +363,9 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 		fl.Question, fl.Why = n.Question, n.Why
 		if len(n.Decides) > 0 {
 			waits := "Waits for it: " + strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
-			if fl.Why = waits; f.Facts[n.Fact].Value.Num != nil || strings.HasPrefix(n.Why, "It is only known") {
-				fl.Why = n.Why + " " + waits // a figure is there, and does not settle it
+			_, stated := criteria.Facts{Named: f.Facts}.Known(n.Fact)
+			if fl.Why = waits; stated || strings.HasPrefix(n.Why, "It is only known") {
+				fl.Why = n.Why + " " + waits // something is there, and does not settle it
 			}
 		}
 		title := groupTitle(n.Who)

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"fmt"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -61,4 +62,19 @@ func TestFewQuestionsOfTheVocabulary(t *testing.T) {
 		fmt.Fprintf(&table, "%-50s %2d as stated, %2d with the custody step and one answer alone\n", d.Shows, asked[true], asked[false])
 	}
 	t.Logf("questions asked, of %d that the vocabulary holds:\n%s", size, table.String())
+}
+
+// TestBirthAfterTheTestIsAskedAgain: what is stated and cannot hold is asked
+// with the reason, so that nobody wonders why a stated date is a question.
+func TestBirthAfterTheTestIsAskedAgain(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	child := merrin
+	child.Birth = rules.Date{Year: 2026, Month: 5, Day: 4}
+	address := v.open("us-ats-paed", child)
+	v.send(address, address+"/custody", url.Values{"v.test_date": {"2026-02-10"}, "v.test_state": {"rest"}, "v.test_place": {"facility"},
+		"v.test_performed_by": {"hospital"}, "v.supplier_part": {"none"}, "v.custody": {"sent_by_tester"}})
+	page := v.send(address, address+"/facts", url.Values{"part": {"questions"}, "v.diagnosis": {"bronchopulmonary_dysplasia"}, "v.test_oxygen": {"room_air"},
+		"v.chronic_hypoxemia": {"true"}, "v.first_spot_spo2": {"92"}, "v.second_spot_spo2": {"92"}, "v.third_spot_spo2": {"92"}})
+	b.wants(page, "(2026-05-04) and the calendar day on which the test was taken", "(2026-02-10) do not go together. Check them. Waits for it: ")
 }
