@@ -9,6 +9,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"sync"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
@@ -103,6 +104,15 @@ func (q Query) Keep(res *Result) *Kept {
 	return k
 }
 
+// packers are kept because each makes tables that are larger than any case.
+var packers = sync.Pool{New: func() any {
+	w, err := flate.NewWriter(nil, flate.DefaultCompression)
+	if err != nil {
+		panic(err) // of a level that there is not
+	}
+	return w
+}}
+
 // Criteria are the regions by whose criteria the case is judged.
 func (k *Kept) Criteria() []string { return slices.Clone(k.criteria) }
 
@@ -125,10 +135,9 @@ func (k *Kept) Encode() ([]byte, error) {
 		return nil, fmt.Errorf("keeping a determination: %w", err)
 	}
 	var out bytes.Buffer
-	w, err := flate.NewWriter(&out, flate.DefaultCompression)
-	if err != nil {
-		return nil, err
-	}
+	w := packers.Get().(*flate.Writer)
+	defer packers.Put(w)
+	w.Reset(&out)
 	_, err = w.Write(data)
 	if err = errors.Join(err, w.Close()); err != nil {
 		return nil, err
