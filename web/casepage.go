@@ -71,6 +71,8 @@ type caseBody struct {
 	BarredCites  []string
 
 	Take      bool // the field for a recording is there
+	Direct    bool // the file is sent to Arrivals
+	Arrivals  []arrivalLine
 	Recording *recordingView
 	Same      sameView
 	Gone      []goneFile // recordings that were withdrawn
@@ -197,6 +199,10 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	b.Take = b.CustodyAsked && b.Barred == nil && b.Trouble == nil && !b.Closed
 	if !b.CustodyAsked {
 		b.Barred = nil // whether the payer bars us is not known yet
+	}
+	b.Direct = s.direct()
+	if b.Arrivals, err = s.arrivalsOf(ctx, f); err != nil {
+		return nil, err
 	}
 	b.Step = p.step
 	b.AskHow, b.Columns, b.Zone = p.ask, typed(p.form, "columns"), typed(p.form, "zone")

@@ -10,7 +10,14 @@ import (
 
 // policy allows what the pages use and nothing else: one style sheet and one
 // script of our own, pictures drawn into the page, forms to ourselves.
-const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; " + formsToUs + "; frame-ancestors 'none'; base-uri 'none'"
+
+const formsToUs = "form-action 'self'"
+
+// policyWith allows forms to one more origin besides.
+func policyWith(origin string) string {
+	return strings.Replace(policy, formsToUs, formsToUs+" "+origin, 1)
+}
 
 // guardHeaders sets what every answer carries.
 func guardHeaders(h http.Header, r *http.Request) {

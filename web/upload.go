@@ -16,7 +16,6 @@ import (
 	"strings"
 
 	"airwarrant/qualify/casework"
-	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 )
 
@@ -126,11 +125,14 @@ func (s *Site) upload(w http.ResponseWriter, q *request) error {
 	refuse := func(r refusal) error {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
 	}
-	if err != nil {
+	if err != nil && !s.direct() {
 		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	if len(typed(in.form, "keep")) > nameLimit {
 		return refuse(refusal{say: "Expected a name of at most 80 letters for the mapping; found more. Shorten it and send the file again. Nothing was stored."})
+	}
+	if err != nil {
+		return s.await(w, q, ticket{Case: f.Number, By: q.visit.Who, Role: casework.RoleIntake, Form: in.form}, "/cases/"+f.Number)
 	}
 	r, err := s.keep(q.Context(), f, in, s.stamp(q.visit.Who, casework.RoleIntake), nil)
 	if err != nil {
@@ -363,14 +365,13 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 		return refuse(refusal{say: "Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again."})
 	case !slices.Contains(senders, sender):
 		return refuse(refusal{say: "Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again."})
-	case err != nil:
+	case err != nil && !s.direct():
 		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
-	facts := map[string]statement{"custody": {Name: "custody", State: criteria.Stated, Text: sender}}
-	if f.Statements["custody"] == facts["custody"] {
-		facts = nil
+	if err != nil {
+		return s.await(w, q, ticket{Case: f.Number, By: q.link.by(), Role: casework.RoleTester, Link: q.link.hash, Form: in.form, Sender: sender}, q.link.address())
 	}
-	r, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, facts)
+	r, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, sentBy(f, sender))
 	if err != nil {
 		return err
 	}

@@ -34,8 +34,8 @@ import (
 	"airwarrant/web/texts"
 )
 
-// Config is what a site is made of. Every field but Demo, Hosts, Provider and
-// Critical is needed.
+// Config is what a site is made of. Every field but Demo, Hosts, Arrivals,
+// Provider and Critical is needed.
 type Config struct {
 	Store   casework.Store
 	Library *rules.Library
@@ -46,6 +46,9 @@ type Config struct {
 	// Hosts are the names, without port, that are served beside those of
 	// loopback, over HTTPS by a proxy on this machine; none with Demo.
 	Hosts []string
+	// Arrivals is where browsers put recordings into themselves, nil where they
+	// come with the form of the page.
+	Arrivals Arrivals
 	// Provider vouches for people beside the passwords kept here, nil for none.
 	Provider *provider.Provider
 	Log      *slog.Logger
@@ -165,6 +168,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/reopen", Name: "reopenCase", Desks: intake, Body: formLimit, handle: (*Site).reopenCase},
 		{Method: "POST", Path: "/cases/{number}/custody", Name: "stateCustody", Desks: intake, Body: formLimit, handle: (*Site).stateCustody},
 		{Method: "POST", Path: "/cases/{number}/recording", Name: "upload", Desks: intake, Body: uploadLimit, Streams: true, handle: (*Site).upload},
+		{Method: "GET", Path: "/cases/{number}/arrivals/{ticket}", Name: "intakeArrival", Desks: intake, handle: (*Site).intakeArrival},
 		{Method: "POST", Path: "/cases/{number}/withdraw", Name: "withdraw", Desks: intake, Body: formLimit, handle: (*Site).withdraw},
 		{Method: "POST", Path: "/cases/{number}/session", Name: "chooseSession", Desks: intake, Body: formLimit, handle: (*Site).chooseSession},
 		{Method: "POST", Path: "/cases/{number}/marks", Name: "stateMarks", Desks: intake, Body: formLimit, handle: (*Site).stateMarks},
@@ -217,6 +221,7 @@ func Routes() []Route {
 		{Method: "GET", Path: "/tester/{secret}", Name: "testerPage", Desks: tester, Link: true, handle: (*Site).testerPage},
 		{Method: "POST", Path: "/tester/{secret}", Name: "testerAnswer", Desks: tester, Link: true, Body: formLimit, handle: (*Site).testerAnswer},
 		{Method: "POST", Path: "/tester/{secret}/spans", Name: "judgeSpans", Desks: tester, Link: true, Body: formLimit, handle: (*Site).judgeSpans},
+		{Method: "GET", Path: "/tester/{secret}/arrivals/{ticket}", Name: "testerArrival", Desks: tester, Link: true, handle: (*Site).testerArrival},
 		{Method: "POST", Path: "/tester/{secret}/recording", Name: "testerUpload", Desks: tester, Link: true, Body: uploadLimit, Streams: true, handle: (*Site).testerUpload},
 
 		{Method: "GET", Path: "/accounts", Name: "people", Desks: administrator, handle: (*Site).people},

@@ -56,6 +56,7 @@ func Run(t *testing.T, open func(t *testing.T) casework.Store) {
 		{"LedgerRace", ledgerRace},
 		{"LedgerAnchor", ledgerAnchor},
 		{"Sweep", sweep},
+		{"Retain", retain},
 		{"Cancelled", cancelled},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, open(t)) })

@@ -52,7 +52,9 @@
 // An upload is the object "uploads/SHA256". Its bytes are hashed on the way
 // in, before the object is made, and the bucket proves the same hash again.
 // DeleteUpload removes all versions of the object, because retention means it;
-// an upload that is put anew meanwhile is another version and stays.
+// an upload that is put anew meanwhile is another version and stays. What a
+// browser puts into the bucket itself is "arrivals/TICKET", and goes when it
+// was taken or refused.
 //
 // # What it does not do
 //
@@ -71,6 +73,7 @@ import (
 	"fmt"
 	"os"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/aws/aws-sdk-go-v2/aws"
@@ -85,8 +88,9 @@ import (
 // Settings name what a store lies in. Every field but Last is needed.
 type Settings struct {
 	Table, Bucket string
-	// Last says of kinds of notes how long one lasts after it was put: the
-	// table removes it some days later by itself. Notes of other kinds stay.
+	// Last says of kinds of notes, by what stands before a slash in the kind,
+	// how long one lasts after it was put: the table removes it some days later
+	// by itself. Notes of other kinds stay.
 	Last map[string]time.Duration
 }
 
@@ -521,7 +525,8 @@ func noteAt(kind string) string { return "note/" + kind }
 
 func (s *Store) note(kind, key string, data []byte) item {
 	it := item{"pk": text(noteAt(kind)), "sk": text(key), attrValue: raw(append([]byte{}, data...))}
-	if last, ok := s.set.Last[kind]; ok {
+	word, _, _ := strings.Cut(kind, "/")
+	if last, ok := s.set.Last[word]; ok {
 		it[attrEnds] = number(time.Now().Add(last).Unix())
 	}
 	return it

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"mime/multipart"
 	"net/http"
 	"strconv"
 	"strings"
@@ -25,6 +26,7 @@ import (
 	"airwarrant/functions/internal/store/cloud/cloudtest"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/web"
 )
 
 // The suite that every store passes, against a table service and an object
@@ -214,8 +216,9 @@ func TestOutsideNotesEnd(t *testing.T) {
 	ctx := t.Context()
 	before := time.Now()
 	must(t, s.SwapNote(ctx, "session", "a", nil, []byte("x")))
+	must(t, s.PutNote(ctx, "session/of-one", "a", []byte("x")))
 	must(t, s.PutNote(ctx, "mapping", "a", []byte("x")))
-	for kind, ends := range map[string]bool{"session": true, "mapping": false} {
+	for kind, ends := range map[string]bool{"session": true, "session/of-one": true, "mapping": false} {
 		out, err := db.GetItem(ctx, &dynamodb.GetItemInput{TableName: &set.Table,
 			Key: map[string]types.AttributeValue{"pk": &types.AttributeValueMemberS{Value: "note/" + kind}, "sk": &types.AttributeValueMemberS{Value: "a"}}})
 		must(t, err)
@@ -230,5 +233,85 @@ func TestOutsideNotesEnd(t *testing.T) {
 		if err != nil || seconds < before.Add(time.Hour).Unix() || seconds > time.Now().Add(time.Hour).Unix() {
 			t.Errorf("ends at %s: %v", at.Value, err)
 		}
+	}
+}
+
+// send fills in a form and posts it as a browser does, and returns the answer
+// without following it.
+func send(t *testing.T, form web.ArrivalForm, change map[string]string, data []byte) *http.Response {
+	t.Helper()
+	var body bytes.Buffer
+	mw := multipart.NewWriter(&body)
+	for _, f := range form.Fields {
+		if v, ok := change[f.Name]; ok {
+			f.Value = v
+		}
+		must(t, mw.WriteField(f.Name, f.Value))
+	}
+	w, err := mw.CreateFormFile("file", "Invented Name.csv")
+	must(t, err)
+	_, err = w.Write(data)
+	must(t, err)
+	must(t, mw.Close())
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.Post(form.Address, mw.FormDataContentType(), &body)
+	must(t, err)
+	resp.Body.Close()
+	return resp
+}
+
+// The form of an arrival is good for what it was made for, and for nothing
+// else: the stand-in, as the service itself, checks signature and policy.
+func TestOutsideArrival(t *testing.T) {
+	s := cloudtest.Start(t).Store(t)
+	ctx := t.Context()
+	const back = "https://oxygen.example.org/cases/x/arrivals/ticket-1"
+	form, err := s.Form(ctx, "ticket-1", back, 100, time.Minute)
+	must(t, err)
+	for name, tt := range map[string]struct {
+		change map[string]string
+		size   int
+	}{
+		"too large":        {nil, 101},
+		"empty":            {nil, 0},
+		"another key":      {map[string]string{"key": "arrivals/ticket-2"}, 10},
+		"among uploads":    {map[string]string{"key": "uploads/" + hash(nil)}, 10},
+		"sent elsewhere":   {map[string]string{"success_action_redirect": "https://elsewhere.example.org/"}, 10},
+		"forged signature": {map[string]string{"X-Amz-Signature": strings.Repeat("0", 64)}, 10},
+	} {
+		if resp := send(t, form, tt.change, make([]byte, tt.size)); resp.StatusCode < 400 {
+			t.Errorf("%s: %s", name, resp.Status)
+		}
+		for _, id := range []string{"ticket-1", "ticket-2"} {
+			if _, err := s.Arrival(ctx, id); !errors.Is(err, casework.ErrNotFound) {
+				t.Errorf("%s: %s arrived: %v", name, id, err)
+			}
+		}
+	}
+	over, err := s.Form(ctx, "ticket-1", back, 100, time.Second)
+	must(t, err)
+	resp := send(t, form, nil, []byte("SpO2\n88\n"))
+	if resp.StatusCode != http.StatusSeeOther || !strings.HasPrefix(resp.Header.Get("Location"), back+"?") {
+		t.Errorf("%s, sent on to %s", resp.Status, resp.Header.Get("Location"))
+	}
+	r, err := s.Arrival(ctx, "ticket-1")
+	must(t, err)
+	got, err := io.ReadAll(r)
+	must(t, errors.Join(err, r.Close()))
+	if string(got) != "SpO2\n88\n" {
+		t.Errorf("arrived %q", got)
+	}
+	for range 2 {
+		must(t, s.DropArrival(ctx, "ticket-1"))
+		if _, err := s.Arrival(ctx, "ticket-1"); !errors.Is(err, casework.ErrNotFound) {
+			t.Errorf("after it was removed: %v", err)
+		}
+	}
+	time.Sleep(2 * time.Second) // the form ends
+	if resp := send(t, over, nil, []byte("SpO2\n88\n")); resp.StatusCode < 400 {
+		t.Errorf("a form that has ended: %s", resp.Status)
+	}
+	if list, _, err := s.Uploads(ctx, "", 10); err != nil || len(list) != 0 {
+		t.Errorf("among the uploads: %v, %v", list, err)
 	}
 }

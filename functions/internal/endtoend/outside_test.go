@@ -1,0 +1,443 @@
+//go:build outside
+
+// Package endtoend runs the functions that are deployed, each its own binary,
+// against a local Runtime API and stand-ins for table and bucket.
+package endtoend
+
+import (
+	"bytes"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"html"
+	"io"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"crypto/rand"
+
+	"github.com/aws/aws-lambda-go/events"
+
+	"airwarrant/functions/internal/runtimetest"
+	"airwarrant/functions/internal/settings"
+	"airwarrant/functions/internal/store/cloud"
+	"airwarrant/functions/internal/store/cloud/cloudtest"
+	"airwarrant/qualify/casework"
+	"airwarrant/web/accounts"
+)
+
+const host = "oxygen.example.org"
+
+// browser is a person's browser in front of the API.
+type browser struct {
+	t       *testing.T
+	api     *runtimetest.Function
+	cookies map[string]string
+	n       int
+	page    string
+}
+
+// event is an event of the HTTP API, payload format 2.0, in the shape that
+// its description publishes (from memory).
+func (b *browser) event(method, path, kind string, body []byte) map[string]any {
+	b.n++
+	path, query, _ := strings.Cut(path, "?")
+	var cookies []string
+	for k, v := range b.cookies {
+		cookies = append(cookies, k+"="+v)
+	}
+	slices.Sort(cookies)
+	return map[string]any{
+		"version": "2.0", "routeKey": "$default", "rawPath": path, "rawQueryString": query, "cookies": cookies,
+		"headers": map[string]string{"host": host, "content-type": kind, "sec-fetch-site": "same-origin", "x-forwarded-proto": "https"},
+		"requestContext": map[string]any{"accountId": "123456789012", "apiId": "api", "domainName": host, "domainPrefix": "oxygen", "stage": "$default",
+			"requestId": fmt.Sprint("request-", b.n), "routeKey": "$default", "time": "02/Mar/2026:09:30:00 +0000", "timeEpoch": 1772443800000,
+			"http": map[string]string{"method": method, "path": path, "protocol": "HTTP/1.1", "sourceIp": "203.0.113.4", "userAgent": "test"}},
+		"body": base64.StdEncoding.EncodeToString(body), "isBase64Encoded": true,
+	}
+}
+
+func (b *browser) do(method, path, kind string, body []byte) (events.APIGatewayV2HTTPResponse, []byte) {
+	b.t.Helper()
+	a := b.api.Invoke(b.event(method, path, kind, body), time.Minute)
+	if a.Failed {
+		b.t.Fatalf("%s %s: %s", method, path, a.Body)
+	}
+	var r events.APIGatewayV2HTTPResponse
+	if err := json.Unmarshal(a.Body, &r); err != nil {
+		b.t.Fatal(err)
+	}
+	out := []byte(r.Body)
+	if r.IsBase64Encoded {
+		var err error
+		if out, err = base64.StdEncoding.DecodeString(r.Body); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	for _, line := range r.Cookies {
+		c, err := http.ParseSetCookie(line)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		if !c.Secure || !c.HttpOnly {
+			b.t.Errorf("a cookie that is not for this site over TLS alone: %s", line)
+		}
+		b.cookies[c.Name] = c.Value
+	}
+	if strings.HasPrefix(r.Headers["Content-Type"], "text/html") {
+		b.page = string(out)
+	}
+	return r, out
+}
+
+func (b *browser) get(path string) (events.APIGatewayV2HTTPResponse, []byte) {
+	b.t.Helper()
+	return b.do("GET", path, "", nil)
+}
+
+// open goes to a page, and on to where it sends the browser.
+func (b *browser) open(path string) {
+	b.t.Helper()
+	for range 5 {
+		r, _ := b.get(path)
+		if r.StatusCode == http.StatusOK {
+			return
+		}
+		if path = r.Headers["Location"]; path == "" {
+			b.t.Fatalf("status %d: %s", r.StatusCode, words(b.page))
+		}
+	}
+	b.t.Fatalf("sent on and on, at last to %s", path)
+}
+
+// post sends a form of the last page on and returns where the answer leads.
+func (b *browser) post(path string, form url.Values) string {
+	b.t.Helper()
+	form.Set("form", b.field("form"))
+	r, body := b.do("POST", path, "application/x-www-form-urlencoded", []byte(form.Encode()))
+	if r.StatusCode != http.StatusSeeOther {
+		b.t.Fatalf("POST %s: status %d: %s", path, r.StatusCode, words(string(body)))
+	}
+	return r.Headers["Location"]
+}
+
+var tags = regexp.MustCompile(`<[^>]*>|\s+`)
+
+func words(page string) string {
+	_, page, _ = strings.Cut(page, "<main")
+	return strings.Join(strings.Fields(tags.ReplaceAllString(page, " ")), " ")
+}
+
+// field is the value of the first field of a name on the last page.
+func (b *browser) field(name string) string {
+	b.t.Helper()
+	m := regexp.MustCompile(`name="` + name + `" value="([^"]*)"`).FindStringSubmatch(b.page)
+	if m == nil {
+		b.t.Fatalf("no field %s in %s", name, words(b.page))
+	}
+	return html.UnescapeString(m[1])
+}
+
+// multi writes a form of several parts, the file last.
+func multi(t *testing.T, fields [][2]string, file string, data []byte) (string, []byte) {
+	t.Helper()
+	var body bytes.Buffer
+	w := multipart.NewWriter(&body)
+	for _, f := range fields {
+		if err := w.WriteField(f[0], f[1]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if file != "" {
+		part, err := w.CreateFormFile(file, "Marama Tidewell.csv")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := part.Write(data); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return w.FormDataContentType(), body.Bytes()
+}
+
+// send goes from the case to the form of the bucket, fills it in as a browser
+// does, and returns the key of the object and where the bucket sends on to.
+func (b *browser) send(address string, data []byte) (key, back string) {
+	b.t.Helper()
+	b.open(address)
+	kind, body := multi(b.t, [][2]string{{"form", b.field("form")}}, "", nil)
+	r, out := b.do("POST", address+"/recording", kind, body)
+	if r.StatusCode != http.StatusOK {
+		b.t.Fatalf("asking for a form: status %d: %s", r.StatusCode, words(string(out)))
+	}
+	form := regexp.MustCompile(`(?s)<form method="post" action="(http[^"]*)".*?</form>`).FindStringSubmatch(b.page)
+	if form == nil {
+		b.t.Fatalf("no form of the bucket in %s", words(b.page))
+	}
+	var fields [][2]string
+	for _, m := range regexp.MustCompile(`name="([^"]*)" value="([^"]*)"`).FindAllStringSubmatch(form[0], -1) {
+		fields = append(fields, [2]string{m[1], html.UnescapeString(m[2])})
+		if m[1] == "key" {
+			key = m[2]
+		}
+	}
+	kind, body = multi(b.t, fields, "file", data)
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.Post(html.UnescapeString(form[1]), kind, bytes.NewReader(body))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	said, err := io.ReadAll(resp.Body)
+	resp.Body.Close()
+	if err != nil || resp.StatusCode != http.StatusSeeOther {
+		b.t.Fatalf("sending to the bucket: %s: %s %v", resp.Status, said, err)
+	}
+	return key, resp.Header.Get("Location")
+}
+
+// created is the event of an object that was created, as the object service
+// publishes its shape (from memory); keys are escaped in it.
+func created(bucket, key string, size int, at time.Time) map[string]any {
+	return map[string]any{"Records": []any{map[string]any{
+		"eventVersion": "2.1", "eventSource": "aws:s3", "awsRegion": "us-east-1", "eventTime": at.UTC().Format("2006-01-02T15:04:05.000Z"), "eventName": "ObjectCreated:Post",
+		"s3": map[string]any{"s3SchemaVersion": "1.0", "configurationId": "arrivals", "bucket": map[string]any{"name": bucket, "arn": "arn:aws:s3:::" + bucket},
+			"object": map[string]any{"key": url.QueryEscape(key), "size": size, "eTag": "0", "sequencer": "0"}},
+	}}}
+}
+
+// lines are the lines of a function's log that are JSON of an own entry, or of
+// figures.
+func lines(t *testing.T, log string) (entries, figures []map[string]any) {
+	t.Helper()
+	for line := range strings.Lines(log) {
+		var v map[string]any
+		if err := json.Unmarshal([]byte(line), &v); err != nil {
+			continue // of the runtime library itself
+		}
+		if _, ok := v["_aws"]; ok {
+			figures = append(figures, v)
+		} else if v["function"] != nil {
+			entries = append(entries, v)
+		}
+	}
+	return entries, figures
+}
+
+func TestOutsideEndToEnd(t *testing.T) {
+	v := cloudtest.Start(t)
+	set := v.New(t)
+	db, objects := v.Clients(nil)
+	store, err := cloud.New(db, objects, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx := t.Context()
+	book := accounts.New(store, time.Now, rand.Reader)
+	_, password, err := book.Make(ctx, casework.Stamp{At: time.Now(), By: "the command line", Role: casework.RoleSystem}, "T. Vane", []casework.Role{casework.RoleIntake, casework.RoleAdministrator}, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	env := append(v.Env(), settings.Table+"="+set.Table, settings.Bucket+"="+set.Bucket, settings.Host+"="+host, settings.Provider+"=", settings.Retention+"=3650")
+	start := func(name string) *runtimetest.Function {
+		t.Helper()
+		began := time.Now()
+		binary := runtimetest.Build(t, "airwarrant/functions/"+name)
+		info, err := os.Stat(binary)
+		if err != nil {
+			t.Fatal(err)
+		}
+		built := time.Now()
+		f := runtimetest.Start(t, name, binary, env)
+		if f.Ended() {
+			t.Fatalf("%s does not start:\n%s", name, f.Log())
+		}
+		t.Logf("%s: %.1f MB stripped, built in %.0f s, asks for its first event after %d ms", name, float64(info.Size())/1e6, built.Sub(began).Seconds(), time.Since(built).Milliseconds())
+		return f
+	}
+	api := start("api")
+	b := &browser{t: t, api: api, cookies: map[string]string{}}
+
+	// Signing in, with the first password and then an own one.
+	b.open("/")
+	b.open(b.post("/sign-in", url.Values{"name": {"T. Vane"}, "password": {password}}))
+	const own = "a long sentence for a door"
+	b.open(b.post("/password", url.Values{"old": {password}, "new": {own}, "again": {own}}))
+	b.post("/desk", url.Values{"desk": {"intake"}})
+
+	// A case, up to the file.
+	b.open("/cases/new")
+	address := b.post("/cases/new", url.Values{"payer": {"us-medicare"}, "name": {"Marama Tidewell"}, "birth": {"1950-03-04"}, "identifier": {"HV-77"}})
+	b.open(address)
+	number := strings.TrimPrefix(address, "/cases/")
+	b.post(address+"/custody", url.Values{"k": {b.field("k")}, "v.test_date": {"2026-02-10"}, "v.test_state": {"asleep"}, "v.test_place": {"home"}, "v.test_performed_by": {"idtf"},
+		"v.supplier_part": {"delivered_unit"}, "v.custody": {"order_on_file"}})
+
+	// The file goes to the bucket, and its event to the function that reads it.
+	var night strings.Builder
+	night.WriteString("Time,SpO2,Pulse\n")
+	for i := range 5400 {
+		spo2 := 93 - i%3
+		if i > 1000 && i < 1200 {
+			spo2 = 86
+		}
+		fmt.Fprintf(&night, "%s,%d,%d\n", time.Date(2026, 2, 10, 22, 30, 0, 0, time.UTC).Add(time.Duration(4*i)*time.Second).Format("2006-01-02 15:04:05"), spo2, 60+i%7)
+	}
+	key, back := b.send(address, []byte(night.String()))
+	if !strings.HasPrefix(back, "https://"+host+address+"/arrivals/") {
+		t.Fatalf("the bucket sends on to %s", back)
+	}
+	waiting, _, _ := strings.Cut(strings.TrimPrefix(back, "https://"+host), "?")
+	if r, _ := b.get(waiting); r.Headers["Refresh"] != "2" {
+		t.Errorf("before the event: %d %v", r.StatusCode, r.Headers)
+	}
+	analyze := start("analyze")
+	for i, at := range []time.Time{time.Now(), time.Now().Add(-time.Minute)} { // twice, the second out of order
+		if a := analyze.Invoke(created(set.Bucket, key, night.Len(), at), time.Minute); a.Failed {
+			t.Fatalf("event %d: %s", i, a.Body)
+		}
+	}
+	if r, _ := b.get(waiting); r.StatusCode != http.StatusSeeOther || r.Headers["Location"] != address+"#recording" {
+		t.Errorf("after the event: %d to %s", r.StatusCode, r.Headers["Location"])
+	}
+	b.open(address)
+	b.post(address+"/facts", url.Values{"k": {b.field("k")}, "part": {"questions"}, "v.test_oxygen": {"room_air"}, "v.order_date": {"2026-02-02"}, "v.ordered_by_treating_practitioner": {"true"},
+		"v.evaluated_by_treating_practitioner": {"true"}, "v.expected_benefit": {"true"}, "v.sleep_apnea": {"false"}, "v.inpatient": {"false"},
+		"v.awake_spo2": {"92"}, "d.awake_spo2": {"visit note"}, "t.awake_spo2": {"2026-02-13"}, "p.awake_spo2": {"2"}, "b.awake_spo2": {"R. Quill, RN"}})
+
+	// 199 readings of 86 % at 4 s: 796 s at or below 88 %.
+	_, sheet := b.get(address + "/worksheet.json")
+	var read struct {
+		Analysis struct {
+			AtOrBelow map[string]struct{ S float64 } `json:"at_or_below"`
+		}
+		Determinations []struct{ Outcome string }
+	}
+	if err := json.Unmarshal(sheet, &read); err != nil || read.Analysis.AtOrBelow["88"].S != 796 || len(read.Determinations) != 1 || read.Determinations[0].Outcome != "qualifies" {
+		t.Errorf("worksheet %+v, %v", read, err)
+	}
+	r, pdf := b.get(address + "/worksheet.pdf")
+	if r.Headers["Content-Type"] != "application/pdf" || !r.IsBase64Encoded {
+		t.Errorf("paper: %v, encoded %t", r.Headers, r.IsBase64Encoded)
+	}
+	paper := exec.Command("pdftotext", "-", "-") // Debian, poppler-utils
+	paper.Stdin = bytes.NewReader(pdf)
+	if text, err := paper.Output(); err != nil || !strings.Contains(string(text), "Marama Tidewell") || !strings.Contains(string(text), number) {
+		t.Errorf("paper: %v: %.300s", err, text)
+	}
+
+	// A file that cannot be read is told on the page.
+	b.open("/cases/new")
+	other := b.post("/cases/new", url.Values{"payer": {"us-medicare"}, "name": {"Ada Merrin"}, "birth": {"1951-05-04"}, "identifier": {""}})
+	b.open(other)
+	b.post(other+"/custody", url.Values{"k": {b.field("k")}, "v.test_date": {"2026-02-10"}, "v.test_state": {"asleep"}, "v.test_place": {"home"}, "v.test_performed_by": {"idtf"},
+		"v.supplier_part": {"delivered_unit"}, "v.custody": {"order_on_file"}})
+	wrong, _ := b.send(other, []byte("\x00\x01 no recording"))
+	if a := analyze.Invoke(created(set.Bucket, wrong, 15, time.Now()), time.Minute); a.Failed {
+		t.Errorf("a file that cannot be read: %s", a.Body)
+	}
+	b.open(other)
+	if !strings.Contains(b.page, "was not taken:") {
+		t.Errorf("the page tells nothing of the file: %s", words(b.page))
+	}
+	// An object that is nobody's arrival fails its event, and the function goes on.
+	if a := analyze.Invoke(created(set.Bucket, "elsewhere/x", 1, time.Now()), time.Minute); !a.Failed || analyze.Ended() {
+		t.Errorf("an object elsewhere: %+v, ended %t", a, analyze.Ended())
+	}
+	// One whose object is gone fails too, and is tried again.
+	gone, _ := b.send(other, []byte("x"))
+	if err := store.DropArrival(ctx, strings.TrimPrefix(gone, cloud.ArrivalsPrefix)); err != nil {
+		t.Fatal(err)
+	}
+	if a := analyze.Invoke(created(set.Bucket, gone, 1, time.Now()), time.Minute); !a.Failed || strings.Contains(string(a.Body), set.Bucket) {
+		t.Errorf("an object that is gone: %+v", a)
+	}
+
+	// With no time left the browser is told, not cut off.
+	a := api.Invoke(b.event("GET", "/cases", "", nil), 300*time.Millisecond)
+	var late events.APIGatewayV2HTTPResponse
+	if err := json.Unmarshal(a.Body, &late); err != nil || a.Failed || late.StatusCode != http.StatusServiceUnavailable {
+		t.Errorf("at the deadline: %s, %v", a.Body, err)
+	}
+	if r, _ := b.get("/cases"); r.StatusCode != http.StatusOK {
+		t.Errorf("after the deadline of another: %d", r.StatusCode)
+	}
+
+	// The day's work: the case closes, and its retention ends.
+	b.open(other)
+	b.post(other+"/close", url.Values{"k": {b.field("k")}, "reason": {"no test came"}})
+	sweep := start("sweep")
+	day := time.Now().AddDate(11, 0, 0).UTC()
+	for i := range 2 {
+		if a := sweep.Invoke(map[string]any{"version": "0", "id": fmt.Sprint("day-", i), "detail-type": "Scheduled Event", "source": "aws.events",
+			"account": "123456789012", "time": day.Format(time.RFC3339), "region": "us-east-1", "resources": []string{"arn:aws:events:us-east-1:123456789012:rule/daily"}, "detail": map[string]any{}}, time.Minute); a.Failed {
+			t.Fatalf("sweep: %s", a.Body)
+		}
+	}
+	if a := sweep.Invoke(map[string]any{}, time.Minute); !a.Failed {
+		t.Error("an event that is no schedule's was carried out")
+	}
+	report, err := casework.Audit(ctx, store)
+	if err != nil || len(report.Faults) != 0 || report.Cases != 2 || report.Destroyed != 1 || report.Anchors != 1 {
+		t.Errorf("audit %+v, %v", report, err)
+	}
+
+	// What the functions wrote: entries with the id that follows a file, figures,
+	// and nothing of anybody.
+	for name, f := range map[string]*runtimetest.Function{"api": api, "analyze": analyze, "sweep": sweep} {
+		log := f.Log()
+		t.Logf("log of %s:\n%s", name, log)
+		for _, word := range []string{"Marama", "Tidewell", "Merrin", "HV-77", "1950", number, password, own} {
+			if strings.Contains(log, word) {
+				t.Errorf("the log of %s holds %q", name, word)
+			}
+		}
+	}
+	entries, figures := lines(t, analyze.Log())
+	ticket := strings.TrimPrefix(key, cloud.ArrivalsPrefix)
+	var states []string
+	for _, e := range entries {
+		if e["ticket"] == ticket {
+			states = append(states, fmt.Sprint(e["state"]))
+		}
+	}
+	if !slices.Equal(states, []string{"kept", "again"}) {
+		t.Errorf("states of the file in the log: %q", states)
+	}
+	counted := map[string]int{}
+	for _, f := range figures {
+		for _, by := range []string{"State", "Reason", "Outcome"} {
+			if f[by] != nil {
+				counted[fmt.Sprint(by, " ", f[by])]++
+			}
+		}
+	}
+	if counted["State kept"] != 1 || counted["State again"] != 1 || counted["State refused"] != 1 || counted["Reason unread"] != 1 || counted["Outcome undetermined"] != 1 {
+		t.Errorf("figures %v", counted)
+	}
+}
+
+// A function that is not told what it needs says what, and ends.
+func TestOutsideNotTold(t *testing.T) {
+	for name, names := range settings.Names {
+		f := runtimetest.Start(t, name, runtimetest.Build(t, "airwarrant/functions/"+name), nil)
+		if !f.Ended() {
+			t.Errorf("%s starts without its settings", name)
+		}
+		for _, n := range names {
+			if n != settings.Provider && !strings.Contains(f.Log(), n+": expected a value") {
+				t.Errorf("%s does not say that %s is missing:\n%s", name, n, f.Log())
+			}
+		}
+	}
+}

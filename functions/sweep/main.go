@@ -1,0 +1,114 @@
+// Command sweep is the function that runs on a schedule: it ends what
+// retention ends, removes uploads that nothing needs, writes the anchor of the
+// day and counts what is late.
+//
+// It runs daily. Each step is safe to run again, and the first that fails ends
+// the run with its error, so that the platform tries again and then tells.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"time"
+
+	"github.com/aws/aws-lambda-go/events"
+	"github.com/aws/aws-lambda-go/lambda"
+
+	"airwarrant/functions/internal/metrics"
+	"airwarrant/functions/internal/settings"
+	"airwarrant/functions/internal/store/cloud"
+	"airwarrant/qualify/casework"
+)
+
+func main() {
+	log := settings.Log("sweep")
+	s, err := open(context.Background())
+	if err != nil {
+		log.Error("cannot start", "error", err.Error())
+		os.Exit(1)
+	}
+	s.log = log
+	lambda.Start(s.run)
+}
+
+type sweep struct {
+	store     casework.Store
+	retention time.Duration
+	log       *slog.Logger
+}
+
+func open(ctx context.Context) (*sweep, error) {
+	set, err := settings.Read("sweep", os.Getenv)
+	if err != nil {
+		return nil, err
+	}
+	store, err := cloud.Open(ctx, set.Cloud)
+	if err != nil {
+		return nil, err
+	}
+	return &sweep{store: store, retention: set.Retention}, nil
+}
+
+// uploadsWait is how long an upload whose event was never written stays.
+const uploadsWait = 24 * time.Hour
+
+// run does the work of one day, that of the schedule's event.
+func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
+	now := e.Time.UTC()
+	if now.IsZero() {
+		return errors.New("sweep: expected an event of a schedule with its time, found none")
+	}
+	destroyed := 0
+	if s.retention > 0 {
+		var err error
+		st := casework.Stamp{At: now, By: "sweep", Role: casework.RoleSystem}
+		if destroyed, err = casework.Retain(ctx, s.store, st, now.Add(-s.retention)); err != nil {
+			return fmt.Errorf("retention: %w", err)
+		}
+	}
+	removed, err := casework.SweepUploads(ctx, s.store, now.Add(-uploadsWait))
+	if err != nil {
+		return fmt.Errorf("uploads: %w", err)
+	}
+	// The day before is over everywhere that writes with this clock.
+	day := now.AddDate(0, 0, -1).Format(time.DateOnly)
+	if _, err := casework.PutDayAnchor(ctx, s.store, day); err != nil && !errors.Is(err, casework.ErrConflict) {
+		return fmt.Errorf("anchor: %w", err)
+	}
+	late, err := overdue(ctx, s.store, now.Format(time.DateOnly))
+	if err != nil {
+		return fmt.Errorf("due dates: %w", err)
+	}
+	s.log.Info("swept", "event", e.ID, "day", day, "destroyed", destroyed, "uploads", removed, "late", late)
+	return metrics.Write(os.Stdout, now, "sweep",
+		metrics.Value{Name: "CasesDestroyed", Unit: metrics.Count, Value: float64(destroyed)},
+		metrics.Value{Name: "UploadsRemoved", Unit: metrics.Count, Value: float64(removed)},
+		metrics.Value{Name: "CasesLate", Unit: metrics.Count, Value: float64(late)})
+}
+
+// overdue counts the cases, closed ones apart, on which something was due
+// before a day.
+func overdue(ctx context.Context, s casework.Store, day string) (int, error) {
+	n := 0
+	for _, state := range casework.States() {
+		if state == casework.StateClosed {
+			continue
+		}
+		list := func(ctx context.Context, after string, limit int) ([]casework.Head, string, error) {
+			return s.List(ctx, casework.Selection{State: state, Order: casework.ByDue}, after, limit)
+		}
+		for h, err := range casework.All(ctx, list) {
+			if err != nil {
+				return 0, err
+			}
+			if h.Due == "" || h.Due >= day {
+				break
+			}
+			n++
+		}
+	}
+	return n, nil
+}

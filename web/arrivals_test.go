@@ -1,0 +1,236 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"net/http"
+	"net/url"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/casework/storetest"
+	"airwarrant/qualify/recording"
+)
+
+// place is a place of arrivals that keeps nothing: a test hands the file over.
+type place struct{ backs []string }
+
+func (p *place) Form(_ context.Context, id, back string, most int64, within time.Duration) (ArrivalForm, error) {
+	p.backs = append(p.backs, back)
+	return ArrivalForm{Address: "https://place.example.org/" + id, Fields: []ArrivalField{{"policy", "<signed>"}}}, nil
+}
+
+func directBench(t *testing.T) (*bench, *place) {
+	b, p := newBench(t, &storetest.Memory{}, false), &place{}
+	b.cfg.Arrivals = p
+	return b, p
+}
+
+// arrive hands a file over as of now.
+func (b *bench) arrive(ticket string, data []byte) (Arrival, error) {
+	b.t.Helper()
+	return b.Arrived(b.t.Context(), ticket, int64(len(data)), *b.clock, func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(bytes.NewReader(data)), nil
+	})
+}
+
+// ticketIn is the id of the ticket in the form that a page holds.
+func (b *bench) ticketIn(page string) string {
+	b.t.Helper()
+	m := regexp.MustCompile(`action="https://place\.example\.org/([A-Za-z0-9_-]{22})"`).FindStringSubmatch(page)
+	if m == nil {
+		b.t.Fatalf("no form for a file in %s", text(page))
+	}
+	return m[1]
+}
+
+// ask posts the form of a page, without a file, and returns the ticket.
+func (v *visitor) ask(page, path string, more map[string]string) string {
+	v.b.t.Helper()
+	v.page(page)
+	w := v.sendFile(path, nil, more)
+	if w.Code != http.StatusOK {
+		v.b.t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	if p := w.Header().Get("Content-Security-Policy"); !strings.Contains(p, "form-action 'self' https://place.example.org;") {
+		v.b.t.Errorf("policy %q", p)
+	}
+	return v.b.ticketIn(v.last)
+}
+
+// A recording that the browser puts into a place comes onto its case, once,
+// however often its event comes.
+func TestArrivalIsKept(t *testing.T) {
+	b, p := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	page := v.send(address, address+"/custody", custody("order_on_file"))
+	b.wants(page, "The file is chosen on the page that follows", "Go on to the file")
+	b.lacks(page, `type="file"`)
+	id := v.ask(address, address+"/recording", nil)
+	b.wants(v.last, `name="policy" value="&lt;signed&gt;"`, `type="file" id="file" name="file"`)
+	if want := "http://localhost:8080" + address + "/arrivals/" + id; p.backs[0] != want {
+		t.Errorf("sent back to %q, want %q", p.backs[0], want)
+	}
+	w := v.get(address + "/arrivals/" + id)
+	if w.Code != 200 || w.Header().Get("Refresh") != "2" {
+		t.Errorf("a file that is awaited: %d, %q", w.Code, w.Header().Get("Refresh"))
+	}
+	b.wants(v.page(address), "A file is awaited or being read since 2026-06-01 09:00 UTC")
+
+	night := recordings()["night-1.csv"]
+	var wg sync.WaitGroup
+	outs, errs := make([]Arrival, 4), make([]error, 4)
+	for i := range outs {
+		wg.Go(func() { outs[i], errs[i] = b.arrive(id, night) })
+	}
+	wg.Wait()
+	for i := range outs {
+		for errors.Is(errs[i], casework.ErrConflict) { // as the platform tries again
+			outs[i], errs[i] = b.arrive(id, night)
+		}
+		if errs[i] != nil || outs[i].State != ticketKept && outs[i].State != "again" {
+			t.Errorf("event %d: %+v, %v", i, outs[i], errs[i])
+		}
+	}
+	out, err := b.arrive(id, []byte("another file"))
+	if err != nil || out.State != "again" {
+		t.Errorf("a second file under one ticket: %+v, %v", out, err)
+	}
+	f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/")))
+	if len(f.Uploads) != 1 || f.Determination == nil || f.Determination.Results[0].Outcome == "" {
+		t.Errorf("uploads %+v, determination %+v", f.Uploads, f.Determination)
+	}
+	if w := v.get(address + "/arrivals/" + id); w.Code != http.StatusSeeOther || w.Header().Get("Location") != address+"#recording" {
+		t.Errorf("after it was kept: %d to %q", w.Code, w.Header().Get("Location"))
+	}
+	b.lacks(v.page(address), "A file is awaited")
+	if out, err := b.arrive("no-such-ticket", night); err != nil || out.State != "unknown" {
+		t.Errorf("without a ticket: %+v, %v", out, err)
+	}
+}
+
+// What cannot be taken says why on the page, and is not read where it need
+// not be.
+func TestArrivalIsRefused(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	for _, tt := range []struct {
+		name, reason, say string
+		data              []byte
+		size              int64
+		after             time.Duration
+		unread            bool
+		before            func()
+	}{
+		{name: "no recording", reason: "unread", data: []byte("\x00\x01\x02"), say: "Nothing was stored"},
+		{name: "empty", reason: "unread", data: nil, say: "found an empty file"},
+		{name: "too large", reason: "size", size: recording.DefaultMaxBytes + 1, unread: true, say: "More was sent than this page takes"},
+		{name: "late", reason: "late", after: formWithin + arrivedLate + time.Second, unread: true, say: "after its form had ended"},
+		{name: "barred", reason: "custody", unread: true, say: "No byte of the file was read", before: func() { v.send(address, address+"/custody", custody("none")) }},
+	} {
+		id := v.ask(address, address+"/recording", nil)
+		if tt.before != nil {
+			tt.before()
+		}
+		out, err := b.Arrived(t.Context(), id, max(tt.size, int64(len(tt.data))), b.clock.Add(tt.after), func(context.Context) (io.ReadCloser, error) {
+			if tt.unread {
+				t.Errorf("%s: the file was opened", tt.name)
+			}
+			return io.NopCloser(bytes.NewReader(tt.data)), nil
+		})
+		if err != nil || out.State != ticketRefused || out.Reason != tt.reason {
+			t.Errorf("%s: %+v, %v", tt.name, out, err)
+		}
+		b.wants(v.page(address+"/arrivals/"+id), tt.say)
+		b.wants(v.page(address), tt.say)
+	}
+	if f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/"))); len(f.Uploads) != 0 {
+		t.Errorf("uploads %+v", f.Uploads)
+	}
+	// What fails without a reason that a person could mend is tried again.
+	v.send(address, address+"/custody", custody("order_on_file"))
+	id := v.ask(address, address+"/recording", nil)
+	broken := errors.New("the place does not answer")
+	if _, err := b.Arrived(t.Context(), id, 1, *b.clock, func(context.Context) (io.ReadCloser, error) { return nil, broken }); !errors.Is(err, broken) {
+		t.Errorf("a place that does not answer: %v", err)
+	}
+	if out, err := b.arrive(id, recordings()["night-1.csv"]); err != nil || out.State != ticketKept {
+		t.Errorf("tried again: %+v, %v", out, err)
+	}
+}
+
+// A file whose columns have to be told shows its rows on the page of the
+// ticket, and nowhere in the clear.
+func TestArrivalAsksForColumns(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	data := []byte("Invented Name,a,b\n" + strings.Repeat("2026-05-05 22:00:00,91,60\n2026-05-05 22:00:04,92,61\n", 40))
+	id := v.ask(address, address+"/recording", nil)
+	out, err := b.arrive(id, data)
+	if err != nil || out.State != ticketRefused {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	page := v.page(address + "/arrivals/" + id)
+	b.wants(page, "What each column holds", "Go on to the file", "Invented Name")
+	note, err := b.store.Note(t.Context(), ticketKind, id)
+	if err != nil || bytes.Contains(note, []byte("Invented")) {
+		t.Errorf("the ticket is %s, %v", note, err)
+	}
+	if w := b.at(Maintainer).get(address + "/arrivals/" + id); w.Code != http.StatusForbidden {
+		t.Errorf("the maintainer: status %d", w.Code)
+	}
+}
+
+// A tester's ticket is reached by the tester's link alone, and ends with it.
+func TestArrivalThroughLink(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	number := strings.TrimPrefix(address, "/cases/")
+	mine, other := b.links(address)[Tester], b.links(address)[Tester]
+	out := b.guest(mine, other)
+	sent := map[string]string{"who": "P. Strand, RRT", "sender": "sent_by_tester"}
+	id := out.ask(mine, mine+"/recording", sent)
+	for path, code := range map[string]int{mine + "/arrivals/" + id: 200, other + "/arrivals/" + id: 404, mine + "/arrivals/x": 404} {
+		if w := out.get(path); w.Code != code {
+			t.Errorf("%s: status %d, want %d", path, w.Code, code)
+		}
+	}
+	if a, err := b.arrive(id, recordings()["night-1.csv"]); err != nil || a.State != ticketKept {
+		t.Fatalf("%+v, %v", a, err)
+	}
+	if w := out.get(mine + "/arrivals/" + id); w.Code != http.StatusSeeOther || w.Header().Get("Location") != mine+"?sent=recording" {
+		t.Errorf("after it was kept: %d to %q", w.Code, w.Header().Get("Location"))
+	}
+	f := must(b.Site.open(t.Context(), number))
+	if f.Statements["custody"].Text != "sent_by_tester" || len(f.Uploads) != 1 {
+		t.Errorf("custody %+v, uploads %+v", f.Statements["custody"], f.Uploads)
+	}
+	// A link that was withdrawn while the file was under way.
+	second := v.open(medicare, merrin)
+	link := b.links(second)[Tester]
+	guest := b.guest(link)
+	id = guest.ask(link, link+"/recording", sent)
+	g := must(b.Site.open(t.Context(), strings.TrimPrefix(second, "/cases/")))
+	for _, l := range g.Links {
+		v.send(second, second+"/links/revoke", url.Values{"link": {l.SHA256}})
+	}
+	a, err := b.Arrived(t.Context(), id, 1, *b.clock, func(context.Context) (io.ReadCloser, error) {
+		t.Error("a file of a link that was withdrawn was opened")
+		return nil, errNoPage
+	})
+	if err != nil || a.State != ticketRefused || a.Reason != "custody" {
+		t.Errorf("%+v, %v", a, err)
+	}
+}
