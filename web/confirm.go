@@ -60,17 +60,7 @@ func (s *Site) confirmed(ctx context.Context) (map[string]criteria.Confirmations
 		}
 		return nil, err
 	}
-	out := map[string]criteria.Confirmations{}
-	for _, c := range list {
-		if !c.Holds(s.cfg.Library) {
-			continue // of a pack that has changed since
-		}
-		if out[c.PackSHA256] == nil {
-			out[c.PackSHA256] = criteria.Confirmations{}
-		}
-		out[c.PackSHA256][c.Clause] = c
-	}
-	return out, nil
+	return criteria.Holding(list, s.cfg.Library), nil
 }
 
 // draft is a part of a pack that is from memory, and who confirmed it.

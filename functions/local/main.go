@@ -4,8 +4,9 @@
 // Without a word it serves. Each command's exit status is part of its
 // contract: measure 0 read, 2 refused; check 0 a determination was reached,
 // 3 undetermined, 2 refused or no criteria in force; rules check and audit
-// verify 2 on a fault; a wrong flag, an unknown region, fact or command 1 with
-// nothing on standard output.
+// verify 2 on a fault; replay 0 when every case got its line, 2 on a fault of
+// the draft; a wrong flag, an unknown region, fact or command 1 with nothing on
+// standard output.
 package main
 
 import (
@@ -46,6 +47,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
   airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
+  airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--json]
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
 
 ROLE is intake, maintainer or administrator, or office alone, with --office NAME. --host NAME is a name under which a
@@ -81,7 +83,7 @@ func run(args []string, e env) (code int) {
 	}
 	commands := map[string]func([]string, env) error{
 		"serve": serve, "measure": measure, "check": check, "batch": batchCommand, "rules": rulesCommand,
-		"accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore,
+		"replay": replay, "accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore,
 	}
 	switch args[0] {
 	case "help", "--help", "-h":
@@ -90,7 +92,7 @@ func run(args []string, e env) (code int) {
 	}
 	cmd, ok := commands[args[0]]
 	if !ok {
-		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, audit, backup, restore\n\n%s", args[0], usage)
+		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, replay, audit, backup, restore\n\n%s", args[0], usage)
 		return exitUsage
 	}
 	err := cmd(args[1:], e)

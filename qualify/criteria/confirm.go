@@ -227,3 +227,19 @@ func Confirmed(list []Confirmation, lib *rules.Library) (map[string]Confirmation
 	}
 	return out, nil
 }
+
+// Holding sorts confirmations as Confirmed does and leaves out those that do not
+// hold: of a pack that has changed since, for instance.
+func Holding(list []Confirmation, lib *rules.Library) map[string]Confirmations {
+	out := map[string]Confirmations{}
+	for _, c := range list {
+		if !c.Holds(lib) {
+			continue
+		}
+		if out[c.PackSHA256] == nil {
+			out[c.PackSHA256] = Confirmations{}
+		}
+		out[c.PackSHA256][c.Clause] = c
+	}
+	return out
+}
