@@ -10,12 +10,19 @@
 package texts
 
 import (
+	"cmp"
 	"embed"
 	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
+	"regexp"
+	"slices"
+	"strconv"
 	"strings"
+	"sync"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/goccy/go-yaml"
 	"golang.org/x/text/language"
@@ -32,6 +39,9 @@ type Language struct {
 	Name string
 
 	texts map[string]string // by English text; nil for English
+
+	once       sync.Once
+	recognised []shape
 }
 
 // English is the language of the keys.
@@ -107,13 +117,129 @@ func (l *Language) Has(key string) bool {
 	return ok
 }
 
-// Text is key in l. A text that the catalog does not hold stays as it is:
-// what people typed passes through here too.
-func (l *Language) Text(key string) string {
+// Text is key in l. A text that the catalog does not hold is looked for as a
+// sentence made of one, with a capital and a full stop, and then among those with places: the
+// stages of the chain, the store and errors put their texts together in English
+// and know no language. What fits none stays as it is, so that what people
+// typed passes through.
+func (l *Language) Text(key string) string { return l.text(key, 3) }
+
+func (l *Language) text(key string, depth int) string {
 	if s, ok := l.texts[key]; ok {
 		return s
 	}
+	if l.texts == nil || key == "" || len(key) > longest {
+		return key
+	}
+	if bare, ok := strings.CutSuffix(key, "."); ok {
+		if s, ok := l.texts[bare]; ok {
+			return s + "."
+		}
+		if s, ok := l.texts[withFirst(bare, strings.ToLower)]; ok {
+			return withFirst(s, strings.ToUpper) + "."
+		}
+	}
+	if depth == 0 {
+		return key
+	}
+	for _, sh := range l.shapes() {
+		m := sh.pattern.FindStringSubmatch(key)
+		if m == nil {
+			continue
+		}
+		args := make([]any, len(m)-1)
+		for i, a := range m[1:] {
+			args[i] = l.text(a, depth-1)
+		}
+		return fmt.Sprintf(sh.says, args...)
+	}
 	return key
+}
+
+// longest is the longest text, in bytes, that is looked for among those with
+// places (our choice).
+const longest = 4000
+
+// withFirst changes the first letter of a text.
+func withFirst(s string, change func(string) string) string {
+	_, n := utf8.DecodeRuneInString(s)
+	return change(s[:n]) + s[n:]
+}
+
+// shape recognises a text with places that is put together already.
+type shape struct {
+	pattern *regexp.Regexp
+	says    string // with every place as %s, numbered
+	letters int    // outside the places
+}
+
+// Place is one place of a text, as package fmt reads it.
+var Place = regexp.MustCompile(`%(?:\[(\d+)\])?[-+ #0]*[\d.]*([sdqvfgx%])`)
+
+// leastLetters is how many letters a text has to have outside its places to be
+// recognised; fewer would fit too much.
+const leastLetters = 3
+
+// shapes are the texts with places, those with most letters outside them first.
+func (l *Language) shapes() []shape {
+	l.once.Do(func() {
+		for key, says := range l.texts {
+			if sh, ok := shapeOf(key, says); ok {
+				l.recognised = append(l.recognised, sh)
+			}
+		}
+		slices.SortFunc(l.recognised, func(a, b shape) int {
+			return cmp.Or(cmp.Compare(b.letters, a.letters), cmp.Compare(a.pattern.String(), b.pattern.String()))
+		})
+	})
+	return l.recognised
+}
+
+func shapeOf(key, says string) (shape, bool) {
+	var sh shape
+	pattern, at, places := "(?s)^", 0, 0
+	for _, m := range Place.FindAllStringSubmatchIndex(key, -1) {
+		pattern += regexp.QuoteMeta(key[at:m[0]])
+		at = m[1]
+		switch verb := key[m[4]:m[5]]; {
+		case m[2] >= 0:
+			return sh, false // a key stands in order
+		case verb == "%":
+			pattern += "%"
+			continue
+		case verb == "d":
+			pattern += `(-?[0-9,]+)`
+		case verb == "f" || verb == "g":
+			pattern += `(-?[0-9.]+)`
+		case verb == "q":
+			pattern += `("(?:[^"\\]|\\.)*")`
+		default:
+			pattern += `(.*?)`
+		}
+		places++
+	}
+	for _, r := range Place.ReplaceAllString(key, "") {
+		if unicode.IsLetter(r) {
+			sh.letters++
+		}
+	}
+	if places == 0 || sh.letters < leastLetters {
+		return sh, false
+	}
+	sh.pattern = regexp.MustCompile(pattern + regexp.QuoteMeta(key[at:]) + "$")
+	next := 0
+	sh.says = Place.ReplaceAllStringFunc(says, func(place string) string {
+		m := Place.FindStringSubmatch(place)
+		if m[2] == "%" {
+			return place
+		}
+		next++
+		if m[1] != "" {
+			next, _ = strconv.Atoi(m[1])
+		}
+		return fmt.Sprintf("%%[%d]s", next)
+	})
+	return sh, true
 }
 
 // Format is key in l, with its places (%s, %d, %q, %[2]s) filled as
@@ -127,7 +253,10 @@ func (l *Language) Format(key string, args ...any) string {
 			said[i] = a
 		}
 	}
-	return fmt.Sprintf(l.Text(key), said...)
+	if s, ok := l.texts[key]; ok {
+		key = s
+	}
+	return fmt.Sprintf(key, said...)
 }
 
 // Count is one or other by the number n, which fills the first place, and
@@ -175,14 +304,4 @@ func (l *Language) Of(v any) string {
 		return l.Text(v)
 	}
 	return l.Text(fmt.Sprint(v))
-}
-
-// Sentence says an error as a sentence: with a capital and a full stop.
-func (l *Language) Sentence(err error) string {
-	t := l.Of(err)
-	if t == "" {
-		return t
-	}
-	first := strings.ToUpper(string([]rune(t)[:1]))
-	return first + string([]rune(t)[1:]) + "."
 }

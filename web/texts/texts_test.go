@@ -30,7 +30,8 @@ func TestChoose(t *testing.T) {
 
 func TestLanguageSays(t *testing.T) {
 	l := &Language{Tag: "xx", texts: map[string]string{
-		"%s by %s": "por %[2]s, %[1]s", "the file": "el fichero", "expected %d": "se esperaban %d", "%d line, %s": "%d renglón, %s", "%d lines, %s": "%d renglones, %s",
+		"%s held by %s": "lo tiene %[2]s: %[1]s",
+		"%s by %s":      "por %[2]s, %[1]s", "the file": "el fichero", "expected %d": "se esperaban %d", "%d line, %s": "%d renglón, %s", "%d lines, %s": "%d renglones, %s",
 	}}
 	for _, c := range []struct{ got, want string }{
 		{l.Of("the file"), "el fichero"},
@@ -39,7 +40,11 @@ func TestLanguageSays(t *testing.T) {
 		{l.Of(Say("%s by %s", Say("the file"), "R. Q.")), "por R. Q., el fichero"},
 		{l.Of(fmt.Errorf("reading: %w", Say("expected %d", 3))), "se esperaban 3"},
 		{l.Of(errors.New("the file")), "el fichero"},
-		{l.Sentence(Say("expected %d", 3)), "Se esperaban 3."},
+		{l.Of("The file."), "El fichero."},
+		{l.Of("the file held by R. Q."), "lo tiene R. Q.: el fichero"},
+		{l.Of("the file by R. Q."), "the file by R. Q."}, // two letters fit too much
+		{l.Of("expected 3"), "se esperaban 3"},
+		{l.Of("expected many"), "expected many"},
 		{l.Count(1, "%d line, %s", "%d lines, %s", "x"), "1 renglón, x"},
 		{l.Count(0, "%d line, %s", "%d lines, %s", "x"), "0 renglones, x"},
 		{Say("%s by %s", Say("the file"), "R. Q.").Error(), "the file by R. Q."},
