@@ -120,15 +120,20 @@ func (res *Result) determine(q Query, lib Versions) error {
 		}
 		named, legNotes := res.facts(pack)
 		f := criteria.Facts{Named: named, Night: res.Analysis}
-		d := criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
-		d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
-		d.Reconciliation = res.reconcile(pack, f)
-		d.Notes = append(d.Notes, res.withoutJudgement(pack, f, q.Confirmed[pack.SHA256])...)
-		if res.narrowed != "" {
-			d.Notes = append(d.Notes, res.narrowed)
-		}
-		if g.withheld == "" && g.sources > 0 && len(g.asks) == 0 && res.Analysis == nil && res.Walk == nil {
-			d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
+		var d criteria.Determination
+		if res.outline {
+			d = criteria.Outline(pack, f, q.Confirmed[pack.SHA256])
+		} else {
+			d = criteria.Determine(pack, f, q.Confirmed[pack.SHA256])
+			d.Notes = append(append(d.Notes, criteria.GasNotes(f)...), legNotes...)
+			d.Reconciliation = res.reconcile(pack, f)
+			d.Notes = append(d.Notes, res.withoutJudgement(pack, f, q.Confirmed[pack.SHA256])...)
+			if res.narrowed != "" {
+				d.Notes = append(d.Notes, res.narrowed)
+			}
+			if g.withheld == "" && g.sources > 0 && len(g.asks) == 0 && res.Analysis == nil && res.Walk == nil {
+				d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
+			}
 		}
 		if len(g.asks) > 0 {
 			// The recording is there, but which stretch of it is the test is

@@ -172,10 +172,20 @@ func DecodeKept(data []byte) (*Kept, error) {
 // which version holds on which day, and confirmed which drafts of it decide.
 // Errors: those of rules, and ErrUnread.
 func (k *Kept) Determine(region string, versions Versions, confirmed map[string]criteria.Confirmations) (criteria.Determination, error) {
+	return k.determine(region, versions, confirmed, false)
+}
+
+// Outline is Determine without what is only to be read, as criteria.Outline is:
+// for many cases.
+func (k *Kept) Outline(region string, versions Versions, confirmed map[string]criteria.Confirmations) (criteria.Determination, error) {
+	return k.determine(region, versions, confirmed, true)
+}
+
+func (k *Kept) determine(region string, versions Versions, confirmed map[string]criteria.Confirmations, outline bool) (criteria.Determination, error) {
 	q := Query{Facts: k.facts, Criteria: k.criteria, Confirmed: confirmed}
 	tests := criteria.Tests(k.facts, k.own)
 	if tests == nil {
-		run, err := k.runs[0].determine(q, region, versions)
+		run, err := k.runs[0].determine(q, region, versions, outline)
 		if err != nil {
 			return criteria.Determination{}, err
 		}
@@ -186,7 +196,7 @@ func (k *Kept) Determine(region string, versions Versions, confirmed map[string]
 		sub := q
 		sub.Facts = criteria.TestFacts(k.facts, t)
 		var err error
-		if runs[i], err = k.runs[i].determine(sub, region, versions); err != nil {
+		if runs[i], err = k.runs[i].determine(sub, region, versions, outline); err != nil {
 			return criteria.Determination{}, fmt.Errorf("test %d of %d: %w", i+1, len(tests), err)
 		}
 	}
@@ -195,8 +205,8 @@ func (k *Kept) Determine(region string, versions Versions, confirmed map[string]
 }
 
 // determine is checkOne without the recordings.
-func (r *keptRun) determine(q Query, region string, versions Versions) (*Result, error) {
-	res := &Result{Facts: q.Facts, before: gathered{sources: r.Sources}, kept: true}
+func (r *keptRun) determine(q Query, region string, versions Versions, outline bool) (*Result, error) {
+	res := &Result{Facts: q.Facts, before: gathered{sources: r.Sources}, kept: true, outline: outline}
 	stated, _ := knownDate(q.Facts, "test_date")
 	var err error
 	if res.before.withheld, err = barred(q, versions, stated, r.Sources > 0); err != nil {

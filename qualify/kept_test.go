@@ -42,6 +42,11 @@ func again(t *testing.T, what string, q qualify.Query, lib *rules.Library) *qual
 		if !reflect.DeepEqual(got, want) {
 			t.Fatalf("%s: %s: from what is kept\n%+v\nfrom the recording\n%+v", what, region, got, want)
 		}
+		short, err := k.Outline(region, lib, q.Confirmed)
+		if err != nil || short.Outcome != want.Outcome || short.Disposition != want.Disposition || short.Status != want.Status || short.CustodyBarred != want.CustodyBarred ||
+			!reflect.DeepEqual(short.DecidedBy, want.DecidedBy) || !reflect.DeepEqual(short.Needs, want.Needs) {
+			t.Fatalf("%s: %s: the outline\n%+v\nfrom the recording\n%+v, %v", what, region, short, want, err)
+		}
 	}
 	return res
 }

@@ -111,6 +111,7 @@ type Result struct {
 	before   gathered
 	tests    []criteria.Test // that runs are of
 	kept     bool            // from Kept: there is no recording to compare with
+	outline  bool            // without what is only to be read
 	private  bool
 	narrowed string   // that only a stretch on room air is read, "" if all is
 	absent   []string // of stretches of recordings that are not at hand

@@ -131,7 +131,7 @@ func TestReplay(t *testing.T) {
 	}
 	told := map[string]string{}
 	for _, row := range rows[1:] {
-		told[row[0]] = strings.Join([]string{row[1], row[2], row[9]}, " ")
+		told[row[0]] = strings.Join([]string{row[1], row[2], row[10]}, " ")
 	}
 	want := map[string]string{numbers[2]: "qualifies does_not_qualify ", numbers[3]: "qualifies does_not_qualify ", numbers[5]: "  not_determined"}
 	if fmt.Sprint(told) != fmt.Sprint(want) {

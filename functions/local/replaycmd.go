@@ -159,7 +159,7 @@ func (c *caseLines) open(csvFile string, asJSON bool) (err error) {
 			return fmt.Errorf("--csv: %w; choose a place that can be written", err)
 		}
 		c.csv = csv.NewWriter(c.table)
-		if err := c.csv.Write([]string{"case", "in_force", "draft", "in_force_disposition", "draft_disposition", "in_force_decided_by", "draft_decided_by", "new_facts", "stored", "not_replayed"}); err != nil {
+		if err := c.csv.Write([]string{"case", "in_force", "draft", "in_force_disposition", "draft_disposition", "in_force_decided_by", "draft_decided_by", "new_facts", "unconfirmed", "stored", "not_replayed"}); err != nil {
 			return fmt.Errorf("--csv: %w", err)
 		}
 	}
@@ -179,7 +179,7 @@ func (c *caseLines) add(l rehearsal.Line) error {
 			was, will = *l.InForce, *l.Draft
 		}
 		err := c.csv.Write([]string{l.Case, was.Outcome, will.Outcome, was.Disposition, will.Disposition, strings.Join(was.DecidedBy, " "), strings.Join(will.DecidedBy, " "),
-			strings.Join(l.NewFacts, " "), l.Stored, l.Left})
+			strings.Join(l.NewFacts, " "), strings.Join(l.Unconfirmed, " "), l.Stored, l.Left})
 		if err != nil {
 			return fmt.Errorf("--csv: %w", err)
 		}
@@ -275,10 +275,7 @@ func printRehearsal(w io.Writer, p *rehearsal.Plan, s rehearsal.Summary) error {
 		}
 		var by []string
 		for _, id := range c.By {
-			if n := p.Draft.FindClause(id); n != nil && n.Label != "" {
-				id = fmt.Sprintf("%s (%s)", n.Label, id)
-			}
-			by = append(by, id)
+			by = append(by, clauseName(p.Draft, id))
 		}
 		if len(by) == 0 {
 			by = []string{"no single clause"}
@@ -298,6 +295,12 @@ func printRehearsal(w io.Writer, p *rehearsal.Plan, s rehearsal.Summary) error {
 			fmt.Fprintf(&b, "  %6d  %s\n", c.Cases, what)
 		}
 	}
+	if len(s.Unconfirmed) > 0 {
+		fmt.Fprintf(&b, "\nOpen because a clause of the draft is from memory and nobody has confirmed it:\n")
+		for _, c := range s.Unconfirmed {
+			fmt.Fprintf(&b, "  %6d  %s\n", c.Cases, clauseName(p.Draft, c.What))
+		}
+	}
 	if s.Otherwise > 0 {
 		fmt.Fprintf(&b, "\nStored with another outcome than the version in force gives now: %d\n", s.Otherwise)
 	}
@@ -315,4 +318,12 @@ func printRehearsal(w io.Writer, p *rehearsal.Plan, s rehearsal.Summary) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// clauseName is a clause as its pack calls it, with its id.
+func clauseName(p *rules.Pack, id string) string {
+	if n := p.FindClause(id); n != nil && n.Label != "" {
+		return fmt.Sprintf("%s (%s)", n.Label, id)
+	}
+	return id
 }

@@ -13,12 +13,26 @@ import (
 // maintainer has confirmed; nil confirms none. The pack must have passed the
 // checks of rules.Load; a pack without criteria gives undetermined.
 func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
+	return determine(p, f, conf, true)
+}
+
+// Outline is Determine without what is only to be read: the same outcome,
+// disposition, status, deciding clauses, questions and custody, and no finding,
+// sentence, paper or consequence. It is for many cases at once.
+func Outline(p *rules.Pack, f Facts, conf Confirmations) Determination {
+	return determine(p, f, conf, false)
+}
+
+func determine(p *rules.Pack, f Facts, conf Confirmations, whole bool) Determination {
 	det := Determination{
 		Criteria: p.Region.Region, Version: p.EffectiveFrom.String(), PackSHA256: p.SHA256, Title: p.Title,
 		Outcome: Undetermined, Disposition: "not_addressed", Status: rules.Draft,
-		DecidedBy: []string{}, Clauses: []Finding{}, Needs: []Need{}, OnFile: onFile(p, f),
+		DecidedBy: []string{}, Clauses: []Finding{}, Needs: []Need{}, OnFile: []OnFile{},
 		Allows: []string{}, FollowUp: []string{}, Cautions: append([]string{}, p.Cautions...), Notes: []string{},
 		Consequences: []Consequence{}, Document: []string{}, DocumentAsks: []Ask{},
+	}
+	if whole {
+		det.OnFile = onFile(p, f)
 	}
 	if p.Criteria == nil {
 		det.Because = "This version holds no criteria."
@@ -40,7 +54,6 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 		det.Disposition = e.openDisposition(det.Needs)
 		by.status = e.openStatus(det.Needs)
 	}
-	det.Cautions = append(det.Cautions, e.editionCautions()...)
 	det.Status = by.status
 	deciding := map[*rules.Node]bool{}
 	for _, n := range by.leaves {
@@ -49,6 +62,10 @@ func Determine(p *rules.Pack, f Facts, conf Confirmations) Determination {
 			det.DecidedBy = append(det.DecidedBy, n.ID)
 		}
 	}
+	if !whole {
+		return det
+	}
+	det.Cautions = append(det.Cautions, e.editionCautions()...)
 	parts := p.Criteria.Children()
 	if parts == nil || len(e.gates[p.Criteria]) > 0 {
 		parts = []*rules.Node{p.Criteria}

@@ -18,6 +18,10 @@ const (
 	needConfirm   = "confirm:" // and the id of the clause
 )
 
+// Confirms returns the clause that a Need.Fact asks to be confirmed; false for
+// one that asks for a fact.
+func Confirms(fact string) (clause string, ok bool) { return strings.CutPrefix(fact, needConfirm) }
+
 // asked is a need with how decisive it is.
 type asked struct {
 	Need

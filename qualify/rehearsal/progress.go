@@ -23,6 +23,7 @@ type Progress struct {
 func (p Progress) clone() Progress {
 	p.Summary.Changes = append([]Change{}, p.Summary.Changes...)
 	p.Summary.NewFacts = append([]Count{}, p.Summary.NewFacts...)
+	p.Summary.Unconfirmed = append([]Count{}, p.Summary.Unconfirmed...)
 	p.Summary.Left = append([]Count{}, p.Summary.Left...)
 	return p
 }
@@ -43,6 +44,9 @@ type Summary struct {
 	// counts them by fact.
 	Asking   int     `json:"asking"`
 	NewFacts []Count `json:"new_facts"`
+	// Unconfirmed counts the cases that clauses of the draft leave open because
+	// nobody has confirmed them, by clause.
+	Unconfirmed []Count `json:"unconfirmed"`
 	// Changes are those of Changed, by what changes and by which clauses.
 	Changes []Change `json:"changes"`
 	// Otherwise are cases to which the version in force was applied and whose
@@ -91,6 +95,9 @@ func (s *Summary) add(l *replayed) {
 	}
 	for _, f := range l.NewFacts {
 		count(&s.NewFacts, f)
+	}
+	for _, id := range l.Unconfirmed {
+		count(&s.Unconfirmed, id)
 	}
 	if !l.Changed() {
 		s.Same++

@@ -135,6 +135,9 @@ type Line struct {
 	// NewFacts are names of facts that the draft asks for and the version in
 	// force does not, never null.
 	NewFacts []string `json:"new_facts"`
+	// Unconfirmed are clauses of the draft that are from memory and would have to
+	// be confirmed to decide the case, never null.
+	Unconfirmed []string `json:"unconfirmed"`
 	// Stored is the outcome that the case has in the list, "" unless it was
 	// determined by the version in force and the replay gives another.
 	Stored string `json:"stored,omitempty"`
@@ -241,7 +244,7 @@ func (p *Plan) Run(ctx context.Context, cases Cases, from Progress, tell func(Pr
 				continue
 			}
 			after.Summary.add(l)
-			if line != nil && (l.Changed() || l.moved() || len(l.NewFacts) > 0 || l.Left != "" || l.Stored != "") {
+			if line != nil && (l.Changed() || l.moved() || len(l.NewFacts)+len(l.Unconfirmed) > 0 || l.Left != "" || l.Stored != "") {
 				if err := line(l.Line); err != nil {
 					return at, err
 				}
@@ -301,7 +304,7 @@ func (p *Plan) one(ctx context.Context, c Case) (*replayed, error) {
 	if !slices.Contains(c.Criteria, region) {
 		return nil, nil
 	}
-	l := &replayed{Line: Line{Case: c.Number, NewFacts: []string{}}}
+	l := &replayed{Line: Line{Case: c.Number, NewFacts: []string{}, Unconfirmed: []string{}}}
 	leave := func(why string) (*replayed, error) {
 		l.Left = why
 		return l, nil
@@ -323,10 +326,10 @@ func (p *Plan) one(ctx context.Context, c Case) (*replayed, error) {
 	case err != nil:
 		return nil, err
 	}
-	was, err := k.Determine(region, p.was, p.confirmed)
+	was, err := k.Outline(region, p.was, p.confirmed)
 	var will criteria.Determination
 	if err == nil {
-		will, err = k.Determine(region, p.will, p.confirmed)
+		will, err = k.Outline(region, p.will, p.confirmed)
 	}
 	switch {
 	case errors.Is(err, qualify.ErrUnread):
@@ -348,11 +351,16 @@ func (p *Plan) one(ctx context.Context, c Case) (*replayed, error) {
 		isNew := func(n criteria.Need) bool { return !asked[n.Fact] }
 		l.InForce, l.Draft = verdict(was, func(criteria.Need) bool { return false }), verdict(will, isNew)
 		for _, n := range will.Needs {
-			if isNew(n) && !slices.Contains(l.NewFacts, n.Fact) {
-				l.NewFacts = append(l.NewFacts, n.Fact)
+			to, what := &l.NewFacts, n.Fact
+			if clause, ok := criteria.Confirms(n.Fact); ok {
+				to, what = &l.Unconfirmed, clause
+			}
+			if isNew(n) && !slices.Contains(*to, what) {
+				*to = append(*to, what)
 			}
 		}
 		slices.Sort(l.NewFacts)
+		slices.Sort(l.Unconfirmed)
 	}
 	day := k.TestDate()
 	l.inTime = !day.IsZero() && !day.Before(p.Draft.EffectiveFrom)
