@@ -104,7 +104,8 @@ func (q Query) Keep(res *Result) *Kept {
 	return k
 }
 
-// packers are kept because each makes tables that are larger than any case.
+// packers and unpackers are kept because each makes tables that are larger than
+// any case.
 var packers = sync.Pool{New: func() any {
 	w, err := flate.NewWriter(nil, flate.DefaultCompression)
 	if err != nil {
@@ -112,6 +113,8 @@ var packers = sync.Pool{New: func() any {
 	}
 	return w
 }}
+
+var unpackers = sync.Pool{New: func() any { return flate.NewReader(nil) }}
 
 // Criteria are the regions by whose criteria the case is judged.
 func (k *Kept) Criteria() []string { return slices.Clone(k.criteria) }
@@ -148,7 +151,12 @@ func (k *Kept) Encode() ([]byte, error) {
 // DecodeKept unpacks what Encode wrote. The error wraps ErrKept and quotes
 // nothing of the case.
 func DecodeKept(data []byte) (*Kept, error) {
-	plain, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(data)), keptLimit+1))
+	r := unpackers.Get().(io.Reader)
+	defer unpackers.Put(r)
+	if err := r.(flate.Resetter).Reset(bytes.NewReader(data), nil); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrKept, err)
+	}
+	plain, err := io.ReadAll(io.LimitReader(r, keptLimit+1))
 	if err != nil || len(plain) > keptLimit {
 		return nil, fmt.Errorf("%w: expected packed bytes of at most %d MB; restore the store from a backup", ErrKept, keptLimit>>20)
 	}

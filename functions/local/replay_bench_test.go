@@ -1,0 +1,85 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"runtime"
+	"testing"
+	"time"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/qualify"
+	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/rehearsal"
+	"airwarrant/rules"
+)
+
+// BenchmarkReplay replays cases that lie in the embedded store, sealed: what
+// reading the list, opening a case and determining it twice takes together. The
+// store is filled with lines of the list alone, which is all that a replay
+// reads.
+func BenchmarkReplay(b *testing.B) {
+	lib, err := rules.Embedded()
+	if err != nil {
+		b.Fatal(err)
+	}
+	random := rand.NewChaCha8([32]byte{5})
+	opened := time.Date(2030, 3, 1, 9, 0, 0, 0, time.UTC)
+	for _, n := range []int{1_000, 10_000, 100_000} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			store, err := local.Open(b.TempDir())
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer store.Close()
+			for i := range n {
+				facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", 84+i%12)), "facts")
+				if err != nil {
+					b.Fatal(err)
+				}
+				q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
+				res, err := qualify.Check(q, lib)
+				if err != nil {
+					b.Fatal(err)
+				}
+				packed, err := q.Keep(res).Encode()
+				if err != nil {
+					b.Fatal(err)
+				}
+				number, err := casework.NewNumber(opened, random)
+				if err != nil {
+					b.Fatal(err)
+				}
+				ref, err := (&casework.Case{Number: number, K: 1}).Seal(b.Context(), store, random, packed)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if err := store.PutHead(b.Context(), casework.Head{Form: casework.HeadForm, Case: number, K: 2, Criteria: q.Criteria, OpenedAt: opened, Current: true, Kept: ref}); err != nil {
+					b.Fatal(err)
+				}
+			}
+			p, err := rehearsal.New(lib.History("xx-example")[0], lib, nil)
+			if err != nil {
+				b.Fatal(err)
+			}
+			var before, now runtime.MemStats
+			runtime.GC()
+			runtime.ReadMemStats(&before)
+			peak := before.HeapAlloc
+			b.ReportAllocs()
+			b.ResetTimer()
+			for range b.N {
+				got, err := p.Run(b.Context(), rehearsal.Stored(store), rehearsal.Progress{}, func(rehearsal.Progress) {
+					runtime.ReadMemStats(&now)
+					peak = max(peak, now.HeapAlloc)
+				}, nil)
+				if err != nil || got.Summary.Same != n {
+					b.Fatal(got, err)
+				}
+			}
+			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "cases/s")
+			b.ReportMetric(float64(peak-before.HeapAlloc)/(1<<20), "heap-MB")
+		})
+	}
+}
