@@ -12,6 +12,7 @@ import (
 type Library struct {
 	regions []Region
 	packs   map[string][]*Pack // by region, effective dates ascending
+	asOf    Date               // of AsKnownOn, zero: everything that is known
 }
 
 // Regions returns all regions by name of their folder, hidden ones last.
@@ -37,7 +38,7 @@ func (l *Library) History(region string) []*Pack { return slices.Clone(l.packs[r
 func (l *Library) InForce(region string, day Date) (*Pack, error) {
 	versions := l.packs[region]
 	if len(versions) == 0 {
-		return nil, l.unknown(region)
+		return nil, l.none(region)
 	}
 	i := len(versions) - 1
 	for i >= 0 && day.Before(versions[i].EffectiveFrom) {
@@ -57,7 +58,7 @@ func (l *Library) InForce(region string, day Date) (*Pack, error) {
 func (l *Library) At(region string, effective Date) (*Pack, error) {
 	versions := l.packs[region]
 	if len(versions) == 0 {
-		return nil, l.unknown(region)
+		return nil, l.none(region)
 	}
 	dates := make([]string, len(versions))
 	for i, p := range versions {
@@ -67,6 +68,14 @@ func (l *Library) At(region string, effective Date) (*Pack, error) {
 		dates[i] = p.EffectiveFrom.String()
 	}
 	return nil, fmt.Errorf("%w: %s has none that is effective from %s; its versions: %s", ErrUnknownVersion, region, effective, strings.Join(dates, ", "))
+}
+
+// none says why a region has no version.
+func (l *Library) none(region string) error {
+	if _, err := l.Region(region); err != nil {
+		return err
+	}
+	return fmt.Errorf("%w: %s: no version of it was known here on %s; ask for a later day", ErrNoPackInForce, region, l.asOf)
 }
 
 func (l *Library) unknown(region string) error {

@@ -145,6 +145,19 @@ func library(dir string) (*rules.Library, error) {
 	return lib, nil
 }
 
+// libraryAsKnown is library without what became known after a day, "" for all.
+func libraryAsKnown(dir, on string) (*rules.Library, error) {
+	lib, err := library(dir)
+	if err != nil || on == "" {
+		return lib, err
+	}
+	d, err := rules.ParseDate(on)
+	if err != nil {
+		return nil, fmt.Errorf("--as-known-on: %w", err)
+	}
+	return lib.AsKnownOn(d), nil
+}
+
 func check(args []string, e env) error {
 	fs := flag.NewFlagSet("check", flag.ContinueOnError)
 	var rf readFlags
@@ -156,6 +169,7 @@ func check(args []string, e env) error {
 	factsFile := fs.String("facts", "", "facts file")
 	sessions := fs.String("session", "", "R:N[,R:N]")
 	packs := fs.String("packs", "", "folder of criteria")
+	asKnown := fs.String("as-known-on", "", "day whose knowledge of the criteria is applied")
 	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	pdf := fs.String("pdf", "", "write the worksheet as PDF")
@@ -168,7 +182,7 @@ func check(args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	lib, err := library(*packs)
+	lib, err := libraryAsKnown(*packs, *asKnown)
 	if err != nil {
 		return err
 	}

@@ -33,6 +33,7 @@ func BenchmarkReplay(b *testing.B) {
 				b.Fatal(err)
 			}
 			defer store.Close()
+			taken := map[string]bool{}
 			for i := range n {
 				facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", 84+i%12)), "facts")
 				if err != nil {
@@ -47,10 +48,13 @@ func BenchmarkReplay(b *testing.B) {
 				if err != nil {
 					b.Fatal(err)
 				}
-				number, err := casework.NewNumber(opened, random)
-				if err != nil {
-					b.Fatal(err)
+				number := ""
+				for number == "" || taken[number] {
+					if number, err = casework.NewNumber(opened, random); err != nil {
+						b.Fatal(err)
+					}
 				}
+				taken[number] = true
 				ref, err := (&casework.Case{Number: number, K: 1}).Seal(b.Context(), store, random, packed)
 				if err != nil {
 					b.Fatal(err)

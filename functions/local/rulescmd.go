@@ -25,6 +25,7 @@ func rulesCommand(args []string, e env) error {
 	asJSON := fs.Bool("json", false, "print JSON")
 	on := fs.String("on", "", "day")
 	packs := fs.String("packs", "", "folder of criteria")
+	asKnown := fs.String("as-known-on", "", "day whose knowledge of the criteria is shown")
 	blank := fs.Bool("blank", false, "print a worksheet to be filled in by hand")
 	pdf := fs.String("pdf", "", "write the blank worksheet as PDF")
 	var cf confirmFlags
@@ -35,6 +36,9 @@ func rulesCommand(args []string, e env) error {
 	words, err := parse(fs, args[1:])
 	if err != nil {
 		return err
+	}
+	if *asKnown != "" && !slices.Contains([]string{"list", "show", "compare"}, args[0]) {
+		return fmt.Errorf("rules %s: --as-known-on goes with list, show and compare", args[0])
 	}
 	switch args[0] {
 	case "check":
@@ -52,7 +56,7 @@ func rulesCommand(args []string, e env) error {
 		}
 		return rulesFacts(*asJSON, e.out)
 	}
-	lib, err := library(*packs)
+	lib, err := libraryAsKnown(*packs, *asKnown)
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,23 @@
+package rules
+
+// AsKnownOn returns the library as this house had it on a day: without the
+// versions that it came to know later, so that somebody who asks why a case was
+// judged as it was gets the answer of that day. A version without known_since
+// counts as known all along. Of a region that was not known at all, InForce
+// says so with ErrNoPackInForce. l itself stays as it is.
+func (l *Library) AsKnownOn(day Date) *Library {
+	out := &Library{packs: map[string][]*Pack{}, asOf: day}
+	for _, r := range l.regions {
+		var versions []*Pack
+		for _, p := range l.packs[r.Region] {
+			if day.Before(p.KnownSince) {
+				continue
+			}
+			q := *p
+			q.Until = nil // the next version may be one that is left out
+			versions = append(versions, &q)
+		}
+		out.add(r, versions)
+	}
+	return out
+}
