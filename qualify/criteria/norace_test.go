@@ -1,0 +1,5 @@
+//go:build !race
+
+package criteria
+
+const raced = false
