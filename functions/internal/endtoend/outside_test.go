@@ -6,6 +6,7 @@ package endtoend
 
 import (
 	"bytes"
+	"crypto/rand"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
@@ -13,19 +14,21 @@ import (
 	"io"
 	"mime/multipart"
 	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
 	"net/url"
 	"os"
 	"os/exec"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
-	"crypto/rand"
-
 	"github.com/aws/aws-lambda-go/events"
 
+	"airwarrant/functions/internal/deployment"
 	"airwarrant/functions/internal/runtimetest"
 	"airwarrant/functions/internal/settings"
 	"airwarrant/functions/internal/store/cloud"
@@ -234,6 +237,79 @@ func lines(t *testing.T, log string) (entries, figures []map[string]any) {
 	return entries, figures
 }
 
+// watcher stands between a function and the services, and writes down what
+// the function would need permissions for.
+type watcher struct {
+	mu   sync.Mutex
+	done map[string]bool
+}
+
+// between returns services that pass everything on.
+func (w *watcher) between(t *testing.T, v *cloudtest.Services) *cloudtest.Services {
+	t.Helper()
+	pass := func(to string, needs func(*http.Request) string) string {
+		target, err := url.Parse(to)
+		if err != nil {
+			t.Fatal(err)
+		}
+		proxy := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) {
+			r.SetURL(target)
+			r.Out.Host = r.In.Host // which is signed
+		}}
+		server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+			need := needs(r)
+			w.mu.Lock()
+			w.done[need] = true
+			w.mu.Unlock()
+			proxy.ServeHTTP(rw, r)
+		}))
+		t.Cleanup(server.Close)
+		return server.URL
+	}
+	return &cloudtest.Services{Tables: pass(v.Tables, tableNeeds), Objects: pass(v.Objects, objectNeeds)}
+}
+
+// tableNeeds names the permission of a call of the table service: its actions
+// have the names of its calls.
+func tableNeeds(r *http.Request) string {
+	body, err := io.ReadAll(r.Body)
+	r.Body = io.NopCloser(bytes.NewReader(body))
+	var in struct{ IndexName string }
+	if err != nil || json.Unmarshal(body, &in) != nil {
+		return "an unreadable call"
+	}
+	_, call, _ := strings.Cut(r.Header.Get("X-Amz-Target"), ".")
+	on := "${Table.Arn}"
+	if in.IndexName != "" {
+		on += "/index/" + in.IndexName
+	}
+	return "dynamodb:" + call + " " + on
+}
+
+// objectNeeds names the permission of a call of the object service, by its
+// published table of actions (from memory).
+func objectNeeds(r *http.Request) string {
+	bucket, key, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
+	const arn = "arn:${AWS::Partition}:s3:::${AWS::StackName}-${AWS::AccountId}"
+	kind, _, _ := strings.Cut(key, "/")
+	q := r.URL.Query()
+	switch {
+	case r.Method == "POST" && key == "": // a form, which is let into one folder
+		return "s3:PutObject " + arn + "/arrivals/*"
+	case r.Method == "GET" && key == "" && q.Has("versions"):
+		return "s3:ListBucketVersions " + arn
+	case r.Method == "GET" && key == "":
+		return "s3:ListBucket " + arn
+	case r.Method == "DELETE" && q.Has("versionId"):
+		return "s3:DeleteObjectVersion " + arn + "/" + kind + "/*"
+	}
+	action, ok := map[string]string{"GET": "s3:GetObject", "PUT": "s3:PutObject", "DELETE": "s3:DeleteObject"}[r.Method]
+	if !ok {
+		return "an unknown call of " + bucket + ": " + r.Method
+	}
+	return action + " " + arn + "/" + kind + "/*"
+}
+
 func TestOutsideEndToEnd(t *testing.T) {
 	v := cloudtest.Start(t)
 	set := v.New(t)
@@ -248,7 +324,12 @@ func TestOutsideEndToEnd(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	env := append(v.Env(), settings.Table+"="+set.Table, settings.Bucket+"="+set.Bucket, settings.Host+"="+host, settings.Provider+"=", settings.Retention+"=3650")
+	template, err := deployment.Load("../../../template.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	watchers := map[string]*watcher{}
+	env := []string{settings.Table + "=" + set.Table, settings.Bucket + "=" + set.Bucket, settings.Host + "=" + host, settings.Provider + "=", settings.Retention + "=3650"}
 	start := func(name string) *runtimetest.Function {
 		t.Helper()
 		began := time.Now()
@@ -258,7 +339,8 @@ func TestOutsideEndToEnd(t *testing.T) {
 			t.Fatal(err)
 		}
 		built := time.Now()
-		f := runtimetest.Start(t, name, binary, env)
+		watchers[name] = &watcher{done: map[string]bool{}}
+		f := runtimetest.Start(t, name, binary, append(watchers[name].between(t, v).Env(), env...))
 		if f.Ended() {
 			t.Fatalf("%s does not start:\n%s", name, f.Log())
 		}
@@ -390,6 +472,22 @@ func TestOutsideEndToEnd(t *testing.T) {
 	report, err := casework.Audit(ctx, store)
 	if err != nil || len(report.Faults) != 0 || report.Cases != 2 || report.Destroyed != 1 || report.Anchors != 1 {
 		t.Errorf("audit %+v, %v", report, err)
+	}
+
+	// The template lets each function do what it did.
+	for name, w := range watchers {
+		may, err := template.May(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for need := range w.done {
+			if !slices.Contains(may, need) {
+				t.Errorf("%s needs %s, and may not", name, need)
+			}
+		}
+		if len(w.done) < 5 {
+			t.Errorf("%s was seen to need %v alone", name, w.done)
+		}
 	}
 
 	// What the functions wrote: entries with the id that follows a file, figures,
