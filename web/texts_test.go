@@ -202,7 +202,7 @@ var notSaid = regexp.MustCompile(`^(?:` + strings.Join([]string{
 	`(?:a|the|what is printed on a) (?:stored|kept) .*(?:readable|vocabulary|no date)`, // unforeseen errors: logged as their type
 	`stored .*`, `.*%w.*`, `(?:entry|event) %d .*not readable`, `the decoder gave up`, `no such file came with it`, `nothing changed`,
 	`too often; wait %s`, `fax group 3: .*`, `columns are to be shown .*`, `no file in the form`,
-	`expected an empty store .*`,                                                // told on the command line
+	`expected an empty store .*`,                                                                  // told on the command line
 	`default-src .*`, `form-action .*`, `%s: %s`, `v\.%s`, `The page could not be made\. Tell .*`, // plain text, before any language
 	`written criteria $`, `It is only known`, // cut from the front of a text
 	`.*\(invented\)`, `demo office`,

@@ -31,6 +31,28 @@ type Memory struct {
 	ticks    int64                        // the store's clock, which moves with each upload
 }
 
+// CopyFrom makes an unused store hold what from holds, and share nothing that
+// changes, so that many tests can begin at one state without making it anew.
+func (s *Memory) CopyFrom(from *Memory) {
+	from.mu.Lock()
+	defer from.mu.Unlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.heads, s.uploads, s.keys, s.anchors, s.ticks = maps.Clone(from.heads), maps.Clone(from.uploads), maps.Clone(from.keys), maps.Clone(from.anchors), from.ticks
+	for k, v := range from.events {
+		put(&s.events, k, slices.Clone(v))
+	}
+	for k, v := range from.personal {
+		put(&s.personal, k, maps.Clone(v))
+	}
+	for k, v := range from.notes {
+		put(&s.notes, k, maps.Clone(v))
+	}
+	for k, v := range from.entries {
+		put(&s.entries, k, slices.Clone(v))
+	}
+}
+
 type memoryUpload struct {
 	data []byte
 	at   time.Time
