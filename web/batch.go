@@ -362,7 +362,7 @@ func (r *batchRun) result() (*batchResult, error) {
 		}
 		if l.Outcome != "" {
 			one.Word, one.Mark = outcomeWords(l.Outcome)
-			one.Word = strings.TrimPrefix(one.Word, "written criteria ")
+			one.Word = shortOutcomeWord(one.Word)
 		}
 		for _, name := range l.Missing {
 			one.Missing = append(one.Missing, rules.PlainWord(name))

@@ -367,11 +367,13 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 			}
 		}
 		fl.Question, fl.Why = n.Question, n.Why
+		def, _ := rules.Lookup(n.Fact)
+		fl.Pack = def.Question != n.Question && n.Who == rules.Maintainer
 		if len(n.Decides) > 0 {
-			waits := "Waits for it: " + strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
+			fl.Waits = strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
 			_, stated := criteria.Facts{Named: f.Facts}.Known(n.Fact)
-			if fl.Why = waits; stated || strings.HasPrefix(n.Why, "It is only known") {
-				fl.Why = n.Why + " " + waits // something is there, and does not settle it
+			if !stated && !strings.HasPrefix(n.Why, "It is only known") {
+				fl.Why = "" // else something is there, and does not settle it
 			}
 		}
 		title := groupTitle(n.Who)
@@ -436,7 +438,7 @@ func (f *file) onFile(d criteria.Determination, p posted) []field {
 			continue
 		}
 		fl := f.prefilled(def, p, "questions")
-		fl.Question, fl.Where, fl.Why = o.Item, true, o.Cite
+		fl.Question, fl.Where, fl.Why, fl.Pack = o.Item, true, o.Cite, true
 		out = append(out, fl)
 	}
 	return out

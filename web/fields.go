@@ -22,6 +22,8 @@ type field struct {
 	Units    []string // more than one: a choice of units
 	Unknown  bool
 	Why      string // why it is asked
+	Waits    string // the clauses that wait for it, in the words of the criteria
+	Pack     bool   // Question and Why are words of the criteria
 	Error    string
 	Where    bool // asks where in the chart it stands
 	AskBy    bool // and who found it
@@ -256,17 +258,10 @@ func (st statement) how() string {
 	case criteria.Unknown:
 		return "asked, not known"
 	case criteria.Located:
-		t := "in the chart: " + st.Place.Document
-		if st.Place.Date != "" {
-			t += " of " + st.Place.Date
-		}
-		if st.Place.Page != "" {
-			t += ", page " + st.Place.Page
-		}
 		if st.Place.By != "" {
-			t += ", by " + st.Place.By
+			return "in the chart: " + st.Place.where() + ", by " + st.Place.By
 		}
-		return t
+		return "in the chart: " + st.Place.where()
 	}
 	if st.Place.By != "" {
 		return "stated by " + st.Place.By

@@ -38,9 +38,11 @@ func (s *Site) chooseLanguage(w http.ResponseWriter, q *request) error {
 
 // here is the address of the page that q shows, to come back to with a GET:
 // of a form that was sent back with its faults, the page that holds the form.
+// What stands behind a question mark is left out: nothing that came with a
+// request is shown again.
 func (q *request) here() string {
 	if q.Method == http.MethodGet && q.route.Path != "" {
-		return q.URL.RequestURI()
+		return q.URL.Path
 	}
 	pages := map[string]bool{}
 	for _, rt := range Routes() {

@@ -175,7 +175,7 @@ func (s *Site) lineOf(ctx context.Context, h casework.Head, names bool) (listLin
 	}
 	if len(h.Results) > 0 && h.State != casework.StateDraft {
 		l.Word, l.Mark = outcomeWords(h.Results[0].Outcome)
-		l.Word = strings.TrimPrefix(l.Word, "written criteria ") // the column's head says it
+		l.Word = shortOutcomeWord(l.Word) // the column's head says it
 	}
 	if h.ClosedAt.IsZero() && h.Due != "" && h.Due < s.today().String() {
 		l.Late = "overdue"

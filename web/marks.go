@@ -388,11 +388,13 @@ func stretchWords(st statement) string {
 	var out []string
 	for _, r := range f.Value.List {
 		t := criteria.RoleText(r.Role)
-		if r.From != "" {
-			t += " from " + shortStamp(r.From)
-		}
-		if r.Until != "" {
-			t += " until " + shortStamp(r.Until)
+		switch from, until := shortStamp(r.From), shortStamp(r.Until); {
+		case r.From != "" && r.Until != "":
+			t = t + " from " + from + " until " + until
+		case r.From != "":
+			t = t + " from " + from
+		case r.Until != "":
+			t = t + " until " + until
 		}
 		if r.Flow != "" {
 			t += ", " + r.Flow + " L/min"

@@ -427,14 +427,15 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]works
 
 // where names document, date and page.
 func (p placeText) where() string {
-	t := p.Document
-	if p.Date != "" {
-		t += " of " + p.Date
+	switch {
+	case p.Date != "" && p.Page != "":
+		return p.Document + " of " + p.Date + ", page " + p.Page
+	case p.Page != "":
+		return p.Document + ", page " + p.Page
+	case p.Date != "":
+		return p.Document + ", dated " + p.Date
 	}
-	if p.Page != "" {
-		t += ", page " + p.Page
-	}
-	return t
+	return p.Document
 }
 
 // officePDF gives the office a paper of its answers.

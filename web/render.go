@@ -33,8 +33,7 @@ type page struct {
 	Style    string // address of the style sheet
 	Scripts  []string
 	// Language is the page's own, Languages those that it can be read in, Here
-	// the address to come back to after choosing one; none on a page that
-	// speaks English alone.
+	// the address to come back to after choosing one.
 	Language  *texts.Language
 	Languages []*texts.Language
 	Here      string
@@ -81,10 +80,12 @@ func parseIn(l *texts.Language) (map[string]*template.Template, error) {
 
 // functionsIn are what templates call. t says a text in the language of the
 // page, tf one with places (%s), tn one of two by a number that fills the first
-// place (%d).
+// place (%d), tongue names the language for text of the page inside text of
+// criteria.
 func functionsIn(l *texts.Language) template.FuncMap {
 	return template.FuncMap{
 		"t":      l.Of,
+		"tongue": func() string { return l.Tag },
 		"tf":     func(key string, args ...any) string { return l.Format(key, asPrinted(args)...) },
 		"tn":     func(n int, one, other string, args ...any) string { return l.Count(n, one, other, asPrinted(args)...) },
 		"moment": moment,
@@ -105,18 +106,6 @@ func asPrinted(args []any) []any {
 	return out
 }
 
-// spoken are the pages that speak every language; the others are English
-// whatever the visitor chose.
-var spoken = []string{"code"}
-
-// speaks returns the language in which a page answers q.
-func (q *request) speaks(name string) *texts.Language {
-	if q.language == nil || !slices.Contains(spoken, name) {
-		return texts.English
-	}
-	return q.language
-}
-
 // secretField is one field for a password; what was typed is never shown again.
 type secretField struct{ Name, Words, Fill, Fault string }
 
@@ -134,10 +123,7 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
 	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
-	p.Language = q.speaks(name)
-	if slices.Contains(spoken, name) {
-		p.Languages, p.Here = texts.Languages, q.here()
-	}
+	p.Language, p.Languages, p.Here = q.language, texts.Languages, q.here()
 	var b bytes.Buffer
 	if err := s.pages[p.Language][name].Execute(&b, p); err != nil {
 		ref := s.reference()

@@ -4,6 +4,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"html"
 	"io/fs"
 	"net/http"
 	"net/url"
@@ -16,6 +17,7 @@ import (
 	"text/template/parse"
 
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
 	"airwarrant/web/texts"
 )
@@ -164,7 +166,7 @@ func TestCatalogsAreComplete(t *testing.T) {
 	for name, source := range templateSources(t) {
 		keys, _ := saidIn(t, name, source)
 		for _, k := range keys {
-			used[k] = used[k] || speaksAll(name)
+			used[k] = true
 		}
 	}
 	for text, shown := range spokenByHandlers(t) {
@@ -190,13 +192,6 @@ func TestCatalogsAreComplete(t *testing.T) {
 	}
 }
 
-// speakingFiles are the handlers of the pages that speak every language.
-var speakingFiles = []string{"links.go"}
-
-// speaksAll reports whether a template, or a part of one, is on a page that
-// speaks every language.
-func speaksAll(name string) bool { return true }
-
 // notSaid are texts of handlers that no page shows.
 var notSaid = regexp.MustCompile(`^(?:` + strings.Join([]string{
 	`(?:a|the|what is printed on a) (?:stored|kept) .*(?:readable|vocabulary|no date)`, // unforeseen errors: logged as their type
@@ -213,7 +208,7 @@ var notShownBy = regexp.MustCompile(`^(panic|send|.*\.Log\.\w+|.*\.Set|.*\.viewe
 
 var (
 	bareWord     = regexp.MustCompile(`^[^/]*\p{L}{2}`)
-	severalWords = regexp.MustCompile(`\p{L} \S*\p{L}`)
+	severalWords = regexp.MustCompile(`\p{L}\s+\S*\p{L}`)
 	// saidFields are the fields that templates print through t.
 	saidFields = []string{"Words", "Title", "Sentence", "Next", "NotThere", "Does", "Question", "State", "Say"}
 )
@@ -236,7 +231,7 @@ func spokenByHandlers(t *testing.T) map[string]bool {
 		if err != nil {
 			t.Fatal(err)
 		}
-		speaks := !strings.HasPrefix(n, "demo")
+		speaks := !strings.HasPrefix(n, "demo") // its texts are of invented people and papers
 		var above []ast.Node
 		ast.Inspect(f, func(node ast.Node) bool {
 			if node == nil {
@@ -258,15 +253,20 @@ func spokenByHandlers(t *testing.T) map[string]bool {
 			return true
 		})
 	}
+	for _, measure := range criteria.ReportWords {
+		out[measure] = true
+	}
+	for _, text := range textsOfTheChain(t) {
+		out[text] = out[text] || false // may be said; most of it stands on the worksheet alone
+	}
 	for _, def := range rules.Vocabulary() {
-		asks := true
 		for _, text := range []string{def.Question, def.Meaning} {
 			if text != "" && def.Question != "" {
-				out[text] = out[text] || asks
+				out[text] = true
 			}
 		}
 		for _, w := range def.Words {
-			out[wordFor(def.Name, w)] = out[wordFor(def.Name, w)] || asks
+			out[wordFor(def.Name, w)] = true
 		}
 	}
 	return out
@@ -310,6 +310,31 @@ func part(text string, said, folded bool) string {
 func isSum(n ast.Node) bool {
 	b, ok := n.(*ast.BinaryExpr)
 	return ok && b.Op == token.ADD
+}
+
+// textsOfTheChain are the literals of the packages whose words reach the pages.
+func textsOfTheChain(t *testing.T) []string {
+	t.Helper()
+	var out []string
+	for _, dir := range []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "accounts"} {
+		names, err := fs.Glob(os.DirFS(dir), "*.go")
+		if err != nil || len(names) == 0 {
+			t.Fatalf("%s: expected sources, found %d: %v", dir, len(names), err)
+		}
+		for _, n := range names {
+			f, err := parser.ParseFile(token.NewFileSet(), dir+"/"+n, nil, parser.SkipObjectResolution)
+			if err != nil {
+				t.Fatal(err)
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				if text, ok := literal(n); ok {
+					out = append(out, text)
+				}
+				return true
+			})
+		}
+	}
+	return out
 }
 
 // heldBy names the field that a literal is put into, and the call that takes
@@ -404,4 +429,81 @@ func TestVisitorChoosesTheLanguage(t *testing.T) {
 			t.Errorf("to %q: sent to %q, want the first page", to, got)
 		}
 	}
+}
+
+var (
+	silent        = regexp.MustCompile(`(?s)<(?:script|style)\b.*?</(?:script|style)>`)
+	markedEnglish = regexp.MustCompile(`<(\w+)\b[^>]*\blang="en"[^>]*>`)
+	// englishWords are no words of Spanish, and stand in nearly every sentence
+	// of English.
+	englishWords = regexp.MustCompile(`(?i)(?:^|[^\p{L}-])(the|of|and|is|are|was|were|not|with|which|until|found|expected|stated|nobody|nothing|by|at|for|from|yes|none|known)(?:$|[^\p{L}-])`)
+)
+
+// typedInDemo takes out what the people of the demonstration typed.
+var typedInDemo = strings.NewReplacer("sixth line of the table", "", "visit note", "")
+
+// withoutEnglish is a page without the elements that say that they are English.
+func withoutEnglish(page string) string {
+	for {
+		m := markedEnglish.FindStringSubmatchIndex(page)
+		if m == nil {
+			return page
+		}
+		depth, end := 1, len(page)
+		for _, t := range regexp.MustCompile(`<(/?)`+page[m[2]:m[3]]+`\b[^>]*>`).FindAllStringSubmatchIndex(page[m[1]:], -1) {
+			if t[2] < t[3] {
+				depth--
+			} else {
+				depth++
+			}
+			if depth == 0 {
+				end = m[1] + t[1]
+				break
+			}
+		}
+		page = page[:m[0]] + page[end:]
+	}
+}
+
+// No page in Spanish says anything in English, but where it says that it does.
+func TestPagesInSpanishSayNoEnglish(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	told := map[string]bool{}
+	look := func(v *visitor, paths ...string) {
+		t.Helper()
+		v.accept = "es"
+		for _, path := range paths {
+			v.get(path)
+			b.wants(v.last, `<html lang="es">`)
+			said := tagPattern.Split(silent.ReplaceAllString(withoutEnglish(v.last), ""), -1)
+			for _, m := range saidAttribute.FindAllStringSubmatch(withoutEnglish(v.last), -1) {
+				said = append(said, m[1])
+			}
+			for _, text := range said {
+				text = strings.TrimSpace(typedInDemo.Replace(html.UnescapeString(text)))
+				if m := englishWords.FindStringSubmatch(text); m != nil && !told[text] {
+					told[text] = true
+					t.Errorf("%s says %q", path, text)
+				}
+			}
+		}
+	}
+	intake := b.at(Intake)
+	look(intake, "/", "/cases", "/cases/new", "/batch", "/rules", "/nowhere")
+	for _, d := range demoCases() {
+		look(intake, b.demoAddress(d.Patient.Name))
+	}
+	one := b.demoAddress("Cassius Penhallow")
+	look(intake, one+"/report", one+"/papers", one+"/tests", one+"/trail", one+"/compare")
+	links := b.links(one)
+	for d, link := range links {
+		look(b.visitor(), link)
+		look(b.guest(link), link)
+		_ = d
+	}
+	look(b.at(Maintainer), "/password", "/rules", "/rules/us-medicare/2023-04-01", "/cases")
+	account := must(b.accounts.Accounts(t.Context()))[0].ID
+	look(b.at(Administrator), "/accounts", "/accounts/"+account, "/accounts/sign-ins", "/cases")
+	look(b.at(Office), "/day", "/password")
+	look(b.visitor(), "/")
 }

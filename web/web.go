@@ -243,8 +243,7 @@ type request struct {
 	visit visit
 	link  *link // of a Link route, else nil
 	token string
-	// language is what the visitor chose, or the browser accepts; a page that
-	// speaks English alone passes it over.
+	// language is what the visitor chose, or the browser accepts.
 	language *texts.Language
 	route    Route
 }

@@ -64,6 +64,22 @@ func outcomeWords(o string) (word, mark string) {
 	return "undetermined", "?"
 }
 
+// shortOutcomeWord is the word of an outcome under a head that says of what.
+func shortOutcomeWord(word string) string {
+	switch met, not := outcomeWord(criteria.Qualifies), outcomeWord(criteria.DoesNotQualify); word {
+	case met:
+		return "met"
+	case not:
+		return "not met"
+	}
+	return word
+}
+
+func outcomeWord(o criteria.Outcome) string {
+	word, _ := outcomeWords(string(o))
+	return word
+}
+
 // groupTitle heads the questions that one person can answer.
 func groupTitle(r rules.Role) string {
 	switch r {

@@ -87,47 +87,45 @@ func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
 // Words says one critical reading: the value, how long, whether doubted, and
 // how old the test is on the day today; a zero day leaves the age out.
 func (c CriticalReading) Words(limit *big.Rat, today rules.Date) string {
-	var s string
-	from := c.From + ": "
-	if c.From == recordingWord {
-		from = ""
-	}
+	var parts []string
 	switch {
 	case c.Seconds == nil:
-		s = from + number(c.Lowest) + " %"
+		parts = []string{number(c.Lowest) + " %"}
 	case c.Fault:
-		s = fmt.Sprintf("%s%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", from, secondsText(c.Seconds), number(limit), orDash(numberOr(c.Lowest)))
+		parts = []string{fmt.Sprintf("%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", secondsText(c.Seconds), number(limit), orDash(numberOr(c.Lowest)))}
 	default:
-		s = from
 		if c.Lowest != nil {
-			s += "lowest reading " + number(c.Lowest) + " %, "
+			parts = append(parts, "lowest reading "+number(c.Lowest)+" %")
 		}
-		s += fmt.Sprintf("%s at or below %s %%", secondsText(c.Seconds), number(limit))
+		parts = append(parts, fmt.Sprintf("%s at or below %s %%", secondsText(c.Seconds), number(limit)))
 		switch {
 		case c.Doubted.Sign() == 0:
-			s += ", none of it doubted"
+			parts = append(parts, "none of it doubted")
 		case c.Doubted.Cmp(c.Seconds) == 0:
-			s += ", all of it doubted"
+			parts = append(parts, "all of it doubted")
 		default:
-			s += ", of which " + secondsText(c.Doubted) + " doubted"
+			parts = append(parts, "of which "+secondsText(c.Doubted)+" doubted")
 		}
 	}
 	if c.At != "" {
-		s += ", lowest at " + strings.Replace(c.At, "T", " ", 1)
+		parts = append(parts, "lowest at "+strings.Replace(c.At, "T", " ", 1))
 	}
 	switch days := c.AgeDays(today); {
 	case c.On.IsZero():
-		s += ", the day of the test is not known"
+		parts = append(parts, "the day of the test is not known")
 	case days == nil:
-		s += ", test of " + c.On.String()
+		parts = append(parts, "test of "+c.On.String())
 	case *days == 0:
-		s += ", test of today"
+		parts = append(parts, "test of today")
 	case *days == 1:
-		s += fmt.Sprintf(", test of %s, 1 day old", c.On)
+		parts = append(parts, "test of "+c.On.String(), "1 day old")
 	default:
-		s += fmt.Sprintf(", test of %s, %d days old", c.On, *days)
+		parts = append(parts, "test of "+c.On.String(), fmt.Sprintf("%d days old", *days))
 	}
-	return s
+	if c.From != recordingWord {
+		parts[0] = c.From + ": " + parts[0]
+	}
+	return strings.Join(parts, ", ")
 }
 
 // AgeDays is how many days old the test is; nil if its day or today is not

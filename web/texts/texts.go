@@ -122,7 +122,7 @@ func (l *Language) Has(key string) bool {
 // stages of the chain, the store and errors put their texts together in English
 // and know no language. What fits none stays as it is, so that what people
 // typed passes through.
-func (l *Language) Text(key string) string { return l.text(key, 3) }
+func (l *Language) Text(key string) string { return l.text(key, deepest) }
 
 func (l *Language) text(key string, depth int) string {
 	if s, ok := l.texts[key]; ok {
@@ -139,10 +139,68 @@ func (l *Language) text(key string, depth int) string {
 			return withFirst(s, strings.ToUpper) + "."
 		}
 	}
-	if depth == 0 {
+	if depth <= 0 {
 		return key
 	}
+	if said, ok := l.recognise(key, depth, sureLetters, ""); ok {
+		return said
+	}
+	// What follows a text of its own: "yes, in the chart: …".
+	for _, mark := range []string{": ", ", ", " (", "; "} {
+		for at := strings.LastIndex(key, mark); at > 0; at = strings.LastIndex(key[:at], mark) {
+			head, rest := key[:at], key[at+len(mark):]
+			said, known := l.texts[head]
+			if !known {
+				continue
+			}
+			if tail, ok := l.recognise(mark+rest, depth-1, leastLetters, mark); ok {
+				return said + tail
+			}
+			return said + mark + l.text(rest, depth-1)
+		}
+	}
+	if m := beforeFigure.FindStringSubmatch(key); m != nil {
+		if said, known := l.texts[m[1]]; known {
+			return said + " " + l.text(m[2], depth-1)
+		}
+	}
+	if head, rest, ok := strings.Cut(key, "; "); ok {
+		return l.text(head, depth-1) + "; " + l.text(rest, depth)
+	}
+	if bare, ok := strings.CutSuffix(key, ")"); ok {
+		if head, rest, ok := strings.Cut(bare, " ("); ok {
+			return l.text(head, depth-1) + " (" + l.text(rest, depth-1) + ")"
+		}
+	}
+	if said, ok := l.recognise(key, depth, leastLetters, ""); ok {
+		return said
+	}
+	// A list, every part of which is a text of its own or a figure.
+	if head, rest, ok := strings.Cut(key, ", "); ok {
+		said, more := l.text(head, depth-1), l.text(rest, depth-1)
+		if (said != head || figure.MatchString(head)) && (more != rest || figure.MatchString(rest)) {
+			return said + ", " + more
+		}
+	}
+	return key
+}
+
+// figure is a number with its unit, if it has one.
+var figure = regexp.MustCompile(`^[\d.,:-]+(?: \S+)?$`)
+
+// beforeFigure parts a text from the figure behind it: "lowest saturation 81 %".
+var beforeFigure = regexp.MustCompile(`^([^\d]*\pL) (\d.*)$`)
+
+// recognise says a text that has a shape of at least so many letters, and whose
+// key begins with a mark.
+func (l *Language) recognise(key string, depth, letters int, mark string) (string, bool) {
 	for _, sh := range l.shapes() {
+		if sh.letters < letters {
+			break
+		}
+		if !strings.HasPrefix(sh.key, mark) || !strings.Contains(key, sh.needle) {
+			continue
+		}
 		m := sh.pattern.FindStringSubmatch(key)
 		if m == nil {
 			continue
@@ -151,14 +209,17 @@ func (l *Language) text(key string, depth int) string {
 		for i, a := range m[1:] {
 			args[i] = l.text(a, depth-1)
 		}
-		return fmt.Sprintf(sh.says, args...)
+		return fmt.Sprintf(sh.says, args...), true
 	}
-	return key
+	return "", false
 }
+
+// deepest is how many texts within texts are looked for (our choice).
+const deepest = 60
 
 // longest is the longest text, in bytes, that is looked for among those with
 // places (our choice).
-const longest = 4000
+const longest = 3000
 
 // withFirst changes the first letter of a text.
 func withFirst(s string, change func(string) string) string {
@@ -168,17 +229,20 @@ func withFirst(s string, change func(string) string) string {
 
 // shape recognises a text with places that is put together already.
 type shape struct {
+	key     string
 	pattern *regexp.Regexp
 	says    string // with every place as %s, numbered
 	letters int    // outside the places
+	needle  string // the longest of its parts outside them: what lacks it is not tried
 }
 
 // Place is one place of a text, as package fmt reads it.
 var Place = regexp.MustCompile(`%(?:\[(\d+)\])?[-+ #0]*[\d.]*([sdqvfgx%])`)
 
 // leastLetters is how many letters a text has to have outside its places to be
-// recognised; fewer would fit too much.
-const leastLetters = 3
+// recognised; fewer would fit too much. With sureLetters it is taken for the
+// whole of a text that may be a list, too (our choice).
+const leastLetters, sureLetters = 3, 10
 
 // shapes are the texts with places, those with most letters outside them first.
 func (l *Language) shapes() []shape {
@@ -196,7 +260,7 @@ func (l *Language) shapes() []shape {
 }
 
 func shapeOf(key, says string) (shape, bool) {
-	var sh shape
+	sh := shape{key: key}
 	pattern, at, places := "(?s)^", 0, 0
 	for _, m := range Place.FindAllStringSubmatchIndex(key, -1) {
 		pattern += regexp.QuoteMeta(key[at:m[0]])
@@ -217,6 +281,11 @@ func shapeOf(key, says string) (shape, bool) {
 			pattern += `(.*?)`
 		}
 		places++
+	}
+	for _, part := range Place.Split(key, -1) {
+		if len(part) > len(sh.needle) {
+			sh.needle = part
+		}
 	}
 	for _, r := range Place.ReplaceAllString(key, "") {
 		if unicode.IsLetter(r) {

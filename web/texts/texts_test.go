@@ -44,6 +44,8 @@ func TestLanguageSays(t *testing.T) {
 		{l.Of("the file held by R. Q."), "lo tiene R. Q.: el fichero"},
 		{l.Of("the file by R. Q."), "the file by R. Q."}, // two letters fit too much
 		{l.Of("expected 3"), "se esperaban 3"},
+		{l.Of("the file, as it came"), "el fichero, as it came"},
+		{l.Of("expected 3; expected 4"), "se esperaban 3; se esperaban 4"},
 		{l.Of("expected many"), "expected many"},
 		{l.Count(1, "%d line, %s", "%d lines, %s", "x"), "1 renglón, x"},
 		{l.Count(0, "%d line, %s", "%d lines, %s", "x"), "0 renglones, x"},
