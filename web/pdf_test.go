@@ -16,6 +16,9 @@ import (
 // A PDF is drawn by code that the race detector slows down to minutes, and
 // that runs one file at a time, so it is left out of that stage.
 func TestPDFPages(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
 	address := b.demoAddress("Perpetua Sloane")

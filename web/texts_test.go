@@ -467,6 +467,9 @@ func withoutEnglish(page string) string {
 
 // No page in Spanish says anything in English, but where it says that it does.
 func TestPagesInSpanishSayNoEnglish(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
 	b := newBench(t, &storetest.Memory{}, true)
 	told := map[string]bool{}
 	look := func(v *visitor, paths ...string) {
