@@ -106,7 +106,7 @@ func TestOutsideSignInAndAccounts(t *testing.T) {
 	b.visit("/accounts/sign-ins")
 	b.wants("sign-in refused, from 127.0.0.1", "acts at another desk")
 	b.look("67-sign-ins")
-	b.visit("/cases")
+	b.visit("/cases/new")
 	b.wants("Not for this desk")
 	b.look("68-another-desk")
 

@@ -62,7 +62,7 @@ func TestOutsideWrongRoleAndExpiredLink(t *testing.T) {
 	other := b.another()
 	other.sit(web.Maintainer)
 	other.visit(address)
-	if s := other.text(); strings.Contains(s, "Penhallow") || !strings.Contains(s, "Leave the desk") {
+	if s := other.text(); strings.Contains(s, "Penhallow") || !strings.Contains(s, "Not for this desk") {
 		t.Errorf("a maintainer sees a case:\n%s", s)
 	}
 	other.look("80-wrong-role")
