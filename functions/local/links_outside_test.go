@@ -3,7 +3,6 @@
 package main
 
 import (
-	"strconv"
 	"strings"
 	"testing"
 
@@ -32,15 +31,7 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	b.visitCase("Cassius Penhallow")
 	b.press("#links button[value=office]")
 	b.look("50-link-made")
-	value := func(selector string) string {
-		t.Helper()
-		s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector("+strconv.Quote(selector)+").value"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return s
-	}
-	link, code := strings.TrimPrefix(value("#fresh"), b.url), value("#fresh-code")
+	link, code := strings.TrimPrefix(b.value("#fresh"), b.url), b.value("#fresh-code")
 	b.visit(link)
 	if s := b.text(); !strings.Contains(s, "opens after signing out") || strings.Contains(s, "Penhallow") {
 		t.Errorf("the intake desk opens the office's link:\n%s", s)
@@ -68,7 +59,7 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	b.give("main form", map[string]string{"who": "R. Quill", "credential": "RN", "a.awake_spo2": "located", "v.awake_spo2": "92", "d.awake_spo2": "visit note", "t.awake_spo2": "2026-03-14",
 		"a.written_order": "disagrees"})
 	b.press("main form button.main")
-	if s := b.text(); !strings.Contains(s, "Expected the page") || !strings.Contains(s, "with what the office disagrees") || value("[name='d.awake_spo2']") != "visit note" {
+	if s := b.text(); !strings.Contains(s, "Expected the page") || !strings.Contains(s, "with what the office disagrees") || b.value("[name='d.awake_spo2']") != "visit note" {
 		t.Errorf("after two faults:\n%s", s)
 	}
 	b.look("54-office-faults")
@@ -127,15 +118,7 @@ func TestOutsideTesterJudges(t *testing.T) {
 	b.visitCase("Wilhelmina Orchard")
 	number := b.path()
 	b.press("#links button[value=tester]")
-	value := func(selector string) string {
-		t.Helper()
-		s, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector("+strconv.Quote(selector)+").value"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return s
-	}
-	link, code := strings.TrimPrefix(value("#fresh"), b.url), value("#fresh-code")
+	link, code := strings.TrimPrefix(b.value("#fresh"), b.url), b.value("#fresh-code")
 	b.press("form[action='/sign-out'] button")
 	b.visit(link)
 	b.give("main form", map[string]string{"code": code})
@@ -143,7 +126,7 @@ func TestOutsideTesterJudges(t *testing.T) {
 	b.look("60-tester-spans")
 	b.give("#spans form", map[string]string{"who": "L. Frost", "credential": "RRT"})
 	b.press("#spans button.main")
-	if s := b.text(); !strings.Contains(s, "Expected a judgement of at least one stretch") || value("#s-who") != "L. Frost" {
+	if s := b.text(); !strings.Contains(s, "Expected a judgement of at least one stretch") || b.value("#s-who") != "L. Frost" {
 		t.Errorf("nothing judged:\n%s", s)
 	}
 	b.look("61-tester-nothing-judged")
