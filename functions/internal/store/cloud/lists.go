@@ -2,7 +2,6 @@ package cloud
 
 import (
 	"context"
-	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
@@ -11,37 +10,19 @@ import (
 	"github.com/aws/aws-sdk-go-v2/service/dynamodb"
 	"github.com/aws/aws-sdk-go-v2/service/dynamodb/types"
 
+	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
 
-// A token is the kind of list and the last key of the page, in hex.
-const (
-	caseToken   = "c"
-	headToken   = "h"
-	uploadToken = "u"
-	anchorToken = "a"
-	noteToken   = "n"
-	listToken   = "l" // then the order
-	ledgerToken = "g"
-)
-
-// lastKey returns the key after which a page begins.
+// lastKey returns the key after which a page begins; none is longer than the
+// table takes.
 func lastKey(kind, token string, limit int) (string, error) {
-	if limit < 1 {
-		return "", fmt.Errorf("expected a page of 1 item or more, found %d", limit)
-	}
-	if token == "" {
-		return "", nil
-	}
-	digits, ok := strings.CutPrefix(token, kind)
-	key, err := hex.DecodeString(digits)
-	if !ok || err != nil || len(key) == 0 || len(key) > keySpace {
+	key, err := paging.After(kind, token, limit)
+	if err == nil && len(key) > keySpace {
 		return "", casework.ErrToken
 	}
-	return string(key), nil
+	return key, err
 }
-
-func tokenOf(kind, key string) string { return kind + hex.EncodeToString([]byte(key)) }
 
 // The words by which indexes select are never empty, as the table asks of
 // keys.
@@ -148,7 +129,7 @@ func cut(items []item, kind, sort string, limit int) ([]item, string) {
 	if len(items) <= limit {
 		return items, ""
 	}
-	return items[:limit], tokenOf(kind, textOf(items[limit-1][sort]))
+	return items[:limit], paging.Token(kind, textOf(items[limit-1][sort]))
 }
 
 // following asks for what follows last in a partition.
@@ -194,23 +175,23 @@ func sortKey(it item) (string, error) { return textOf(it["sk"]), nil }
 
 // Cases implements casework.Store.
 func (s *Store) Cases(ctx context.Context, after string, limit int) ([]string, string, error) {
-	return page(ctx, s, "listing cases", casesPart, caseToken, after, limit, "sk", sortKey)
+	return page(ctx, s, "listing cases", casesPart, paging.Cases, after, limit, "sk", sortKey)
 }
 
 // Ledgers implements casework.Store.
 func (s *Store) Ledgers(ctx context.Context, after string, limit int) ([]string, string, error) {
-	return page(ctx, s, "listing ledgers", ledgersPart, ledgerToken, after, limit, "sk", sortKey)
+	return page(ctx, s, "listing ledgers", ledgersPart, paging.Ledgers, after, limit, "sk", sortKey)
 }
 
 // Heads implements casework.Store.
 func (s *Store) Heads(ctx context.Context, after string, limit int) ([]casework.Head, string, error) {
 	const doing = "listing heads"
-	return page(ctx, s, doing, headsPart, headToken, after, limit, "", func(it item) (casework.Head, error) { return read[casework.Head](doing, it) })
+	return page(ctx, s, doing, headsPart, paging.Heads, after, limit, "", func(it item) (casework.Head, error) { return read[casework.Head](doing, it) })
 }
 
 // Anchors implements casework.Store.
 func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casework.Anchor, string, error) {
-	return page(ctx, s, "listing anchors", anchorsPart, anchorToken, after, limit, "", func(it item) (casework.Anchor, error) {
+	return page(ctx, s, "listing anchors", anchorsPart, paging.Anchors, after, limit, "", func(it item) (casework.Anchor, error) {
 		hash, _ := valueOf(it)
 		return casework.Anchor{Day: textOf(it["sk"]), Hash: string(hash)}, nil
 	})
@@ -218,7 +199,7 @@ func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casewor
 
 // Notes implements casework.Store.
 func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]casework.Note, string, error) {
-	return page(ctx, s, "listing notes", noteAt(kind), noteToken, after, limit, "", func(it item) (casework.Note, error) {
+	return page(ctx, s, "listing notes", noteAt(kind), paging.Notes, after, limit, "", func(it item) (casework.Note, error) {
 		data, _ := valueOf(it)
 		return casework.Note{Key: textOf(it["sk"]), Data: data}, nil
 	})
@@ -235,7 +216,7 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, token string, 
 	if !slices.Contains(casework.Orders(), order) {
 		return nil, "", fmt.Errorf("expected one of the orders %q, found %q", casework.Orders(), order)
 	}
-	kind := listToken + string(order) + " "
+	kind := paging.List + string(order) + " "
 	last, err := lastKey(kind, token, limit)
 	if err != nil {
 		return nil, "", err

@@ -18,6 +18,7 @@ import (
 	"github.com/aws/aws-sdk-go-v2/service/s3"
 	"github.com/aws/aws-sdk-go-v2/service/s3/types"
 
+	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
 
@@ -110,7 +111,7 @@ const pageOfObjects = 1000
 
 // Uploads implements casework.Store.
 func (s *Store) Uploads(ctx context.Context, after string, limit int) ([]casework.StoredUpload, string, error) {
-	last, err := lastKey(uploadToken, after, limit)
+	last, err := lastKey(paging.Uploads, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -129,7 +130,7 @@ func (s *Store) Uploads(ctx context.Context, after string, limit int) ([]casewor
 	if !aws.ToBool(out.IsTruncated) {
 		return found, "", nil
 	}
-	return found, tokenOf(uploadToken, last), nil
+	return found, paging.Token(paging.Uploads, last), nil
 }
 
 // version is one version of an object, or a mark that it was removed.

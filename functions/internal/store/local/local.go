@@ -21,7 +21,6 @@ import (
 	"context"
 	"database/sql"
 	"embed"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -37,6 +36,7 @@ import (
 	"github.com/ncruces/go-sqlite3"
 	"github.com/ncruces/go-sqlite3/driver"
 
+	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
 
@@ -317,44 +317,17 @@ func (s *Store) Events(ctx context.Context, caseID string, from int) ([]casework
 		"SELECT event FROM events WHERE case_id = ? AND k >= ? ORDER BY k", caseID, from)
 }
 
-// A token is the kind of list and the last key of the page, in hex.
-const (
-	caseToken   = "c"
-	headToken   = "h"
-	uploadToken = "u"
-	anchorToken = "a"
-	noteToken   = "n"
-	listToken   = "l" // then the order
-	ledgerToken = "g"
-)
-
-// lastKey returns the key after which a page begins.
-func lastKey(kind, token string, limit int) (string, error) {
-	if limit < 1 {
-		return "", fmt.Errorf("expected a page of 1 item or more, found %d", limit)
-	}
-	if token == "" {
-		return "", nil
-	}
-	digits, ok := strings.CutPrefix(token, kind)
-	key, err := hex.DecodeString(digits)
-	if !ok || err != nil || len(key) == 0 {
-		return "", casework.ErrToken
-	}
-	return string(key), nil
-}
-
 // cut returns the page out of up to limit+1 items, and its token.
 func cut[T any](items []T, kind string, limit int, key func(T) string) ([]T, string) {
 	if len(items) <= limit {
 		return items, ""
 	}
-	return items[:limit], kind + hex.EncodeToString([]byte(key(items[limit-1])))
+	return items[:limit], paging.Token(kind, key(items[limit-1]))
 }
 
 // Cases implements casework.Store.
 func (s *Store) Cases(ctx context.Context, after string, limit int) ([]string, string, error) {
-	last, err := lastKey(caseToken, after, limit)
+	last, err := paging.After(paging.Cases, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -363,7 +336,7 @@ func (s *Store) Cases(ctx context.Context, after string, limit int) ([]string, s
 	if err != nil {
 		return nil, "", err
 	}
-	ids, next := cut(ids, caseToken, limit, func(id string) string { return id })
+	ids, next := cut(ids, paging.Cases, limit, func(id string) string { return id })
 	return ids, next, nil
 }
 
@@ -388,7 +361,7 @@ func (s *Store) PutHead(ctx context.Context, h casework.Head) error {
 
 // Heads implements casework.Store.
 func (s *Store) Heads(ctx context.Context, after string, limit int) ([]casework.Head, string, error) {
-	last, err := lastKey(headToken, after, limit)
+	last, err := paging.After(paging.Heads, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -397,7 +370,7 @@ func (s *Store) Heads(ctx context.Context, after string, limit int) ([]casework.
 	if err != nil {
 		return nil, "", err
 	}
-	heads, next := cut(heads, headToken, limit, func(h casework.Head) string { return h.Case })
+	heads, next := cut(heads, paging.Heads, limit, func(h casework.Head) string { return h.Case })
 	return heads, next, nil
 }
 
@@ -411,8 +384,8 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, after string, 
 	if !ok {
 		return nil, "", fmt.Errorf("expected one of the orders %q, found %q", casework.Orders(), order)
 	}
-	token := listToken + column + " "
-	last, err := lastKey(token, after, limit)
+	token := paging.List + column + " "
+	last, err := paging.After(token, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -520,7 +493,7 @@ func (s *Store) PutAnchor(ctx context.Context, a casework.Anchor) error {
 
 // Anchors implements casework.Store.
 func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casework.Anchor, string, error) {
-	last, err := lastKey(anchorToken, after, limit)
+	last, err := paging.After(paging.Anchors, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -531,7 +504,7 @@ func (s *Store) Anchors(ctx context.Context, after string, limit int) ([]casewor
 	if err != nil {
 		return nil, "", err
 	}
-	anchors, next := cut(anchors, anchorToken, limit, func(a casework.Anchor) string { return a.Day })
+	anchors, next := cut(anchors, paging.Anchors, limit, func(a casework.Anchor) string { return a.Day })
 	return anchors, next, nil
 }
 
@@ -586,7 +559,7 @@ func (s *Store) LastEntry(ctx context.Context, ledger string) (casework.Entry, e
 
 // Ledgers implements casework.Store.
 func (s *Store) Ledgers(ctx context.Context, after string, limit int) ([]string, string, error) {
-	last, err := lastKey(ledgerToken, after, limit)
+	last, err := paging.After(paging.Ledgers, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -595,7 +568,7 @@ func (s *Store) Ledgers(ctx context.Context, after string, limit int) ([]string,
 	if err != nil {
 		return nil, "", err
 	}
-	names, next := cut(names, ledgerToken, limit, func(name string) string { return name })
+	names, next := cut(names, paging.Ledgers, limit, func(name string) string { return name })
 	return names, next, nil
 }
 
@@ -620,7 +593,7 @@ func (s *Store) DeleteNote(ctx context.Context, kind, key string) error {
 
 // Notes implements casework.Store.
 func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]casework.Note, string, error) {
-	last, err := lastKey(noteToken, after, limit)
+	last, err := paging.After(paging.Notes, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -631,7 +604,7 @@ func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]cas
 	if err != nil {
 		return nil, "", err
 	}
-	notes, next := cut(notes, noteToken, limit, func(n casework.Note) string { return n.Key })
+	notes, next := cut(notes, paging.Notes, limit, func(n casework.Note) string { return n.Key })
 	return notes, next, nil
 }
 

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
 
@@ -103,7 +104,7 @@ func (s *Store) Upload(ctx context.Context, sha string) (io.ReadCloser, error) {
 
 // Uploads implements casework.Store.
 func (s *Store) Uploads(ctx context.Context, after string, limit int) ([]casework.StoredUpload, string, error) {
-	last, err := lastKey(uploadToken, after, limit)
+	last, err := paging.After(paging.Uploads, after, limit)
 	if err != nil {
 		return nil, "", err
 	}
@@ -142,7 +143,7 @@ func (s *Store) Uploads(ctx context.Context, after string, limit int) ([]casewor
 	if err := ctx.Err(); err != nil {
 		return nil, "", err
 	}
-	out, next := cut(out, uploadToken, limit, func(u casework.StoredUpload) string { return u.SHA256 })
+	out, next := cut(out, paging.Uploads, limit, func(u casework.StoredUpload) string { return u.SHA256 })
 	return out, next, nil
 }
 
