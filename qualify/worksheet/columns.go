@@ -171,10 +171,7 @@ func (p *paper) measured(t *Table) [][][]measured {
 		heads[i] = []measured{one(c.Head, false, sizeSmall, 0)}
 	}
 	out := [][][]measured{heads}
-	for _, r := range t.Rows {
-		if r.Minor || r.Aside {
-			continue
-		}
+	for _, r := range p.rows(t) {
 		cells := make([][]measured, len(r.Cells))
 		for i, c := range r.Cells {
 			in := 0.0

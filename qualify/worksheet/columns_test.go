@@ -115,11 +115,11 @@ func TestAsides(t *testing.T) {
 	if !strings.Contains(joined, "Element of the order: The order names the flow. (source 1)") || strings.Contains(joined, "A new test is due") {
 		t.Errorf("small print %q", joined)
 	}
-	if w.Section("followup").aside() || w.Section("spans").aside() {
+	if p.putAside(w.Section("followup")) || p.putAside(w.Section("spans")) {
 		t.Error("a dated consequence or a doubted stretch has no table")
 	}
 	in.Analysis.Spans = in.Analysis.Spans[:1] // the cable
-	if s := New(in).Section("spans"); !s.aside() || !strings.HasPrefix(s.Table.Rows[0].Words, "2030-03-02 00:00:00 to 00:15:00, 15 min, missing: in none") {
+	if s := New(in).Section("spans"); !p.putAside(s) || !strings.HasPrefix(s.Table.Rows[0].Words, "2030-03-02 00:00:00 to 00:15:00, 15 min, missing: in none") {
 		t.Errorf("a stretch that was not read: %+v", s.Table.Rows)
 	}
 }

@@ -32,7 +32,11 @@ func follows(in Input, part, id, title string, src *sourceList) Section {
 			when.Sub = "day 0 is " + c.DayZero.String()
 		}
 		// What follows without a date is remembered, what has one is kept.
-		s.Table.Rows = append(s.Table.Rows, Row{Aside: part == criteria.PartFollowUp && c.Dates() == "", Cells: []Cell{{Text: kindWords[c.Kind]}, {Text: unverified(c)}, when,
+		spare := SpareNot
+		if c.Dates() == "" {
+			spare = SpareAside
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Aside: part == criteria.PartFollowUp && c.Dates() == "", Spare: spare, Cells: []Cell{{Text: kindWords[c.Kind]}, {Text: unverified(c)}, when,
 			{Text: src.numbers(c.Cites, false), Sub: evidence(criteria.Finding{Status: c.Status})}}})
 	}
 	if len(s.Table.Rows) > 0 {

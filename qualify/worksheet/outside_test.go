@@ -13,6 +13,14 @@ import (
 	"testing"
 )
 
+// inputOf is a sample, or a night that two pages hold only if it is packed.
+func inputOf(name string) Input {
+	if name == "noisy" {
+		return noisy(10)
+	}
+	return sample(name)
+}
+
 // poppler runs a tool of poppler-utils on the PDF of in.
 func poppler(t *testing.T, in Input, tool string, args ...string) string {
 	t.Helper()
@@ -43,8 +51,8 @@ func textOfPDF(t *testing.T, in Input) string {
 // extract as they were written, page 1 tells the verdict, every page the case
 // and its number, and no figure of a deciding clause is lost.
 func TestOutsidePDFText(t *testing.T) {
-	for _, name := range []string{"met", "not-met", "open", "report", "critical"} {
-		in := sample(name)
+	for _, name := range []string{"met", "not-met", "open", "report", "critical", "noisy"} {
+		in := inputOf(name)
 		in.Determination.Notes = []string{"Signs: ≤ ≥ é ł ế ✓ ✗ 漢 end."}
 		pages := strings.Split(strings.TrimRight(textOfPDF(t, in), "\f\n"), "\f")
 		w := New(in)
@@ -67,7 +75,7 @@ func TestOutsidePDFText(t *testing.T) {
 			}
 		}
 		for _, f := range decidingFindings(in.Determination) {
-			for _, word := range strings.Fields(f.Label + " " + f.Asked + " " + f.Found + " " + sampleCite) {
+			for _, word := range strings.Fields(f.Label + " " + f.Asked + " " + f.Found + " " + strings.Join(f.Cites, " ")) {
 				if !strings.Contains(all, word) {
 					t.Errorf("%s: clause %s: %q is not in the PDF", name, f.ID, word)
 				}
@@ -133,8 +141,8 @@ var (
 // what the deciding clauses found at 9 pt or more. (Sizes: our choice. A fax of
 // standard resolution, ITU-T T.4, has 3.85 lines to the millimetre.)
 func TestOutsidePDFSizes(t *testing.T) {
-	for _, name := range []string{"met", "not-met", "critical"} {
-		in := sample(name)
+	for _, name := range []string{"met", "not-met", "critical", "noisy"} {
+		in := inputOf(name)
 		path := filepath.Join(t.TempDir(), "w.pdf")
 		if err := os.WriteFile(path, paperOf(t, in, PDFOptions{}), 0o600); err != nil {
 			t.Fatal(err)
@@ -157,7 +165,9 @@ func TestOutsidePDFSizes(t *testing.T) {
 		w := New(in)
 		want := map[string]bool{w.Verdict.Word: false, "88 %": false, "nadir 84 %": false, "at or below 88 %": false, "asleep-88": false}
 		for _, f := range decidingFindings(in.Determination) {
-			want[f.Found] = false
+			if !inWords(f, in.Pack) {
+				want[f.Found] = false
+			}
 		}
 		for _, m := range textRun.FindAllStringSubmatch(string(out), -1) {
 			text := html.UnescapeString(markup.ReplaceAllString(m[2], ""))

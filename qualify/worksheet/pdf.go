@@ -76,8 +76,7 @@ func (w *Worksheet) pdf(opt PDFOptions) (b []byte, err error) {
 			b, err = nil, fmt.Errorf("worksheet PDF: the PDF library failed on this worksheet: %v; print the page instead", r)
 		}
 	}()
-	p := newPaper(w, opt)
-	p.body(w)
+	p := layOut(w, opt)
 	p.frames(w)
 	var buf bytes.Buffer
 	if err := p.doc.Output(&buf); err != nil {
@@ -92,6 +91,20 @@ type paper struct {
 	doc    *gofpdf.Fpdf
 	y      float64
 	x0, y0 float64 // corner of the area in use
+	pack   int     // how densely it is set, packLoose to packMet
+}
+
+// layOut sets w as loosely as pagesWanted pages allow, and as densely as it can
+// where it needs more.
+func layOut(w *Worksheet, opt PDFOptions) *paper {
+	for pack := packLoose; ; pack++ {
+		p := newPaper(w, opt)
+		p.pack = pack
+		p.body(w)
+		if pack == packMet || p.doc.PageCount() <= pagesWanted {
+			return p
+		}
+	}
 }
 
 func newPaper(w *Worksheet, opt PDFOptions) *paper {
@@ -181,7 +194,7 @@ func (p *paper) rule(y, weight float64) {
 
 func (p *paper) body(w *Worksheet) {
 	p.para(w.Title, p.left(), p.usable(), true, sizeTitle)
-	who := w.caseLine()
+	who := w.caseLine(p.pack < packLists)
 	if w.Version != "" {
 		who += " · Criteria " + w.Version
 	}
@@ -194,17 +207,17 @@ func (p *paper) body(w *Worksheet) {
 		p.verdict(w)
 	}
 	for i := range w.Sections {
-		if s := &w.Sections[i]; !s.Minor && !s.Small && !s.aside() {
+		if s := &w.Sections[i]; !s.Minor && !s.Small && !p.putAside(s) {
 			p.section(s)
 		}
 	}
-	p.columns(p.small(w))
+	p.columns(p.small(w), true)
 }
 
-// aside reports whether nothing but the small print is left of a section.
-func (s *Section) aside() bool {
+// putAside reports whether nothing but the small print is left of a section.
+func (p *paper) putAside(s *Section) bool {
 	return s.Table != nil && len(s.Table.Rows) > 0 && s.Trace == nil && (s.Cites || len(s.Items) == 0) &&
-		!slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return !r.Aside })
+		!slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return !p.aside(r) })
 }
 
 // alert frames a line heavily.
@@ -263,6 +276,7 @@ func (p *paper) section(s *Section) {
 	}
 	if s.Table != nil && len(s.Table.Rows) > 0 {
 		p.table(s.Table)
+		p.lower(s)
 	}
 	if !s.Cites {
 		for _, it := range s.Items {
@@ -272,7 +286,8 @@ func (p *paper) section(s *Section) {
 			p.para(it, p.left()+3, p.usable()-3, false, sizeBody)
 		}
 	}
-	if s.After != "" {
+	// What stands after the measures explains those that dense paper leaves out.
+	if s.After != "" && (s.Table == nil || !slices.ContainsFunc(s.Table.Rows, p.out)) {
 		p.para(s.After, p.left(), p.usable(), false, sizeSmall)
 	}
 }
@@ -311,16 +326,13 @@ func (p *paper) table(t *Table) {
 	}
 	p.y += .4
 	head()
-	for _, r := range t.Rows {
-		if r.Minor || r.Aside {
-			continue
-		}
+	for _, r := range p.rows(t) {
 		p.row(t, widths, r, head)
 		p.doc.SetDrawColor(150, 150, 150)
 		p.rule(p.y, 0.1)
 		p.doc.SetDrawColor(0, 0, 0)
 	}
-	for _, b := range t.beyond() {
+	for _, b := range p.beyond(t) {
 		p.y += rowPad
 		p.para(b.text, p.left(), p.usable(), false, sizeSmall)
 	}
@@ -396,7 +408,7 @@ func (p *paper) tall(s *Section) float64 {
 	if s.Lead != "" {
 		h += sizeSmall * lineBody / sizeBody
 	}
-	if len(t.beyond()) > 0 {
+	if len(p.beyond(t)) > 0 {
 		h += rowPad + sizeSmall*lineBody/sizeBody
 	}
 	return h
@@ -411,6 +423,9 @@ func (p *paper) traceScale() (scale, height float64) {
 	whole := heading + tracePaper*p.usable()*timeLabels/traceWidth
 	if left := p.bottom() - p.y; left < whole && left > heading+traceLeast*(whole-heading) {
 		return tracePaper * (left - heading) / (whole - heading), left
+	}
+	if p.pack >= packMet {
+		return tracePaper * traceLeast, heading + traceLeast*(whole-heading)
 	}
 	return tracePaper, whole
 }
@@ -441,7 +456,7 @@ func (p *paper) trace(t *Trace, scale float64) {
 		grey(195)
 		d.SetLineWidth(.1)
 		d.Line(X(plotLeft), Y(tk.At), X(plotRight), Y(tk.At))
-		text(X(plotLeft-4), Y(tk.At+3), "end", tk.Label, false)
+		text(X(plotLeft-4), Y(math.Min(tk.At+3, plotBottom-1)), "end", tk.Label, false) // clear of the first lane
 	}
 	for _, tk := range t.Clock {
 		grey(195)

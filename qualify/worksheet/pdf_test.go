@@ -160,8 +160,7 @@ func TestOneLayout(t *testing.T) {
 		w := New(sample(name))
 		var papers [2]*paper
 		for i, letter := range []bool{false, true} {
-			papers[i] = newPaper(w, PDFOptions{Letter: letter})
-			papers[i].body(w)
+			papers[i] = layOut(w, PDFOptions{Letter: letter})
 		}
 		a4, letter := papers[0], papers[1]
 		if a4.doc.PageCount() != letter.doc.PageCount() || math.Abs((a4.y-a4.y0)-(letter.y-letter.y0)) > .01 {

@@ -67,10 +67,20 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 				asked.Sub, asked.Note = "", why
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
+		row := Row{Cells: []Cell{
 			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome)},
 			{Text: src.numbers(f.Cites, false), Sub: evidence(f)},
-		}})
+		}}
+		if f.Outcome == criteria.Met && inWords(f, in.Pack) {
+			row.Spare = SpareUnder
+			row.Words = fmt.Sprintf("%s %s: %s; found %s (source %s · %s)", markMet.Symbol, f.Label, f.Asked, row.Cells[2].Referred(), row.Cells[4].Text, row.Cells[4].Sub)
+		}
+		s.Table.Rows = append(s.Table.Rows, row)
+	}
+	if !slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return r.Spare == SpareNot }) {
+		for i := range s.Table.Rows {
+			s.Table.Rows[i].Spare = SpareNot // nothing else decided
+		}
 	}
 	s.Items = src.take(true)
 	if d.Outcome == criteria.Undetermined {
@@ -209,6 +219,12 @@ func measureRank(id string, p *rules.Pack) int {
 		return 2
 	}
 	return 2
+}
+
+// inWords reports whether a finding is a condition that was found in words, and
+// no figure.
+func inWords(f criteria.Finding, p *rules.Pack) bool {
+	return measureRank(f.ID, p) == 2 && !strings.ContainsAny(f.Found, "0123456789")
 }
 
 // clauses lists the whole tree, also what was tried and did not apply. Paper
@@ -539,7 +555,11 @@ func levels(in Input, ev *evidenceList) Section {
 		near := slices.ContainsFunc(rows, func(o row) bool {
 			return len(o.clauses) > 0 && new(big.Rat).Abs(new(big.Rat).Sub(o.pct, r.pct)).Cmp(big.NewRat(1, 1)) <= 0
 		})
-		s.Table.Rows = append(s.Table.Rows, Row{Strong: len(r.clauses) > 0, Minor: !near, Cells: []Cell{
+		spare := SpareNot
+		if len(r.clauses) == 0 {
+			spare = SpareOut
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Strong: len(r.clauses) > 0, Minor: !near, Spare: spare, Cells: []Cell{
 			first, {Text: duration(a, t.Low)}, {Text: duration(a, t.Value)}, {Text: duration(a, t.High)},
 			{Text: minutes(a, t.Value)}, {Text: share}, {Text: longest}, {Text: by},
 		}})
@@ -553,7 +573,7 @@ const eventDefinition = "An event runs from the first reading so many points und
 
 func measures(in Input, ev *evidenceList) Section {
 	s := Section{ID: "measures", Title: "Measures",
-		Table: &Table{Columns: []Column{{"Measure", .30, false}, {"Low", .12, true}, {"Value", .15, true}, {"High", .12, true}, {"Remark", .31, false}}}}
+		Table: &Table{Beyond: "and %d measures that no clause asks for, listed on the page", Columns: []Column{{"Measure", .30, false}, {"Low", .12, true}, {"Value", .15, true}, {"High", .12, true}, {"Remark", .31, false}}}}
 	add := func(what, remark, low, value, high string) {
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: low}, {Text: value}, {Text: high}, {Text: remark}}})
 	}
@@ -588,6 +608,7 @@ func measures(in Input, ev *evidenceList) Section {
 				rate = cut(e.PerHour, 1) + " an hour"
 			}
 			add(fmt.Sprintf("Desaturation events, %d points", e.Depth), rate, fmt.Sprint(e.Low), fmt.Sprint(e.Count), fmt.Sprint(e.High))
+			s.Table.Rows[len(s.Table.Rows)-1].Spare = SpareOut // no fact of the vocabulary counts events
 			s.After = eventDefinition
 		}
 	}
@@ -640,14 +661,7 @@ func spans(in Input) Section {
 		if sp.Kind != analysis.SpanMissing && sp.From < sp.To && a.Den > 0 && sp.LowestNum < 1<<62 {
 			low = number(big.NewRat(sp.LowestNum, a.Den)) + " %"
 		}
-		last := sp.To - 1
-		if last < sp.From {
-			last = sp.From
-		}
-		from, to := clock(a.Stamp(rec, sp.FromTick, sp.From)), clock(a.Stamp(rec, sp.ToTick, last))
-		if day, _, ok := strings.Cut(from, " "); ok {
-			to = strings.TrimPrefix(to, day+" ")
-		}
+		from, to := in.ends(a, sp)
 		long, said := duration(a, sp.ToTick-sp.FromTick), in.judgement(sp)
 		words := fmt.Sprintf("%s to %s, %s, %s: %s", from, to, long, kind, sp.Reason)
 		if said != "" {
@@ -657,7 +671,19 @@ func spans(in Input) Section {
 			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind, Sub: said}, {Text: sp.Reason},
 		}})
 	}
+	s.Table.Packed = packed(in, a, s.Table.Rows)
 	return s
+}
+
+// ends are the stamps between which a span of the recording lies, that of its
+// end without the day where it is the same.
+func (in Input) ends(a *analysis.Analysis, sp analysis.Span) (from, to string) {
+	last := max(sp.To-1, sp.From)
+	from, to = clock(a.Stamp(in.Recording, sp.FromTick, sp.From)), clock(a.Stamp(in.Recording, sp.ToTick, last))
+	if day, _, ok := strings.Cut(from, " "); ok {
+		to = strings.TrimPrefix(to, day+" ")
+	}
+	return from, to
 }
 
 // clock prints a stamp of a recording with a blank between day and time.

@@ -52,22 +52,22 @@ func (p *paper) small(w *Worksheet) []smallLine {
 		s := &w.Sections[i]
 		if !behind && lookedUp[s.ID] {
 			behind = true
-			out = append(out, p.smallSection(&sources, sources.texts())...)
+			out = append(out, p.smallSection(&sources, p.texts(&sources))...)
 		}
 		switch {
 		case s.Minor || s.Cites && s.Table == nil:
 		case s.Small:
-			out = append(out, p.smallSection(s, s.texts())...)
+			out = append(out, p.smallSection(s, p.texts(s))...)
 		case s.Table != nil:
-			texts := s.Table.texts(func(r Row) bool { return r.Aside })
-			if s.aside() {
-				texts = append(texts, s.Table.beyond()...)
+			texts := s.Table.texts(p.aside)
+			if p.putAside(s) {
+				texts = append(texts, p.beyond(s.Table)...)
 			}
 			out = append(out, p.smallSection(s, texts)...)
 		}
 	}
 	if !behind {
-		out = append(out, p.smallSection(&sources, sources.texts())...)
+		out = append(out, p.smallSection(&sources, p.texts(&sources))...)
 	}
 	return out
 }
@@ -96,7 +96,7 @@ func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
 			out = append(out, smallLine{text: l, indent: in, bullet: bullet && i == 0})
 		}
 	}
-	if runIn[s.ID] {
+	if runIn[s.ID] || p.pack >= packLists {
 		var all []string
 		for _, t := range texts {
 			all = append(all, t.text)
@@ -114,14 +114,14 @@ func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
 }
 
 // texts words a section of the small print.
-func (s *Section) texts() []smallText {
+func (p *paper) texts(s *Section) []smallText {
 	var out []smallText
 	if s.Lead != "" && s.ID != "clauses" { // the indents say it
 		out = append(out, smallText{s.Lead, 0})
 	}
 	if s.Table != nil {
 		out = append(out, s.Table.texts(func(Row) bool { return true })...)
-		out = append(out, s.Table.beyond()...)
+		out = append(out, p.beyond(s.Table)...)
 	}
 	for _, it := range s.Items {
 		out = append(out, smallText{it, 0})
@@ -130,10 +130,13 @@ func (s *Section) texts() []smallText {
 }
 
 // beyond says how many rows paper leaves out, nothing if there are none.
-func (t *Table) beyond() []smallText {
-	left := 0
-	for _, r := range t.Rows {
-		if r.Minor {
+func (p *paper) beyond(t *Table) []smallText {
+	left, rows := 0, t.Rows
+	if p.pack >= packSpans && t.Packed != nil {
+		rows = t.Packed
+	}
+	for _, r := range rows {
+		if r.Minor || p.out(r) {
 			left++
 		}
 	}
@@ -192,22 +195,24 @@ func (t *Table) sentence(r Row) string {
 }
 
 // columns sets lines in two columns of even length, on as many pages as they
-// need.
-func (p *paper) columns(lines []smallLine) {
+// need, under a rule if they are ruled off.
+func (p *paper) columns(lines []smallLine, ruled bool) {
 	for len(lines) > 0 {
 		room := p.bottom() - p.y
 		if room < columnLeft {
 			p.page()
 			room = p.bottom() - p.y
 		}
-		p.y += 1.5
-		room -= 1.5
+		if ruled {
+			p.y += 1.5
+			room -= 1.5
+		}
 		left := fill(lines, room)
 		if len(fill(lines[len(left):], room)) == len(lines)-len(left) {
 			left = even(lines, room)
 		}
 		right := fill(lines[len(left):], room)
-		if p.y > p.top()+2 {
+		if ruled && p.y > p.top()+2 {
 			p.rule(p.y, .2)
 		}
 		p.y += .8

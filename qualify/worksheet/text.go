@@ -27,7 +27,7 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 		b.WriteString("DEMO: invented data, no patient\n")
 	}
 	para("", w.Title)
-	para("", w.caseLine())
+	para("", w.caseLine(true))
 	para("", "Criteria "+w.Version)
 	for _, a := range w.Alerts {
 		b.WriteByte('\n')
@@ -63,10 +63,14 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 // heading is the title with the letters of the evidence.
 func (s *Section) heading() string { return Cell{Text: s.Title, Ref: s.Ref}.Referred() }
 
-// caseLine names the case in one line.
-func (w *Worksheet) caseLine() string {
+// caseLine says in one line whose case it is; named with number, patient and
+// birth date, which stand at the head of every sheet of paper too.
+func (w *Worksheet) caseLine(named bool) string {
 	c := w.Case
-	parts := []string{"Case " + orDash(c.Number), "Patient " + orDash(c.PatientName), "Born " + orDash(c.BirthDate.String())}
+	var parts []string
+	if named {
+		parts = []string{"Case " + orDash(c.Number), "Patient " + orDash(c.PatientName), "Born " + orDash(c.BirthDate.String())}
+	}
 	for _, p := range []struct{ label, value string }{{"Identifier ", c.Identifier}, {"Payer ", c.Payer}, {"Supplier ", c.Supplier}, {"Printed ", w.Printed.String()}} {
 		if p.value != "" {
 			parts = append(parts, p.label+p.value)

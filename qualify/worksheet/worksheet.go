@@ -173,6 +173,7 @@ type Section struct {
 type Table struct {
 	Columns []Column
 	Rows    []Row
+	Packed  []Row // what dense paper sets in place of Rows; nil: Rows
 	Beyond  string
 	Inline  bool // paper sets what stands under a text behind it
 	Fixed   bool // paper keeps the shares of the columns: there is room to write
@@ -186,16 +187,30 @@ type Column struct {
 }
 
 // Row is one row; Depth indents its first cell, Strong sets it bold, Minor
-// leaves it out on paper, and Aside puts it into the small print there. Words is
-// how small print puts it, "" for cell by cell.
+// leaves it out on paper, and Aside puts it into the small print there; Spare
+// does so where paper is set dense. Words is how small print puts it, "" for
+// cell by cell.
 type Row struct {
 	Cells  []Cell
 	Depth  int
 	Strong bool
 	Minor  bool
 	Aside  bool
+	Spare  Spare
 	Words  string
 }
+
+// Spare says what becomes of a row where paper is set dense.
+type Spare int
+
+// Rows stay as they are, are left out and counted, are set small under their
+// table, or go into the small print at the end.
+const (
+	SpareNot Spare = iota
+	SpareOut
+	SpareUnder
+	SpareAside
+)
 
 // Cell is a text, a smaller one under it, and a verdict; each may be empty.
 // Note is a remark that page and text print and paper leaves out. Ref is the
@@ -319,13 +334,18 @@ func (w *Worksheet) clean() {
 		if s.Table == nil {
 			continue
 		}
-		for i := range s.Table.Rows {
-			r := &s.Table.Rows[i]
-			r.Words = visible(r.Words)
-			for j := range r.Cells {
-				c := &r.Cells[j]
-				c.Text, c.Sub, c.Note, c.Ref = visible(c.Text), visible(c.Sub), visible(c.Note), visible(c.Ref)
-			}
+		cleanRows(s.Table.Rows)
+		cleanRows(s.Table.Packed)
+	}
+}
+
+func cleanRows(rows []Row) {
+	for i := range rows {
+		r := &rows[i]
+		r.Words = visible(r.Words)
+		for j := range r.Cells {
+			c := &r.Cells[j]
+			c.Text, c.Sub, c.Note, c.Ref = visible(c.Text), visible(c.Sub), visible(c.Note), visible(c.Ref)
 		}
 	}
 }

@@ -1,0 +1,190 @@
+package worksheet
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"slices"
+	"strings"
+
+	"airwarrant/qualify/analysis"
+	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
+)
+
+// pagesWanted is how many pages paper takes at most where that can be. It is
+// set as loosely as two pages allow, in this order:
+//
+//	packLoose   as everything is laid out
+//	packSpans   doubtful stretches of one reason together, with their times and
+//	            their total; those that decide and those that were judged singly
+//	packLists   levels and measures that no clause asks for left out and counted,
+//	            the lists of the small print run in, the case named at the head
+//	            alone
+//	packMet     conditions that are met and are told in words, and what follows
+//	            from the outcome without a date, in the small print
+//
+// No print gets smaller by it, and no alert, verdict, measured clause, figure
+// that a verdict rests on, question or missing paper moves. What does not fit
+// even so goes on to further pages.
+const pagesWanted = 2
+
+const (
+	packLoose = iota
+	packSpans
+	packLists
+	packMet
+)
+
+// rows are the rows that paper prints of a table, where it prints them in the
+// table itself.
+func (p *paper) rows(t *Table) []Row {
+	rows := t.Rows
+	if p.pack >= packSpans && t.Packed != nil {
+		rows = t.Packed
+	}
+	return slices.DeleteFunc(slices.Clone(rows), func(r Row) bool { return r.Minor || p.aside(r) || p.out(r) || p.lowered(r) })
+}
+
+// out reports whether a row is left out because it is set dense.
+func (p *paper) out(r Row) bool { return r.Spare == SpareOut && p.pack >= packLists }
+
+// lowered reports whether a row goes into the small print under its table.
+func (p *paper) lowered(r Row) bool { return r.Spare == SpareUnder && p.pack >= packMet && !r.Minor }
+
+// aside reports whether a row stands in the small print at the end.
+func (p *paper) aside(r Row) bool { return r.Aside || r.Spare == SpareAside && p.pack >= packMet }
+
+// lower sets the rows that a table gave up under it, in small print.
+func (p *paper) lower(s *Section) {
+	texts := s.Table.texts(p.lowered)
+	if len(texts) == 0 {
+		return
+	}
+	width := (p.usable() - columnGap) / 2
+	var lines []smallLine
+	for _, t := range texts {
+		set := p.lines(t.text, width-bulletRoom, false, sizeSmall)
+		for i, l := range set {
+			in := bulletRoom
+			if i == 0 {
+				in = 0 // its mark is its bullet
+			}
+			lines = append(lines, smallLine{text: l, indent: in, keep: i < len(set)-1})
+		}
+	}
+	p.columns(lines, false)
+	p.y += .6
+}
+
+// packed are the doubtful stretches with those of one kind and reason together.
+// A stretch stands by itself where it may move a clause that is still open,
+// where somebody judged it, or where it is alone.
+func packed(in Input, a *analysis.Analysis, rows []Row) []Row {
+	type group struct {
+		kind   analysis.SpanKind
+		reason string
+	}
+	level, all := openLevel(in)
+	single := func(sp analysis.Span) bool {
+		if in.judgement(sp) != "" {
+			return true
+		}
+		return sp.Kind != analysis.SpanMissing && (all || level != nil && big.NewRat(sp.LowestNum, a.Den).Cmp(level) <= 0)
+	}
+	members := map[group][]int{}
+	for i, sp := range a.Spans {
+		if !single(sp) {
+			g := group{sp.Kind, sp.Reason}
+			members[g] = append(members[g], i)
+		}
+	}
+	var out []Row
+	singles := 0
+	for i, sp := range a.Spans {
+		of := members[group{sp.Kind, sp.Reason}]
+		switch {
+		case single(sp) || len(of) == 1:
+			r := rows[i]
+			r.Minor = singles >= spanLimit
+			singles++
+			out = append(out, r)
+		case of[0] == i:
+			out = append(out, together(in, a, of, rows[i]))
+		}
+	}
+	return out
+}
+
+// together words stretches of one kind and reason: how many, their times, how
+// long in all, and the lowest number in any of them.
+func together(in Input, a *analysis.Analysis, of []int, first Row) Row {
+	var long int64
+	lowest := int64(math.MaxInt64)
+	var times []string
+	day := ""
+	for n, i := range of {
+		sp := a.Spans[i]
+		long += sp.ToTick - sp.FromTick
+		lowest = min(lowest, sp.LowestNum)
+		if n >= spanLimit {
+			continue
+		}
+		from, to := in.ends(a, sp)
+		if d, at, ok := strings.Cut(from, " "); ok {
+			if d == day {
+				from = at
+			}
+			day = d
+		}
+		times = append(times, from+" to "+to)
+	}
+	if more := len(of) - len(times); more > 0 {
+		times = append(times, fmt.Sprintf("and %d more, listed on the page", more))
+	}
+	cells := slices.Clone(first.Cells)
+	cells[0] = Cell{Text: fmt.Sprintf("%d stretches", len(of))}
+	cells[1] = Cell{}
+	cells[2].Text = duration(a, long)
+	cells[3].Text = "–"
+	if a.Spans[of[0]].Kind != analysis.SpanMissing && lowest < 1<<62 {
+		cells[3].Text = number(big.NewRat(lowest, a.Den)) + " %"
+	}
+	cells[5] = Cell{Text: a.Spans[of[0]].Reason, Sub: strings.Join(times, "; ")}
+	return Row{Aside: first.Aside, Cells: cells, Words: fmt.Sprintf("%s, %s in all, %s: %s: %s",
+		cells[0].Text, cells[2].Text, cells[4].Text, cells[5].Text, cells[5].Sub)}
+}
+
+// openLevel tells which doubtful readings may still move an undetermined
+// outcome: those at or below level, or all. A nil level and false: none.
+func openLevel(in Input) (level *big.Rat, all bool) {
+	if in.Determination.Outcome != criteria.Undetermined {
+		return nil, false
+	}
+	open := map[string]bool{}
+	var walk func(fs []criteria.Finding)
+	walk = func(fs []criteria.Finding) {
+		for _, f := range fs {
+			if len(f.Parts) == 0 && f.Outcome == criteria.Unclear {
+				open[f.ID] = true
+			}
+			walk(f.Parts)
+		}
+	}
+	walk(in.Determination.Clauses)
+	for _, q := range askedBy(in.Pack) {
+		if !open[q.id] {
+			continue
+		}
+		if def, _ := rules.Lookup(q.fact); !slices.Contains(def.From, "recording") {
+			continue
+		}
+		if q.level == nil {
+			return nil, true
+		}
+		if level == nil || q.level.Cmp(level) > 0 {
+			level = q.level
+		}
+	}
+	return level, false
+}
