@@ -38,6 +38,14 @@ var descriptions = map[string]string{
 	"Region.home":      "web address of the coverage documents",
 	"Region.scope":     "one sentence on whom the criteria are for",
 	"Region.hidden":    "true keeps an invented payer out of what users are offered",
+	"Region.applies":   "which patients come under the criteria, by where they live and who pays; one of them is enough",
+
+	"Applies.places":  "codes of ISO 3166 where the patient lives: two letters of a country, or a subdivision such as US-NC; left out: anywhere",
+	"Applies.payer":   "word of the plan that pays, such as medicaid; left out for a guideline, which decides nothing on payment",
+	"Applies.program": "name of the plan for people",
+	"Applies.text":    "who comes under it, one sentence",
+	"Applies.source":  "where that stands",
+	"Applies.status":  "how far that can be trusted; what is from memory is offered and never chosen",
 
 	"Pack.effective_from": "first day on which the criteria are in force; equals the name of the file",
 	"Pack.known_since":    "day from which this house knew the version; left out if not recorded",

@@ -28,7 +28,7 @@ func TestReadDraft(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got.SHA256 != want.SHA256 || got.EffectiveFrom != want.EffectiveFrom || got.Region != r || !reflect.DeepEqual(got.Criteria, want.Criteria) || len(rules.Compare(want, got)) != 0 {
+			if got.SHA256 != want.SHA256 || got.EffectiveFrom != want.EffectiveFrom || !reflect.DeepEqual(got.Region, r) || !reflect.DeepEqual(got.Criteria, want.Criteria) || len(rules.Compare(want, got)) != 0 {
 				t.Errorf("%s: the draft says something else", want.File)
 			}
 			read++

@@ -165,6 +165,7 @@ func (l *loader) regionFile(file, folder string) Region {
 	d := parse(file, data)
 	d.decode(&r)
 	d.validate(&r)
+	d.checkApplies(r)
 	if r.Region != "" && r.Region != folder {
 		var top *step
 		d.fault(top.in("region"), "the name of its folder, "+quote(folder), quote(r.Region), "write region: "+folder+", or rename the folder")
@@ -235,6 +236,10 @@ func (d *document) validate(v any) {
 		case "oneof":
 			words := strings.Fields(f.Param())
 			d.fault(at, "one of "+strings.Join(words, ", "), quote(fmt.Sprint(f.Value())), didYouMean(fmt.Sprint(f.Value()), words))
+		case "required_with":
+			d.fault(at, "the key "+f.Field()+" beside the payer", "none", hint(reflect.TypeFor[Applies](), f.Field()))
+		case "iso3166_1_alpha2|iso3166_2":
+			d.fault(at, "a code of ISO 3166, two letters of a country or a subdivision such as US-NC", quote(fmt.Sprint(f.Value())), "look it up at the agency of the standard")
 		default: // min
 			d.fault(at, "at least "+f.Param(), fmt.Sprint(f.Value()), "write "+f.Param()+" or more")
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -200,7 +201,7 @@ func TestEmbedded(t *testing.T) {
 	}
 	for _, r := range regions {
 		for _, p := range l.History(r.Region) {
-			if p.SHA256 == "" || len(p.Cases) == 0 || p.Region != r || p.File == "" {
+			if p.SHA256 == "" || len(p.Cases) == 0 || !reflect.DeepEqual(p.Region, r) || p.File == "" {
 				t.Errorf("%s: hash, cases or region are missing", p.File)
 			}
 			p.Walk(func(n *Node, gate bool) {

@@ -33,6 +33,8 @@ type Region struct {
 	Scope    string `yaml:"scope" validate:"required"`                     // who it is for, one sentence
 	// Hidden keeps an invented payer out of what users are offered.
 	Hidden bool `yaml:"hidden"`
+	// Applies says which patients come under the criteria; at least one holds.
+	Applies []Applies `yaml:"applies" validate:"dive"`
 }
 
 // Pack is one version of a region's criteria: <effective-date>.yaml.

@@ -132,14 +132,25 @@ func structSchema(t reflect.Type, gate bool) object {
 		properties["accepts"].(object)["items"] = object{"enum": custodyWords}
 	case reflect.TypeFor[Region]():
 		properties["region"].(object)["pattern"] = regionPattern.String()
-		for _, s := range properties { // the schema of a region has no $defs
-			if s := s.(object); s["$ref"] == "#/$defs/text" {
-				delete(s, "$ref")
-				s["type"] = "string"
-			}
-		}
+		withoutDefs(properties)
+	case reflect.TypeFor[Applies]():
+		properties["places"].(object)["items"] = object{"type": "string", "pattern": `^[A-Z]{2}(-[A-Z0-9]{1,3})?$`}
+		properties["payer"].(object)["pattern"] = payerPattern.String()
+		withoutDefs(properties)
+		return object{"type": "object", "properties": properties, "required": required, "additionalProperties": false,
+			"dependentRequired": object{"payer": []string{"program"}, "program": []string{"payer"}}}
 	}
 	return object{"type": "object", "properties": properties, "required": required, "additionalProperties": false}
+}
+
+// withoutDefs spells texts out: the schema of a region has no $defs.
+func withoutDefs(properties object) {
+	for _, s := range properties {
+		if s := s.(object); s["$ref"] == "#/$defs/text" {
+			delete(s, "$ref")
+			s["type"] = "string"
+		}
+	}
 }
 
 func fieldSchema(t reflect.Type, gate bool) object {

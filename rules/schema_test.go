@@ -122,7 +122,7 @@ func TestSchemaRefusesBadFiles(t *testing.T) {
 func TestDescriptions(t *testing.T) {
 	var want []string
 	for _, s := range []reflect.Type{
-		reflect.TypeFor[Region](), reflect.TypeFor[Pack](), reflect.TypeFor[Citation](), reflect.TypeFor[Reading](), reflect.TypeFor[Custody](),
+		reflect.TypeFor[Region](), reflect.TypeFor[Applies](), reflect.TypeFor[Pack](), reflect.TypeFor[Citation](), reflect.TypeFor[Reading](), reflect.TypeFor[Custody](),
 		reflect.TypeFor[Node](), reflect.TypeFor[NOf](), reflect.TypeFor[Item](), reflect.TypeFor[Consequence](),
 		reflect.TypeFor[Deferral](), reflect.TypeFor[Override](), reflect.TypeFor[Choose](), reflect.TypeFor[Due](), reflect.TypeFor[Prompt](),
 	} {

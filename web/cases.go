@@ -205,19 +205,22 @@ func (s *Site) stamp(who string, role casework.Role) casework.Stamp {
 	return casework.Stamp{At: s.cfg.Now(), By: who, Role: role}
 }
 
-// newFile opens a case with its patient. numbers is what its number is drawn
+// newFile opens a case with its patient, under the criteria chosen. numbers is what its number is drawn
 // from: a form that is sent twice brings the same, and then the case that it
 // opened first is returned.
-func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p patient, numbers io.Reader) (*casework.Case, error) {
+func (s *Site) newFile(ctx context.Context, st casework.Stamp, by chosenBy, p patient, numbers io.Reader) (*casework.Case, error) {
 	for range 5 {
 		number, err := casework.NewNumber(s.cfg.Now(), numbers)
 		if err != nil {
 			return nil, err
 		}
-		c, err := casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{region}, Owner: st.By})
+		c, err := casework.Create(ctx, s.cfg.Store, number, st, casework.Opened{Criteria: []string{by.Region}, Owner: st.By})
 		switch {
 		case err == nil:
 			stated, err := s.sealPatient(ctx, c, p)
+			if err == nil {
+				stated.Chosen, err = s.sealChosen(ctx, c, by)
+			}
 			if err != nil {
 				return nil, err
 			}
@@ -225,7 +228,7 @@ func (s *Site) newFile(ctx context.Context, st casework.Stamp, region string, p 
 		case !errors.Is(err, casework.ErrConflict):
 			return nil, err
 		}
-		if c, err := s.opened(ctx, number, region, p); c != nil || err != nil {
+		if c, err := s.opened(ctx, number, by.Region, p); c != nil || err != nil {
 			return c, err
 		}
 	}
@@ -259,7 +262,7 @@ func (s *Site) opened(ctx context.Context, number, region string, p patient) (*c
 }
 
 func (s *Site) sealPatient(ctx context.Context, c *casework.Case, p patient) (casework.PatientStated, error) {
-	var out casework.PatientStated
+	out := casework.PatientStated{Chosen: c.Patient.Chosen}
 	err := s.nameable(ctx, c.Number, p.Name)
 	if err != nil {
 		return out, err

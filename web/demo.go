@@ -106,7 +106,7 @@ func (s *Site) buildDemo() error {
 
 func (s *Site) buildDemoCase(ctx context.Context, d demoCase, recording []byte) error {
 	intake := s.stamp("demo intake", casework.RoleIntake)
-	c, err := s.newFile(ctx, intake, d.Region, d.Patient, s.cfg.Random)
+	c, err := s.newFile(ctx, intake, chosenBy{Region: d.Region}, d.Patient, s.cfg.Random)
 	if err != nil {
 		return err
 	}

@@ -15,7 +15,7 @@ import (
 // the patient.
 func TestFollowing(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, false)
-	c, err := b.newFile(t.Context(), b.stamp("M. Reyes", casework.RoleIntake), "xx-example", merrin, b.cfg.Random)
+	c, err := b.newFile(t.Context(), b.stamp("M. Reyes", casework.RoleIntake), chosenBy{Region: "xx-example"}, merrin, b.cfg.Random)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,13 +1,16 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"math/rand/v2"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
 )
 
@@ -16,6 +19,18 @@ type newPage struct {
 	Payers []payerLine
 	Form   url.Values
 	Errors map[string]string
+	Places []placeGroup
+	Plans  []planLine
+	// Asked is whether the page says which criteria apply; Choice, Open and Shut
+	// are what it says.
+	Asked      bool
+	Choice     criteria.Choice
+	Reason     string
+	Asks       []string
+	Open, Shut []setsPart
+	// AskWhy asks for a word on why the criteria that were chosen are, although
+	// others apply or these do not.
+	AskWhy bool
 }
 
 type payerLine struct {
@@ -33,6 +48,15 @@ func (p newPage) Birth() string { return p.value("birth") }
 
 // Identifier is the identifier as typed.
 func (p newPage) Identifier() string { return p.value("identifier") }
+
+// Place is the code of the place chosen.
+func (p newPage) Place() string { return p.value("place") }
+
+// Other is whether a plan is ticked for which no criteria are held.
+func (p newPage) Other() bool { return slices.Contains(p.Form["plan"], criteria.OtherPayer) }
+
+// Why is the word on why the criteria are chosen all the same.
+func (p newPage) Why() string { return p.value("why") }
 
 // Once is drawn anew for each blank form, and tells a form that is sent twice
 // (a double click, or after going back) from a second case of one patient.
@@ -53,14 +77,70 @@ func (s *Site) newCase(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	s.render(w, q, http.StatusOK, "new", page{Title: "New case", Body: newPage{Payers: s.payers(""), Form: url.Values{"once": {once}}}})
+	s.showNew(w, q, http.StatusOK, newPage{Form: url.Values{"once": {once}}})
 	return nil
+}
+
+// showNew shows the form with what was typed into it.
+func (s *Site) showNew(w http.ResponseWriter, q *request, status int, b newPage) {
+	b.Payers, b.Places, b.Plans = s.payers(typed(b.Form, "payer")), s.placeGroups(), s.planLines(b.Form["plan"])
+	if b.Asked {
+		b.Reason = criteria.ReasonWords[b.Choice.Reason]
+		for _, a := range b.Choice.Ask {
+			b.Asks = append(b.Asks, askWords(a))
+		}
+		b.Open, b.Shut = s.partsOf(b.Choice, cmp.Or(typed(b.Form, "payer"), b.Choice.Region))
+	}
+	s.render(w, q, status, "new", page{Title: "New case", Body: b})
+}
+
+// askWords says what settles which criteria apply.
+func askWords(a string) string {
+	switch a {
+	case "country":
+		return "In which country does the patient live?"
+	case "subdivision":
+		return "In which state, province or other part of the country does the patient live?"
+	case "payer":
+		return "Which plan pays?"
+	}
+	if def, ok := rules.Lookup(a); ok && def.Question != "" {
+		return def.Question
+	}
+	return rules.PlainWord(a)
 }
 
 func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 	region, p, faults := s.readNewCase(q.PostForm)
+	choice, by := s.choiceFor(q.PostForm, p.Birth, faults)
+	if q.PostForm.Get("which") != "" {
+		// Which criteria apply can be asked before anything else is typed.
+		for _, field := range []string{"payer", "name", "identifier"} {
+			delete(faults, field)
+		}
+		if typed(q.PostForm, "birth") == "" {
+			delete(faults, "birth")
+		}
+		status := http.StatusOK
+		if len(faults) > 0 {
+			status = http.StatusUnprocessableEntity
+		}
+		s.showNew(w, q, status, newPage{Form: q.PostForm, Errors: faults, Asked: len(faults) == 0, Choice: choice})
+		return nil
+	}
+	var ask bool
+	by.Region = region
+	by.Says, ask = needsWhy(choice, region)
+	if ask {
+		switch by.Why = typed(q.PostForm, "why"); {
+		case by.Why == "":
+			faults["why"] = "Expected a word on why these criteria are chosen, although by what is stated others apply or these do not; found none. Say why, or choose those that apply."
+		case len(by.Why) > textLimit:
+			faults["why"] = "Expected at most 400 letters; found more. Shorten it."
+		}
+	}
 	if len(faults) > 0 {
-		s.render(w, q, http.StatusUnprocessableEntity, "new", page{Title: "New case", Body: newPage{Payers: s.payers(region), Form: q.PostForm, Errors: faults}})
+		s.showNew(w, q, http.StatusUnprocessableEntity, newPage{Form: q.PostForm, Errors: faults, Asked: faults["place"]+faults["plan"] == "" && !by.empty() || ask, Choice: choice, AskWhy: ask})
 		return nil
 	}
 	st := s.stamp(q.visit.Who, casework.RoleIntake)
@@ -69,7 +149,7 @@ func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 		seed := s.sign("once", strings.Join([]string{once, st.By, region, p.Name, p.Birth.String(), p.Identifier}, "\x00"))
 		numbers = rand.NewChaCha8([32]byte(seed))
 	}
-	c, err := s.newFile(q.Context(), st, region, p, numbers)
+	c, err := s.newFile(q.Context(), st, by, p, numbers)
 	if err != nil && !errors.Is(err, casework.ErrHead) {
 		return err
 	}

@@ -256,6 +256,16 @@ func spokenByHandlers(t *testing.T) map[string]bool {
 	for _, measure := range criteria.ReportWords {
 		out[measure] = true
 	}
+	for _, reason := range criteria.ReasonWords {
+		out[reason] = true
+	}
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range lib.Countries() {
+		out[rules.PlaceName(c)] = true
+	}
 	for _, text := range textsOfTheChain(t) {
 		out[text] = out[text] || false // may be said; most of it stands on the worksheet alone
 	}

@@ -49,7 +49,15 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			}
 			parts = append(parts, t)
 		}
-		return "patient stated: " + strings.Join(parts, "; "), nil
+		words := "patient stated: " + strings.Join(parts, "; ")
+		if ch.Chosen != "" && e.K == 2 {
+			by, err := reveal(ch.Chosen)
+			if err != nil {
+				return "", err
+			}
+			words += ". Criteria chosen: " + chosenWords(by)
+		}
+		return words, nil
 	case casework.KindFactsStated:
 		ch, err := changeOf[casework.FactsStated](e)
 		if err != nil {

@@ -44,6 +44,8 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--critical PERCENT|off] [--today DATE]
              [--csv FILE] [--json]
   airwarrant rules list | facts | check [DIR]   [--json]
+  airwarrant rules for [--country CODE] [--subdivision CODE] [--payer WORD[,WORD...]] [--birth DATE] [--on DATE] [--json]
+             (which criteria apply to a patient, and why; codes of ISO 3166-1 and 3166-2, such as US and US-NC)
   airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
   airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
              (list, show and compare take --as-known-on DATE: without what this house came to know later)

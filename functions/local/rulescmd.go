@@ -19,7 +19,7 @@ import (
 
 func rulesCommand(args []string, e env) error {
 	if len(args) == 0 {
-		return errors.New("rules: expected one of list, show, compare, confirm, facts, check; see airwarrant --help")
+		return errors.New("rules: expected one of list, for, show, compare, confirm, facts, check; see airwarrant --help")
 	}
 	fs := flag.NewFlagSet("rules "+args[0], flag.ContinueOnError)
 	asJSON := fs.Bool("json", false, "print JSON")
@@ -33,6 +33,13 @@ func rulesCommand(args []string, e env) error {
 	fs.StringVar(&cf.by, "by", "", "who confirms")
 	fs.StringVar(&cf.edition, "edition", "", "edition of the document that was seen")
 	fs.StringVar(&cf.document, "document", "", "private copy of the document")
+	var pf patientFlags
+	if args[0] == "for" {
+		fs.StringVar(&pf.country, "country", "", "country in which the patient lives, ISO 3166-1")
+		fs.StringVar(&pf.subdivision, "subdivision", "", "subdivision in which the patient lives, ISO 3166-2")
+		fs.StringVar(&pf.payer, "payer", "", "plans that the patient has")
+		fs.StringVar(&pf.birth, "birth", "", "birth date")
+	}
 	words, err := parse(fs, args[1:])
 	if err != nil {
 		return err
@@ -85,13 +92,16 @@ func rulesCommand(args []string, e env) error {
 			return err
 		}
 		return rulesShow(p, conf[p.SHA256], *asJSON, e.out)
+	case "for":
+		pf.on = *on
+		return rulesFor(words, pf, lib, *asJSON, e.out)
 	case "compare":
 		return rulesCompare(words, lib, *asJSON, e.out)
 	case "confirm":
 		cf.on = *on
 		return rulesConfirm(words, cf, lib, e.out)
 	}
-	return fmt.Errorf("rules %s: expected one of list, show, compare, confirm, facts, check; see airwarrant --help", args[0])
+	return fmt.Errorf("rules %s: expected one of list, for, show, compare, confirm, facts, check; see airwarrant --help", args[0])
 }
 
 // rulesBlank prints a pack to be filled in by hand.

@@ -146,12 +146,15 @@ type PatientStated struct {
 	Name        Ref   `json:"name,omitzero"`
 	BirthDate   Ref   `json:"birth_date,omitzero"`
 	Identifiers []Ref `json:"identifiers,omitempty"`
+	// Chosen is on what the criteria of the case were chosen: where the patient
+	// lives, who pays, and why others were taken; "" if nothing was stated.
+	Chosen Ref `json:"chosen,omitzero"`
 }
 
 // Kind returns KindPatientStated.
 func (PatientStated) Kind() Kind { return KindPatientStated }
 func (v PatientStated) refs() []Ref {
-	return append([]Ref{v.Name, v.BirthDate}, v.Identifiers...)
+	return append([]Ref{v.Name, v.BirthDate, v.Chosen}, v.Identifiers...)
 }
 func (v PatientStated) apply(c *Case, e Event) error {
 	c.Patient = v
