@@ -89,7 +89,13 @@ func New(cfg Config) (*Site, error) {
 	}
 	s := &Site{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}
 	ctx := context.Background()
-	var err error
+	unfinished, err := casework.Unfinished(ctx, cfg.Store)
+	if err != nil {
+		return nil, fmt.Errorf("web: %w", err)
+	}
+	if unfinished {
+		return nil, errors.New("web: the store is the target of a move that has not come to its end; give the command move again, then serve it")
+	}
 	if s.key, err = siteKey(ctx, cfg.Store, cfg.Random); err != nil {
 		return nil, err
 	}

@@ -556,3 +556,25 @@ func TestListIsPaged(t *testing.T) {
 		t.Errorf("two pages show %d cases, want %d", len(seen), listSize+3)
 	}
 }
+
+// A store into which a move has not come to its end is not served.
+func TestUnfinishedMoveIsNotServed(t *testing.T) {
+	store := new(storetest.Memory)
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	conf := Config{Store: store, Library: lib, Now: time.Now, Random: rand.NewChaCha8([32]byte{1}), Program: "test", Log: slog.New(slog.DiscardHandler)}
+	if err := store.PutNote(t.Context(), "move", "unfinished", []byte("1")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := New(conf); err == nil || !strings.Contains(err.Error(), "has not come to its end") {
+		t.Errorf("an unfinished target: %v", err)
+	}
+	if err := store.DeleteNote(t.Context(), "move", "unfinished"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := New(conf); err != nil {
+		t.Errorf("a finished one: %v", err)
+	}
+}

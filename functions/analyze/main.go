@@ -45,11 +45,7 @@ type analyze struct {
 }
 
 func open(ctx context.Context, log *slog.Logger) (*analyze, error) {
-	set, err := settings.Read("analyze", os.Getenv)
-	if err != nil {
-		return nil, err
-	}
-	store, err := cloud.Open(ctx, set.Cloud)
+	set, store, err := settings.Open(ctx, "analyze")
 	if err != nil {
 		return nil, err
 	}

@@ -35,11 +35,7 @@ func main() {
 
 // handler wires the site.
 func handler(ctx context.Context, log *slog.Logger) (http.Handler, error) {
-	set, err := settings.Read("api", os.Getenv)
-	if err != nil {
-		return nil, err
-	}
-	store, err := cloud.Open(ctx, set.Cloud)
+	set, store, err := settings.Open(ctx, "api")
 	if err != nil {
 		return nil, err
 	}

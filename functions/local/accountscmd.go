@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify/casework"
 	"airwarrant/web/accounts"
 )
@@ -33,7 +32,8 @@ type accountLine struct {
 // while the program serves.
 func accountsCommand(args []string, e env) (err error) {
 	fs := flag.NewFlagSet("accounts", flag.ContinueOnError)
-	data := fs.String("data", "", "folder of the store")
+	var sf storeFlags
+	sf.add(fs, true)
 	asJSON := fs.Bool("json", false, "print JSON")
 	role := fs.String("role", "", "roles, separated by commas")
 	office := fs.String("office", "", "the physician's office of the role office")
@@ -54,17 +54,7 @@ func accountsCommand(args []string, e env) (err error) {
 	if given != (*role != "") || !given && *office != "" {
 		return fmt.Errorf("accounts %s: expected --role with add and roles, and with nothing else; see airwarrant --help", do)
 	}
-	dir := *data
-	if dir == "" {
-		if dir, err = defaultData(); err != nil {
-			return err
-		}
-	}
-	open := openStore
-	if do == "add" {
-		open = local.Open // the first account may come before everything else
-	}
-	store, err := open(dir)
+	store, err := sf.openFor(context.Background(), do == "add") // the first account may come before everything else
 	if err != nil {
 		return err
 	}

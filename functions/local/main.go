@@ -52,10 +52,13 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
   airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--json]
   airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
+  airwarrant move --to cloud|local --table NAME --bucket NAME [--data DIR] [--json]
 
 ROLE is intake, maintainer or administrator, or office alone, with --office NAME. --host NAME is a name under which a
 proxy on this machine serves the pages over HTTPS. --provider FILE holds the settings of an OpenID Connect provider as
 JSON: issuer, client_id, client_secret, address, roles (group: role), and if need be name, scopes, groups_claim, name_claim.
+--table and --bucket name a store without a server, in place of --data with accounts, replay and audit too; region and
+credentials are those of the environment.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
 --critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
@@ -86,7 +89,7 @@ func run(args []string, e env) (code int) {
 	}
 	commands := map[string]func([]string, env) error{
 		"serve": serve, "measure": measure, "check": check, "batch": batchCommand, "rules": rulesCommand,
-		"replay": replay, "accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore,
+		"replay": replay, "accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore, "move": moveCommand,
 	}
 	switch args[0] {
 	case "help", "--help", "-h":
@@ -95,7 +98,7 @@ func run(args []string, e env) (code int) {
 	}
 	cmd, ok := commands[args[0]]
 	if !ok {
-		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, replay, audit, backup, restore\n\n%s", args[0], usage)
+		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, replay, audit, backup, restore, move\n\n%s", args[0], usage)
 		return exitUsage
 	}
 	err := cmd(args[1:], e)

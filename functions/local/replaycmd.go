@@ -29,7 +29,8 @@ func replay(args []string, e env) (err error) {
 	fs := flag.NewFlagSet("replay", flag.ContinueOnError)
 	file := fs.String("draft", "", "file of the draft")
 	region := fs.String("criteria", "", "region that the draft is of")
-	data := fs.String("data", "", "folder of the store")
+	var sf storeFlags
+	sf.add(fs, true)
 	packs := fs.String("packs", "", "folder of criteria")
 	csvFile := fs.String("csv", "", "write the lines of cases here")
 	asJSON := fs.Bool("json", false, "print JSON")
@@ -53,13 +54,7 @@ func replay(args []string, e env) (err error) {
 	if err != nil {
 		return err
 	}
-	dir := *data
-	if dir == "" {
-		if dir, err = defaultData(); err != nil {
-			return err
-		}
-	}
-	store, err := openStore(dir)
+	store, err := sf.open(context.Background())
 	if err != nil {
 		return err
 	}

@@ -16,43 +16,31 @@ import (
 	"airwarrant/web"
 )
 
-// storeWords parses the words of a command on the store and returns them with
-// the folder of the store.
-func storeWords(name string, args []string, want int) (words []string, dir string, asJSON bool, err error) {
+// storeWords parses the words of a command on a store.
+func storeWords(name string, args []string, want int, cloud bool) (words []string, sf *storeFlags, asJSON bool, err error) {
 	fs := flag.NewFlagSet(name, flag.ContinueOnError)
-	data := fs.String("data", "", "folder of the store")
+	sf = new(storeFlags)
+	sf.add(fs, cloud)
 	js := fs.Bool("json", false, "print JSON")
 	if words, err = parse(fs, args); err != nil {
-		return nil, "", false, err
+		return nil, nil, false, err
 	}
 	if len(words) != want {
-		return nil, "", false, fmt.Errorf("%s: expected %d words, found %d; see airwarrant --help", name, want, len(words))
+		return nil, nil, false, fmt.Errorf("%s: expected %d words, found %d; see airwarrant --help", name, want, len(words))
 	}
-	if dir = *data; dir == "" {
-		dir, err = defaultData()
-	}
-	return words, dir, *js, err
-}
-
-// openStore opens a store that is there already; a command that reads must
-// not make an empty one by a mistyped name.
-func openStore(dir string) (*local.Store, error) {
-	if _, err := os.Stat(dir); err != nil {
-		return nil, fmt.Errorf("%w; name the folder of the store with --data", err)
-	}
-	return local.Open(dir)
+	return words, sf, *js, nil
 }
 
 // audit verify proves every chain of the store; a fault exits 2.
 func audit(args []string, e env) (err error) {
-	words, dir, asJSON, err := storeWords("audit", args, 1)
+	words, sf, asJSON, err := storeWords("audit", args, 1, true)
 	if err != nil {
 		return err
 	}
 	if words[0] != "verify" {
 		return fmt.Errorf("audit %s: expected audit verify; see airwarrant --help", words[0])
 	}
-	store, err := openStore(dir)
+	store, err := sf.open(context.Background())
 	if err != nil {
 		return err
 	}
@@ -106,11 +94,11 @@ func tellReport(r *casework.Report, asJSON bool, w io.Writer) error {
 // backup writes the whole store into one file, which appears under its name
 // only when it is complete.
 func backup(args []string, e env) (err error) {
-	words, dir, asJSON, err := storeWords("backup", args, 1)
+	words, sf, asJSON, err := storeWords("backup", args, 1, false)
 	if err != nil {
 		return err
 	}
-	store, err := openStore(dir)
+	store, err := sf.openHere(false)
 	if err != nil {
 		return err
 	}
@@ -149,7 +137,11 @@ func backup(args []string, e env) (err error) {
 
 // restore lays a backup out in an empty folder and verifies it.
 func restore(args []string, e env) error {
-	words, dir, asJSON, err := storeWords("restore", args, 1)
+	words, sf, asJSON, err := storeWords("restore", args, 1, false)
+	if err != nil {
+		return err
+	}
+	dir, err := sf.dir()
 	if err != nil {
 		return err
 	}

@@ -19,7 +19,6 @@ import (
 
 	"airwarrant/functions/internal/metrics"
 	"airwarrant/functions/internal/settings"
-	"airwarrant/functions/internal/store/cloud"
 	"airwarrant/qualify/casework"
 )
 
@@ -41,11 +40,7 @@ type sweep struct {
 }
 
 func open(ctx context.Context) (*sweep, error) {
-	set, err := settings.Read("sweep", os.Getenv)
-	if err != nil {
-		return nil, err
-	}
-	store, err := cloud.Open(ctx, set.Cloud)
+	set, store, err := settings.Open(ctx, "sweep")
 	if err != nil {
 		return nil, err
 	}
@@ -61,9 +56,26 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 	if now.IsZero() {
 		return errors.New("sweep: expected an event of a schedule with its time, found none")
 	}
+	// An empty store waits for its first account, or for a store to be moved
+	// into it; one that is being moved into is not whole.
+	unfinished, err := casework.Unfinished(ctx, s.store)
+	if err != nil {
+		return fmt.Errorf("looking at the store: %w", err)
+	}
+	ledgers, _, err := s.store.Ledgers(ctx, "", 1)
+	if err != nil {
+		return fmt.Errorf("looking at the store: %w", err)
+	}
+	cases, _, err := s.store.Cases(ctx, "", 1)
+	if err != nil {
+		return fmt.Errorf("looking at the store: %w", err)
+	}
+	if unfinished || len(ledgers)+len(cases) == 0 {
+		s.log.Info("nothing swept", "event", e.ID, "unfinished_move", unfinished)
+		return nil
+	}
 	destroyed := 0
 	if s.retention > 0 {
-		var err error
 		st := casework.Stamp{At: now, By: "sweep", Role: casework.RoleSystem}
 		if destroyed, err = casework.Retain(ctx, s.store, st, now.Add(-s.retention)); err != nil {
 			return fmt.Errorf("retention: %w", err)

@@ -19,6 +19,8 @@ var (
 	ErrToken = errors.New("unknown page token; begin again at the first page")
 	// ErrRefused: the change does not fit the case as it stands.
 	ErrRefused = errors.New("the change does not fit the case")
+	// ErrMove: two stores are not as a move needs them; the error says how.
+	ErrMove = errors.New("the move was refused")
 	// ErrHead: the event is stored, but the list of cases does not show it
 	// yet. RebuildHeads mends that; the change must not be sent again.
 	ErrHead = errors.New("the event is stored, but the list of cases could not be brought up to date")

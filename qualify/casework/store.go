@@ -60,6 +60,8 @@ type Store interface {
 	PutPersonal(ctx context.Context, caseID, id string, sealed []byte) error
 	// Personal returns a sealed value, ErrNotFound if there is none.
 	Personal(ctx context.Context, caseID, id string) ([]byte, error)
+	// PersonalIDs lists the ids of the sealed values beside a case.
+	PersonalIDs(ctx context.Context, caseID, after string, limit int) (ids []string, next string, err error)
 	// DestroyPersonal removes the key of a case for good, whether it had one
 	// or not, and then its sealed values.
 	DestroyPersonal(ctx context.Context, caseID string) error
@@ -96,6 +98,19 @@ type Store interface {
 	DeleteNote(ctx context.Context, kind, key string) error
 	// Notes lists the notes of one kind by key.
 	Notes(ctx context.Context, kind, after string, limit int) (notes []Note, next string, err error)
+
+	// Inventory tells of what no other list leads to. It may go through the
+	// whole store, so it is for moves and not for pages.
+	Inventory(ctx context.Context) (Inventory, error)
+}
+
+// Inventory is what lies in a store besides what its lists name, in ascending
+// order.
+type Inventory struct {
+	// Keyed are the ids that have a key, had one, or have sealed values: cases,
+	// and what keeps a key beside them.
+	Keyed []string
+	Kinds []string // kinds of which there are notes
 }
 
 // Note is one line of the list of notes of a kind.

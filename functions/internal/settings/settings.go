@@ -1,11 +1,12 @@
 // Package settings reads what a function without a server is told by its
 // environment.
 //
-// Call Read with the name of the function and os.Getenv. Names lists what each
+// Call Open with the name of the function. Names lists what each
 // function is told; the template sets exactly that, which its test proves.
 package settings
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -46,6 +47,24 @@ type Settings struct {
 // sessionNotesLast is longer than any session of a browser does.
 const sessionNotesLast = 2 * accounts.SessionLasts
 
+// Cloud names a store without a server and says how long its notes last.
+func Cloud(table, bucket string) cloud.Settings {
+	return cloud.Settings{Table: table, Bucket: bucket, Last: map[string]time.Duration{
+		accounts.SessionNotes: sessionNotesLast, web.TicketNotes: web.TicketLasts, web.TicketLists: web.TicketLasts,
+	}}
+}
+
+// Open reads the settings of a function from the environment and opens its
+// store.
+func Open(ctx context.Context, function string) (Settings, *cloud.Store, error) {
+	set, err := Read(function, os.Getenv)
+	if err != nil {
+		return Settings{}, nil, err
+	}
+	store, err := cloud.Open(ctx, set.Cloud)
+	return set, store, err
+}
+
 // Read reads the settings of a function. The error names every one that is
 // missing or wrong.
 func Read(function string, getenv func(string) string) (Settings, error) {
@@ -53,9 +72,7 @@ func Read(function string, getenv func(string) string) (Settings, error) {
 	if !ok {
 		return Settings{}, fmt.Errorf("settings: no function is named %q", function)
 	}
-	s := Settings{Cloud: cloud.Settings{Last: map[string]time.Duration{
-		accounts.SessionNotes: sessionNotesLast, web.TicketNotes: web.TicketLasts, web.TicketLists: web.TicketLasts,
-	}}}
+	s := Settings{Cloud: Cloud("", "")}
 	var faults []error
 	for _, name := range names {
 		value := strings.TrimSpace(getenv(name))

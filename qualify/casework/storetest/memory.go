@@ -296,6 +296,40 @@ func (s *Memory) Personal(ctx context.Context, caseID, id string) ([]byte, error
 	return bytes.Clone(sealed), nil
 }
 
+// PersonalIDs implements casework.Store.
+func (s *Memory) PersonalIDs(ctx context.Context, caseID, after string, limit int) ([]string, string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return nil, "", err
+	}
+	return page(s.personal[caseID], after, limit, func(id string, _ []byte) string { return id })
+}
+
+// Inventory implements casework.Store.
+func (s *Memory) Inventory(ctx context.Context) (casework.Inventory, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return casework.Inventory{}, err
+	}
+	keyed := maps.Clone(s.keys)
+	for id, values := range s.personal {
+		if len(values) > 0 {
+			put(&keyed, id, nil)
+		}
+	}
+	var inv casework.Inventory
+	inv.Keyed = slices.Sorted(maps.Keys(keyed))
+	for kind, notes := range s.notes {
+		if len(notes) > 0 {
+			inv.Kinds = append(inv.Kinds, kind)
+		}
+	}
+	slices.Sort(inv.Kinds)
+	return inv, nil
+}
+
 // DestroyPersonal implements casework.Store.
 func (s *Memory) DestroyPersonal(ctx context.Context, caseID string) error {
 	s.mu.Lock()

@@ -52,6 +52,8 @@ func Run(t *testing.T, open func(t *testing.T) casework.Store) {
 		{"Anchors", anchors},
 		{"Notes", notes},
 		{"SwapNote", swapNote},
+		{"Inventory", inventory},
+		{"Moves", moves},
 		{"Ledgers", ledgers},
 		{"LedgerRace", ledgerRace},
 		{"LedgerAnchor", ledgerAnchor},
@@ -792,6 +794,61 @@ func notes(t *testing.T, s casework.Store) {
 	sound(t, s)
 }
 
+// What no list leads to is told: keys, also destroyed ones and those of no
+// case, the values beside each, and the kinds of notes.
+func inventory(t *testing.T, s casework.Store) {
+	ctx := t.Context()
+	told := func(keyed, kinds []string) {
+		t.Helper()
+		inv, err := s.Inventory(ctx)
+		must(t, err)
+		slices.Sort(keyed)
+		if !slices.Equal(inv.Keyed, keyed) || !slices.Equal(inv.Kinds, kinds) {
+			t.Errorf("keys of %q and kinds %q, expected %q and %q", inv.Keyed, inv.Kinds, keyed, kinds)
+		}
+	}
+	told(nil, nil)
+	c, other, bare := create(t, s, 1), create(t, s, 2), create(t, s, 3)
+	var refs []string
+	for i := range 7 {
+		ref, err := c.Seal(ctx, s, random(byte(20+i)), []byte{byte(i)})
+		must(t, err)
+		refs = append(refs, string(ref))
+	}
+	_, err := other.Seal(ctx, s, random(30), []byte("to be destroyed"))
+	must(t, err)
+	must(t, s.DestroyPersonal(ctx, other.Number))
+	must(t, s.PutKey(ctx, "of-no-case", make([]byte, 32)))
+	for _, kind := range []string{"b", "a", "a/1", "gone"} {
+		must(t, s.PutNote(ctx, kind, "x", nil))
+		must(t, s.PutNote(ctx, kind, "y", []byte("y")))
+	}
+	must(t, s.DeleteNote(ctx, "gone", "x"))
+	must(t, s.DeleteNote(ctx, "gone", "y"))
+	told([]string{c.Number, other.Number, "of-no-case"}, []string{"a", "a/1", "b"})
+	values := func(number string) (out []string) {
+		for id, err := range casework.All(ctx, func(ctx context.Context, after string, limit int) ([]string, string, error) {
+			return s.PersonalIDs(ctx, number, after, min(limit, 3))
+		}) {
+			must(t, err)
+			out = append(out, id)
+		}
+		return out
+	}
+	slices.Sort(refs)
+	if got := values(c.Number); !slices.Equal(got, refs) {
+		t.Errorf("values %q, expected %q", got, refs)
+	}
+	for _, number := range []string{other.Number, bare.Number, "of-no-case", "nothing"} {
+		if got := values(number); len(got) != 0 {
+			t.Errorf("values of %s: %q", number, got)
+		}
+	}
+	if _, _, err := s.PersonalIDs(ctx, c.Number, "foreign", 5); !errors.Is(err, casework.ErrToken) {
+		t.Errorf("a foreign token: %v", err)
+	}
+}
+
 // What no case and no anchor needs goes, unless it was put lately.
 func sweep(t *testing.T, s casework.Store) {
 	ctx := t.Context()
@@ -872,6 +929,8 @@ func cancelled(t *testing.T, s casework.Store) {
 	_, calls["Note"] = s.Note(ctx, "kind", "key")
 	_, _, calls["Notes"] = s.Notes(ctx, "kind", "", 1)
 	_, calls["Upload"] = s.Upload(ctx, hash(data))
+	_, _, calls["PersonalIDs"] = s.PersonalIDs(ctx, c.Number, "", 1)
+	_, calls["Inventory"] = s.Inventory(ctx)
 	_, calls["Reveal"] = c.Reveal(ctx, s, ref)
 	_, calls["Audit"] = casework.Audit(ctx, s)
 	for name, err := range calls {

@@ -38,6 +38,7 @@
 //	PutEntry       as PutEvent
 //	LastEntry      query of one item, backwards
 //	SwapNote       put on condition that the old bytes stand there
+//	Inventory      scan of the whole table, by a move alone
 //
 // Every write is of one item, and there are no transactions. Everything but
 // the indexes is read consistently; an index follows in a moment, as
@@ -71,7 +72,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -82,6 +85,7 @@ import (
 	"github.com/aws/aws-sdk-go-v2/service/dynamodb/types"
 	"github.com/aws/aws-sdk-go-v2/service/s3"
 
+	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
 
@@ -483,6 +487,60 @@ func (s *Store) PutPersonal(ctx context.Context, caseID, id string, sealed []byt
 // Personal implements casework.Store.
 func (s *Store) Personal(ctx context.Context, caseID, id string) ([]byte, error) {
 	return s.value(ctx, "reading a personal value", personalAt(caseID), personalItem+id)
+}
+
+// PersonalIDs implements casework.Store.
+func (s *Store) PersonalIDs(ctx context.Context, caseID, after string, limit int) ([]string, string, error) {
+	const doing = "listing personal values"
+	last, err := lastKey(paging.Values, after, limit)
+	if err != nil {
+		return nil, "", err
+	}
+	c := &cursor{sort: "sk", in: dynamodb.QueryInput{TableName: &s.set.Table, ConsistentRead: aws.Bool(true), Limit: aws.Int32(int32(limit + 1)), ProjectionExpression: aws.String("pk, sk"),
+		KeyConditionExpression:    aws.String("pk = :p AND begins_with(sk, :s)"),
+		ExpressionAttributeValues: item{":p": text(personalAt(caseID)), ":s": text(personalItem)}}}
+	if last != "" {
+		// What begins so and follows that one: "p0" follows every "p/".
+		c.in.KeyConditionExpression = aws.String("pk = :p AND sk BETWEEN :from AND :to")
+		c.in.ExpressionAttributeValues = item{":p": text(personalAt(caseID)), ":from": text(personalItem + last + "\x00"), ":to": text("p0")}
+	}
+	items, err := merge(ctx, s, []*cursor{c}, limit)
+	if err != nil {
+		return nil, "", failed(ctx, doing, err)
+	}
+	var ids []string
+	for _, it := range items {
+		ids = append(ids, strings.TrimPrefix(textOf(it["sk"]), personalItem))
+	}
+	if len(ids) <= limit {
+		return ids, "", nil
+	}
+	return ids[:limit], paging.Token(paging.Values, ids[limit-1]), nil
+}
+
+// Inventory implements casework.Store. It goes through the whole table.
+func (s *Store) Inventory(ctx context.Context) (casework.Inventory, error) {
+	keyed, kinds := map[string]bool{}, map[string]bool{}
+	in := &dynamodb.ScanInput{TableName: &s.set.Table, ConsistentRead: aws.Bool(true), ProjectionExpression: aws.String("pk, sk"),
+		FilterExpression:          aws.String("begins_with(pk, :note) OR begins_with(pk, :case) AND (sk = :key OR begins_with(sk, :value))"),
+		ExpressionAttributeValues: item{":note": text(noteAt("")), ":case": text(personalAt("")), ":key": text(keyItem), ":value": text(personalItem)}}
+	for {
+		page, err := s.db.Scan(ctx, in)
+		if err != nil {
+			return casework.Inventory{}, failed(ctx, "going through the table", err)
+		}
+		for _, it := range page.Items {
+			part := textOf(it["pk"])
+			if kind, ok := strings.CutPrefix(part, noteAt("")); ok {
+				kinds[kind] = true
+			} else {
+				keyed[strings.TrimPrefix(part, personalAt(""))] = true
+			}
+		}
+		if in.ExclusiveStartKey = page.LastEvaluatedKey; len(in.ExclusiveStartKey) == 0 {
+			return casework.Inventory{Keyed: slices.Sorted(maps.Keys(keyed)), Kinds: slices.Sorted(maps.Keys(kinds))}, nil
+		}
+	}
 }
 
 // DestroyPersonal implements casework.Store. The copies that the table keeps

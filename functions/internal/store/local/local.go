@@ -456,6 +456,21 @@ func (s *Store) Personal(ctx context.Context, caseID, id string) ([]byte, error)
 	return sealed, nil
 }
 
+// PersonalIDs implements casework.Store.
+func (s *Store) PersonalIDs(ctx context.Context, caseID, after string, limit int) ([]string, string, error) {
+	last, err := paging.After(paging.Values, after, limit)
+	if err != nil {
+		return nil, "", err
+	}
+	ids, err := query(ctx, s, "listing personal values", scanString,
+		"SELECT id FROM personal WHERE case_id = ? AND id > ? ORDER BY id LIMIT ?", caseID, last, limit+1)
+	if err != nil {
+		return nil, "", err
+	}
+	ids, next := cut(ids, paging.Values, limit, func(id string) string { return id })
+	return ids, next, nil
+}
+
 // DestroyPersonal implements casework.Store. The key is overwritten in the
 // database, and the write-ahead file is emptied. Backups made before still
 // hold it: they have to be destroyed too.
@@ -606,6 +621,19 @@ func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]cas
 	}
 	notes, next := cut(notes, paging.Notes, limit, func(n casework.Note) string { return n.Key })
 	return notes, next, nil
+}
+
+// Inventory implements casework.Store.
+func (s *Store) Inventory(ctx context.Context) (casework.Inventory, error) {
+	var inv casework.Inventory
+	var err error
+	if inv.Keyed, err = query(ctx, s, "listing keys", scanString, "SELECT case_id FROM case_keys UNION SELECT case_id FROM personal ORDER BY case_id"); err != nil {
+		return casework.Inventory{}, err
+	}
+	if inv.Kinds, err = query(ctx, s, "listing kinds of notes", scanString, "SELECT DISTINCT kind FROM notes ORDER BY kind"); err != nil {
+		return casework.Inventory{}, err
+	}
+	return inv, nil
 }
 
 // VerifyAll checks the database file, as SQLite can, and then everything that

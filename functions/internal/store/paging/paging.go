@@ -19,6 +19,7 @@ const (
 	Notes   = "n"
 	List    = "l"
 	Ledgers = "g"
+	Values  = "p"
 )
 
 // After returns the key after which a page of limit items begins, "" for the
