@@ -37,7 +37,8 @@ type Region struct {
 	Applies []Applies `yaml:"applies" validate:"dive"`
 }
 
-// Pack is one version of a region's criteria: <effective-date>.yaml.
+// Pack is one version of a region's criteria: <effective-date>.yaml. It is not
+// changed once it is loaded: whoever reads it may keep what follows from it.
 type Pack struct {
 	Region        Region `yaml:"-" validate:"-"`
 	File          string `yaml:"-"` // path inside the packs folder

@@ -78,7 +78,7 @@ func unverified(s rules.Status, text string) string {
 // follow works out what follows from a case that qualifies.
 func (e *evaluation) follow(det *Determination) {
 	verdicts := map[string]*rules.Node{}
-	for n := range e.result {
+	for _, n := range e.nodes {
 		if n.ID != "" {
 			verdicts[n.ID] = n
 		}
@@ -127,7 +127,7 @@ func (e *evaluation) consequence(c *rules.Consequence, clauses map[string]*rules
 	}
 	if c.If != nil {
 		cond := newEvaluation(e.pack, c.If, e.facts, e.barred, e.conf)
-		switch r := cond.result[c.If]; {
+		switch r := cond.valueOf(c.If); {
 		case cond.shuts(c.If):
 			return nil
 		case r != value(vMet):
@@ -144,7 +144,7 @@ func (e *evaluation) consequence(c *rules.Consequence, clauses map[string]*rules
 // settles lists the questions whose answers settle one clause.
 func (e *evaluation) settles(n *rules.Node) []Need {
 	var out []Need
-	in := e.d.support(e.result[n])
+	in := e.d.support(e.valueOf(n))
 	for i, v := range e.vars {
 		if in[i] {
 			out = append(out, e.asks(v)...)
@@ -231,7 +231,7 @@ func (e *evaluation) document(det *Determination) {
 		}
 		cond := newEvaluation(e.pack, p.If, e.facts, e.barred, e.conf)
 		switch {
-		case cond.result[p.If] == value(vMet):
+		case cond.valueOf(p.If) == value(vMet):
 			det.Document = append(det.Document, text)
 		case cond.shuts(p.If):
 		default:

@@ -97,7 +97,7 @@ func Barred(p *rules.Pack, f Facts) bool {
 	if p.Custody.When == nil {
 		return true
 	}
-	return newEvaluation(p, p.Custody.When, f, true, nil).result[p.Custody.When] != value(vNotMet)
+	return newEvaluation(p, p.Custody.When, f, true, nil).valueOf(p.Custody.When) != value(vNotMet)
 }
 
 // decided is what made a clause met or not met.
@@ -134,7 +134,7 @@ func (e *evaluation) weight(s rules.Status, id string) rules.Status {
 
 // decide names the leaves that give a clause its value want, vMet or vNotMet.
 func (e *evaluation) decide(n *rules.Node, want int) decided {
-	if e.leafOf[n] != nil {
+	if e.leafAt(n) != nil {
 		return decided{[]*rules.Node{n}, e.evidence(n), n.Disposition}
 	}
 	inner := want
@@ -156,7 +156,7 @@ func (e *evaluation) decide(n *rules.Node, want int) decided {
 	var settled []decided
 	var open decided
 	for _, c := range n.Children() {
-		switch r := e.result[c]; {
+		switch r := e.valueOf(c); {
 		case r == value(inner):
 			settled = append(settled, e.decide(c, inner))
 		case !r.isValue():
@@ -188,8 +188,8 @@ func (e *evaluation) decide(n *rules.Node, want int) decided {
 // openLeaves names the leaves below a clause whose value hangs on facts: it
 // is needed where parts decide together although none does alone.
 func (e *evaluation) openLeaves(n *rules.Node) decided {
-	if e.leafOf[n] != nil {
-		if e.result[n].isValue() {
+	if e.leafAt(n) != nil {
+		if e.valueOf(n).isValue() {
 			return decided{}
 		}
 		return decided{[]*rules.Node{n}, e.evidence(n), n.Disposition}
@@ -207,7 +207,7 @@ func (e *evaluation) openDisposition(needs []Need) string {
 	switch s := e.shut(); {
 	case s != nil && s.to != nil:
 		return "deferred"
-	case s != nil, e.result[e.root] == value(vNotApplicable):
+	case s != nil, e.valueOf(e.root) == value(vNotApplicable):
 		return "not_addressed"
 	}
 	for _, n := range needs {
@@ -238,7 +238,7 @@ func (e *evaluation) openStatus(needs []Need) rules.Status {
 	}
 	var some, all rules.Status
 	for _, l := range e.leaves {
-		if e.unconfirmed(l.node) && !e.relevant[l.node] && !confirm[needConfirm+e.idOf[l.node]] {
+		if e.unconfirmed(l.node) && !e.isRelevant(l.node) && !confirm[needConfirm+e.idOf[l.node]] {
 			continue // no stated fact has made it matter
 		}
 		s := e.evidence(l.node)

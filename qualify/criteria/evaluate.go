@@ -11,25 +11,20 @@ import (
 // evaluation is one tree of clauses on one set of facts.
 type evaluation struct {
 	source
+	*layout
 	conf   Confirmations
 	root   *rules.Node
-	leaves []*leaf // in pack order, gates before what they gate
-	leafOf map[*rules.Node]*leaf
-	idOf   map[*rules.Node]string // id of a clause; of a gate without one, that of its clause
-	gates  map[*rules.Node][]*rules.Node
-	// calendar holds, for each gate that dates make, why a clause behind it
-	// does not apply.
-	calendar map[*rules.Node]string
-	scope    []scoped    // conditions of the pack as a whole; none where root is not its criteria
-	vars     []*variable // ordered as the vocabulary
+	leaves []*leaf     // in pack order, gates before what they gate
+	leafOf []*leaf     // by place in layout.nodes; nil of what has parts
+	vars   []*variable // ordered as the vocabulary
 
 	d      *diagram
-	result map[*rules.Node]ref  // value of every node, gates too
-	open   ref                  // whether the criteria are for this case: not met where they are not
-	away   map[*rules.Node]bool // clauses inside one that does not apply
+	result []ref  // value of every node, gates too, by place in layout.nodes
+	open   ref    // whether the criteria are for this case: not met where they are not
+	away   []bool // clauses inside one that does not apply
 	// relevant holds the clauses that apply on the stated facts: no gate around
 	// them hangs on an answer.
-	relevant map[*rules.Node]bool
+	relevant []bool
 	outcome  ref // of the root, with not applicable read as undetermined
 	// approximate says that the diagram grew too large and plain three-valued
 	// logic was used: absent facts are undetermined one by one.
@@ -52,14 +47,16 @@ type use struct {
 	reading
 	limits  []limit // comparators in the unit of the reading
 	mode    string  // rounding when the value is compared
+	place   int     // of the leaf among the leaves
 	v       *variable
 	verdict int   // where the reading is one point
-	table   []int // value for each cell of v
+	table   []int // value for each cell of v; shared, and never changed
 }
 
 // variable is a fact (with its parameter) whose value is not known.
 type variable struct {
-	index int
+	index int // in evaluation.vars
+	slot  int // in layout.slots
 	key   varKey
 	reading
 	users []*use
@@ -80,23 +77,33 @@ type cell struct {
 }
 
 func newEvaluation(p *rules.Pack, root *rules.Node, f Facts, barred bool, conf Confirmations) *evaluation {
-	e := &evaluation{
-		source: source{pack: p, facts: f, barred: barred},
-		conf:   conf, root: root,
-		leafOf: map[*rules.Node]*leaf{}, idOf: map[*rules.Node]string{}, gates: map[*rules.Node][]*rules.Node{}, calendar: map[*rules.Node]string{},
-	}
-	byKey := map[varKey]*variable{}
-	if root == p.Criteria {
-		e.scopes()
-		for _, s := range e.scope {
-			e.collect(s.when, s.id, byKey)
-		}
-	}
-	e.collect(root, root.ID, byKey)
-	e.arrange(byKey)
+	e := &evaluation{source: source{pack: p, facts: f, barred: barred}, conf: conf, root: root}
+	e.layout = e.layoutOf(root, conf)
+	e.readLeaves()
 	e.run(maxNodes)
 	return e
 }
+
+// at is the place of a clause of the tree.
+func (e *evaluation) at(n *rules.Node) int {
+	i, ok := e.index[n]
+	if !ok {
+		panic("criteria: a clause of another tree")
+	}
+	return i
+}
+
+// valueOf is the diagram of a clause with its gate.
+func (e *evaluation) valueOf(n *rules.Node) ref { return e.result[e.at(n)] }
+
+// leafAt is the leaf that a clause is, nil of one that has parts.
+func (e *evaluation) leafAt(n *rules.Node) *leaf { return e.leafOf[e.at(n)] }
+
+// isAway says that a clause stands inside one that does not apply.
+func (e *evaluation) isAway(n *rules.Node) bool { return e.away[e.at(n)] }
+
+// isRelevant says that no gate around a clause hangs on an answer.
+func (e *evaluation) isRelevant(n *rules.Node) bool { return e.relevant[e.at(n)] }
 
 // run builds the diagram of the root, and falls back to plain three-valued
 // logic where it would hold more than limit nodes.
@@ -110,9 +117,9 @@ func (e *evaluation) run(limit int) {
 }
 
 func (e *evaluation) build() {
-	e.result = map[*rules.Node]ref{}
+	e.result = make([]ref, len(e.nodes))
 	e.open, e.outcome = e.whole(e.d, e.result, nil)
-	e.away, e.relevant = map[*rules.Node]bool{}, map[*rules.Node]bool{}
+	e.away, e.relevant = make([]bool, len(e.nodes)), make([]bool, len(e.nodes))
 	for _, s := range e.scope {
 		e.depart(s.when, false, true)
 	}
@@ -123,13 +130,14 @@ func (e *evaluation) build() {
 // be by themselves, they do not apply. It marks as relevant what no gate
 // leaves open.
 func (e *evaluation) depart(n *rules.Node, away, relevant bool) {
-	e.away[n] = away
+	i := e.at(n)
+	e.away[i] = away
 	for _, g := range e.gates[n] {
 		e.depart(g, away, relevant)
 		away = away || e.shuts(g)
-		relevant = relevant && e.result[g].isValue() && !e.shuts(g)
+		relevant = relevant && e.valueOf(g).isValue() && !e.shuts(g)
 	}
-	e.relevant[n] = relevant && e.result[n].isValue()
+	e.relevant[i] = relevant && e.valueOf(n).isValue()
 	for _, c := range n.Children() {
 		e.depart(c, away, relevant)
 	}
@@ -137,55 +145,59 @@ func (e *evaluation) depart(n *rules.Node, away, relevant bool) {
 
 // shuts reports whether a gate makes what is behind it not apply.
 func (e *evaluation) shuts(g *rules.Node) bool {
-	return e.result[g] == value(vNotMet) || e.result[g] == value(vNotApplicable)
+	return e.valueOf(g) == value(vNotMet) || e.valueOf(g) == value(vNotApplicable)
 }
 
-// collect makes the leaves of a tree; owner is the id of the clause around it.
-func (e *evaluation) collect(n *rules.Node, owner string, byKey map[varKey]*variable) {
-	id := cmp.Or(n.ID, owner)
-	e.idOf[n] = id
-	if n.AppliesWhen != nil {
-		e.gates[n] = append(e.gates[n], n.AppliesWhen)
-	}
-	e.gates[n] = append(e.gates[n], e.periods(n)...)
-	for _, g := range e.gates[n] {
-		e.collect(g, id, byKey)
-	}
-	if parts := n.Children(); parts != nil {
-		for _, c := range parts {
-			e.collect(c, id, byKey)
-		}
-		return
-	}
-	l := e.leaf(n)
-	e.leaves = append(e.leaves, l)
-	e.leafOf[n] = l
-	if l.fixed {
-		return
-	}
-	for i := range l.readings {
-		u := &l.readings[i]
-		if u.point() {
-			u.verdict = u.at(n, cell{u.lo, u.word()})
+// readLeaves makes the leaves, and a variable of each fact that they leave open.
+func (e *evaluation) readLeaves() {
+	leaves := make([]leaf, len(e.layout.leaves))
+	e.leaves = make([]*leaf, len(leaves))
+	e.leafOf = make([]*leaf, len(e.nodes))
+	open := make([]*variable, len(e.slots))
+	for i := range e.layout.leaves {
+		at, l := &e.layout.leaves[i], &leaves[i]
+		e.leaves[i] = l
+		e.leafOf[at.at] = l
+		e.fill(l, at)
+		if l.fixed {
 			continue
 		}
-		k := varKey{order: vocabularyIndex[l.def.Name], rounded: i == 1 || u.mode == readHalfUp && perSample(l.def)}
-		if p := param(n, l.def); p != nil {
-			k.param = p.RatString()
+		n := at.node
+		for j := range l.readings {
+			u := &l.readings[j]
+			u.place = i
+			if u.point() {
+				u.verdict = u.at(n, cell{u.lo, u.word()})
+				continue
+			}
+			rounded := j == 1 || u.mode == readHalfUp && perSample(l.def)
+			if rounded && e.night() == nil {
+				// A report is mostly one figure however samples are read, and what is
+				// absent is one question.
+				plain, _ := e.read(l.def, at.param, false)
+				rounded = !sameEnd(plain.lo, u.lo) || !sameEnd(plain.hi, u.hi)
+			}
+			slot := at.slots[boolRank(rounded)]
+			v := open[slot]
+			if v == nil {
+				v = &variable{slot: slot, key: e.slots[slot], reading: u.reading}
+				open[slot] = v
+			}
+			u.v = v
+			v.users, v.nodes = append(v.users, u), append(v.nodes, n)
 		}
-		if k.rounded && e.night() == nil {
-			// A report is mostly one figure however samples are read, and what is
-			// absent is one question.
-			plain, _ := e.read(l.def, param(n, l.def), false)
-			k.rounded = !sameEnd(plain.lo, u.lo) || !sameEnd(plain.hi, u.hi)
-		}
-		v := byKey[k]
+	}
+	for _, v := range open {
 		if v == nil {
-			v = &variable{key: k, reading: u.reading}
-			byKey[k] = v
+			continue
 		}
-		u.v = v
-		v.users, v.nodes = append(v.users, u), append(v.nodes, n)
+		v.index = len(e.vars)
+		e.vars = append(e.vars, v)
+		t := e.cells(v)
+		v.cells = t.cells
+		for i, u := range v.users {
+			u.table = t.users[i]
+		}
 	}
 }
 
@@ -216,51 +228,51 @@ func param(n *rules.Node, d *rules.FactDef) *big.Rat {
 	return nil
 }
 
-// leaf reads what a leaf names and settles what no fact can change.
-func (e *evaluation) leaf(n *rules.Node) *leaf {
-	l := &leaf{node: n}
-	settle := func(v int) *leaf { l.fixed, l.value = true, v; return l }
-	if n.Unsettled != "" {
-		return settle(vUnclear)
-	}
-	def, ok := definition(n.Fact)
-	if !ok {
-		return settle(vUnclear) // the loader refuses such a pack
-	}
-	l.def = def
-	p := param(n, def)
-	if p == nil {
-		p = zero
+// fill reads what a leaf names and settles what no fact can change.
+func (e *evaluation) fill(l *leaf, at *leafPlace) {
+	n, def := at.node, at.def
+	l.node, l.def = n, def
+	fix := func(v int) { l.fixed, l.value = true, v }
+	if def == nil {
+		fix(vUnclear) // its text is unsettled; of a fact that is not in the vocabulary the loader refuses the pack
+		return
 	}
 	mode := cmp.Or(n.Rounding, readNone)
 	if def.Level {
 		mode = cmp.Or(n.Rounding, e.pack.Reading.Level, readNone)
 	}
-	first, _ := e.read(def, p, perSample(def) && mode == readHalfUp)
+	first, _ := e.read(def, at.param, perSample(def) && mode == readHalfUp)
 	l.readings = []use{{reading: first, mode: mode}}
 	if perSample(def) && mode == readEither {
-		second, _ := e.read(def, p, true)
+		second, _ := e.read(def, at.param, true)
 		l.readings = append(l.readings, use{reading: second, mode: readHalfUp})
 	}
 	switch {
 	case n.Known && first.known:
-		return settle(vMet)
+		fix(vMet)
+		return
 	case n.Known:
-		return settle(vNotMet)
+		fix(vNotMet)
+		return
 	case !first.known && n.IfAbsent == "not_applicable",
 		!first.known && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
-		return settle(vNotApplicable)
+		fix(vNotApplicable)
+		return
 	case first.words == nil && !isNumber(def):
-		return settle(vUnclear) // lists are only known or not
+		fix(vUnclear) // lists are only known or not
+		return
+	}
+	if !isNumber(def) {
+		return
 	}
 	for i := range l.readings {
 		u := &l.readings[i]
-		if isNumber(def) {
-			u.express(n)
+		u.express(n)
+		u.limits = at.limits
+		if u.unit != def.Unit {
 			u.limits = limits(n, u.unit)
 		}
 	}
-	return l
 }
 
 func isNumber(d *rules.FactDef) bool {
@@ -293,39 +305,14 @@ func (u *use) at(n *rules.Node, c cell) int {
 	if u.mode == readNone || perSample(u.def) || !roundable(u.unit) {
 		return plain
 	}
+	if c.num.IsInt() {
+		return plain // and rounds to itself
+	}
 	rounded := verdict(meets(u.limits, halfUp(c.num)))
 	if u.mode == readEither {
 		return opEither.of(plain, rounded)
 	}
 	return rounded
-}
-
-// arrange orders the variables and splits each into cells.
-func (e *evaluation) arrange(byKey map[varKey]*variable) {
-	for _, v := range byKey {
-		e.vars = append(e.vars, v)
-	}
-	slices.SortFunc(e.vars, func(a, b *variable) int {
-		return cmp.Or(cmp.Compare(a.key.order, b.key.order), cmp.Compare(a.key.param, b.key.param), boolRank(a.key.rounded)-boolRank(b.key.rounded))
-	})
-	for i, v := range e.vars {
-		v.index = i
-		for _, u := range v.users {
-			u.table = nil
-		}
-		seen := map[string]bool{}
-		for _, c := range v.representatives(v.span()) {
-			sig := v.signature(c)
-			if seen[sig] {
-				continue
-			}
-			seen[sig] = true
-			v.cells++
-			for j, u := range v.users {
-				u.table = append(u.table, int(sig[j]))
-			}
-		}
-	}
 }
 
 func boolRank(b bool) int {
@@ -411,7 +398,7 @@ func (v *variable) representatives(lo, hi *big.Rat) []cell {
 // node builds the diagram of a clause with its gate. Where drafts is not nil
 // it holds, for each clause whose evidence is not confirmed, the variable that
 // stands for what a maintainer may find; otherwise such a clause is undetermined.
-func (e *evaluation) node(n *rules.Node, d *diagram, out map[*rules.Node]ref, drafts map[*rules.Node]int) ref {
+func (e *evaluation) node(n *rules.Node, d *diagram, out []ref, drafts map[*rules.Node]int) ref {
 	r := e.bare(n, d, out, drafts)
 	if e.unconfirmed(n) {
 		open := value(vUnclear)
@@ -423,7 +410,7 @@ func (e *evaluation) node(n *rules.Node, d *diagram, out map[*rules.Node]ref, dr
 	for _, g := range e.gates[n] {
 		r = d.apply(opGate, e.node(g, d, out, drafts), r)
 	}
-	out[n] = r
+	out[e.at(n)] = r
 	return r
 }
 
@@ -433,8 +420,8 @@ func (e *evaluation) unconfirmed(n *rules.Node) bool {
 	return n.Unsettled != "" || e.unread(n.Status, e.idOf[n])
 }
 
-func (e *evaluation) bare(n *rules.Node, d *diagram, out map[*rules.Node]ref, drafts map[*rules.Node]int) ref {
-	if l := e.leafOf[n]; l != nil {
+func (e *evaluation) bare(n *rules.Node, d *diagram, out []ref, drafts map[*rules.Node]int) ref {
+	if l := e.leafAt(n); l != nil {
 		return e.leafRef(l, d)
 	}
 	op, acc := opAnd, value(vNotApplicable)
@@ -486,9 +473,9 @@ func (e *evaluation) useRef(u *use, d *diagram) ref {
 
 // verdict is what a clause is over all completions.
 func (e *evaluation) verdict(n *rules.Node) Verdict {
-	r := e.result[n]
+	r := e.valueOf(n)
 	switch {
-	case e.away[n]:
+	case e.isAway(n):
 		return NotApplicable
 	case !r.isValue():
 		return Unclear

@@ -27,16 +27,16 @@ func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Findi
 		f.Parts = append(f.Parts, part)
 		f.Status = weakest(f.Status, part.Status)
 	}
-	if l := e.leafOf[n]; l != nil {
+	if l := e.leafAt(n); l != nil {
 		f.Found = e.found(l)
 		f.Because = e.leafBecause(l, f.Found)
 	} else {
 		f.Because = groupBecause(&f, n)
 	}
 	switch {
-	case e.away[n] && e.shut() != nil:
+	case e.isAway(n) && e.shut() != nil:
 		f.Because = "Not looked at: these criteria are not for this case."
-	case e.away[n]:
+	case e.isAway(n):
 		f.Because = "Does not apply, because the clause around it does not."
 	case e.bareApplies(n):
 		f.Because = e.gateBecause(n, f.Because)
@@ -58,9 +58,9 @@ func (e *evaluation) gateBecause(n *rules.Node, because string) string {
 			return calendar
 		case e.shuts(g):
 			return "Does not apply. It would if: " + rules.DescribeWhole(g) + "."
-		case e.result[g] != value(vMet) && dated:
+		case e.valueOf(g) != value(vMet) && dated:
 			open = "Whether it applies hangs on the date of the test. "
-		case e.result[g] != value(vMet):
+		case e.valueOf(g) != value(vMet):
 			open = "Whether it applies is open. It does if: " + rules.DescribeWhole(g) + ". "
 		}
 	}
@@ -70,7 +70,7 @@ func (e *evaluation) gateBecause(n *rules.Node, because string) string {
 // bareApplies reports whether the gate is what made a clause not apply, or
 // may: a leaf without its fact drops out by itself.
 func (e *evaluation) bareApplies(n *rules.Node) bool {
-	l := e.leafOf[n]
+	l := e.leafAt(n)
 	return l == nil || !l.fixed || l.value != vNotApplicable
 }
 
@@ -318,7 +318,7 @@ func (e *evaluation) leafBecause(l *leaf, found string) string {
 	case n.Known:
 		return ""
 	}
-	switch r := e.result[n]; {
+	switch r := e.valueOf(n); {
 	case r == value(vUnclear) && e.approximate && len(l.variables()) > 0:
 		return waits(l)
 	case r == value(vUnclear) && n.Otherwise == "undetermined":
@@ -444,7 +444,7 @@ func (e *evaluation) sentence(leaves []*rules.Node) string {
 			continue
 		}
 		seen[n] = true
-		l := e.leafOf[n]
+		l := e.leafAt(n)
 		if l.def != nil && isNumber(l.def) && !n.Known && (l.def.Level || l.def.Param != "" || l.def.Type == rules.TypeDuration) {
 			first = append(first, n.Label+": "+e.found(l))
 		} else if l.def != nil && isNumber(l.def) && !n.Known {
@@ -596,7 +596,7 @@ func (e *evaluation) idleValues() []string {
 		for _, g := range e.gates[n] {
 			look(g, true)
 		}
-		if l := e.leafOf[n]; l != nil && l.def != nil {
+		if l := e.leafAt(n); l != nil && l.def != nil {
 			read[l.def.Name] = true
 			for _, name := range l.def.From {
 				read[name] = true
@@ -639,7 +639,7 @@ func (e *evaluation) roundingDecides(l *leaf) bool {
 	if l.node.Otherwise == "undetermined" {
 		want = e.d.apply(opOtherwise, want, value(0))
 	}
-	return want != e.result[l.node] || u.at(l.node, cell{num: u.lo}) != u.at(l.node, cell{num: u.hi})
+	return want != e.valueOf(l.node) || u.at(l.node, cell{num: u.lo}) != u.at(l.node, cell{num: u.hi})
 }
 
 // shortfall is how much time a failed leaf lacks at least, in s; nil if it

@@ -28,7 +28,7 @@ func (e *evaluation) nearness() []string {
 	near := map[string][]string{} // limits by what is near them
 	var order []string
 	for _, l := range e.leaves {
-		if l.fixed || l.def == nil || !isNumber(l.def) || e.away[l.node] || len(l.readings) == 0 {
+		if l.fixed || l.def == nil || !isNumber(l.def) || e.isAway(l.node) || len(l.readings) == 0 {
 			continue
 		}
 		u := &l.readings[0]

@@ -313,7 +313,7 @@ func (e *evaluation) confirmations(answers bool) []Need {
 	drafts := map[*rules.Node]int{}
 	var order []*rules.Node
 	visit := func(n *rules.Node) {
-		if e.unconfirmed(n) && (e.relevant[n] || !answers) {
+		if e.unconfirmed(n) && (e.isRelevant(n) || !answers) {
 			drafts[n] = len(e.vars) + len(order)
 			order = append(order, n)
 		}
@@ -328,7 +328,7 @@ func (e *evaluation) confirmations(answers bool) []Need {
 	var in map[int]bool
 	if !e.approximate {
 		d := newDiagram(maxNodes)
-		_, r := e.whole(d, map[*rules.Node]ref{}, drafts)
+		_, r := e.whole(d, make([]ref, len(e.nodes)), drafts)
 		if !d.full {
 			in = d.support(r)
 		}

@@ -279,7 +279,7 @@ func (pr *prover) distinct(r *rand.Rand, st *situation, name string) []Fact {
 		var sig strings.Builder
 		for _, l := range e.leaves {
 			if l.def != nil && (l.def.Name == name || slices.Contains(l.def.From, name)) {
-				fmt.Fprint(&sig, e.bare(l.node, e.d, map[*rules.Node]ref{}, nil), " ")
+				fmt.Fprint(&sig, e.bare(l.node, e.d, make([]ref, len(e.nodes)), nil), " ")
 			}
 		}
 		if !seen[sig.String()] {

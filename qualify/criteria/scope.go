@@ -18,20 +18,20 @@ type scoped struct {
 }
 
 // scopes lists the conditions of the pack as a whole.
-func (e *evaluation) scopes() {
-	if n := e.pack.Population; n != nil {
-		e.scope = append(e.scope, scoped{id: "population", when: n})
+func (lay *layout) scopes(p *rules.Pack) {
+	if n := p.Population; n != nil {
+		lay.scope = append(lay.scope, scoped{id: "population", when: n})
 	}
-	for i := range e.pack.DeferTo {
-		d := &e.pack.DeferTo[i]
-		e.scope = append(e.scope, scoped{d.ID, d.When, d})
+	for i := range p.DeferTo {
+		d := &p.DeferTo[i]
+		lay.scope = append(lay.scope, scoped{d.ID, d.When, d})
 	}
 }
 
 // whole builds the diagram of the outcome, not applicable read as
 // undetermined, and that of whether the criteria are for this case: its
 // patient belongs to the population, and no other set of criteria decides.
-func (e *evaluation) whole(d *diagram, out map[*rules.Node]ref, drafts map[*rules.Node]int) (open, outcome ref) {
+func (e *evaluation) whole(d *diagram, out []ref, drafts map[*rules.Node]int) (open, outcome ref) {
 	open = value(vMet)
 	for _, s := range e.scope {
 		op := opAnd
@@ -52,7 +52,7 @@ func (e *evaluation) shut() *scoped {
 	}
 	for i := range e.scope {
 		s := &e.scope[i]
-		if s.to == nil && e.result[s.when] == value(vNotMet) || s.to != nil && e.result[s.when] == value(vMet) {
+		if s.to == nil && e.valueOf(s.when) == value(vNotMet) || s.to != nil && e.valueOf(s.when) == value(vMet) {
 			return s
 		}
 	}
@@ -73,8 +73,10 @@ func (e *evaluation) shutText(s *scoped) string {
 }
 
 // unread reports whether a text of the pack is from memory and not confirmed.
-func (e *evaluation) unread(s rules.Status, id string) bool {
-	_, confirmed := e.conf[id]
+func (e *evaluation) unread(s rules.Status, id string) bool { return unread(e.conf, s, id) }
+
+func unread(conf Confirmations, s rules.Status, id string) bool {
+	_, confirmed := conf[id]
 	return s == rules.Draft && !confirmed
 }
 
@@ -96,17 +98,17 @@ func period(from, until rules.Date) *rules.Node {
 
 // periods makes the gates that the calendar sets before a clause: its own
 // dates, and overrides that waive it. A draft override never acts.
-func (e *evaluation) periods(n *rules.Node) []*rules.Node {
+func (lay *layout) periods(p *rules.Pack, n *rules.Node, conf Confirmations) []*rules.Node {
 	var out []*rules.Node
 	if !n.Since.IsZero() || !n.Until.IsZero() {
 		g := period(n.Since, n.Until)
-		e.calendar[g] = "Does not apply to tests on that date: it holds for tests " + rules.Period(n.Since, n.Until) + "."
+		lay.calendar[g] = "Does not apply to tests on that date: it holds for tests " + rules.Period(n.Since, n.Until) + "."
 		out = append(out, g)
 	}
-	for _, o := range e.pack.Overrides {
-		if n.ID != "" && slices.Contains(o.Waives, n.ID) && !e.unread(o.Status, o.ID) {
+	for _, o := range p.Overrides {
+		if n.ID != "" && slices.Contains(o.Waives, n.ID) && !unread(conf, o.Status, o.ID) {
 			g := &rules.Node{NoneOf: []*rules.Node{period(o.From, o.Until)}}
-			e.calendar[g] = "Waived for tests " + rules.Period(o.From, o.Until) + ": " + o.Text
+			lay.calendar[g] = "Waived for tests " + rules.Period(o.From, o.Until) + ": " + o.Text
 			out = append(out, g)
 		}
 	}
