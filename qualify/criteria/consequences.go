@@ -127,6 +127,7 @@ func (e *evaluation) consequence(c *rules.Consequence, clauses map[string]*rules
 	}
 	if c.If != nil {
 		cond := newEvaluation(e.pack, c.If, e.facts, e.barred, e.conf)
+		defer cond.release()
 		switch r := cond.valueOf(c.If); {
 		case cond.shuts(c.If):
 			return nil
@@ -239,5 +240,6 @@ func (e *evaluation) document(det *Determination) {
 				det.DocumentAsks = addAsk(det.DocumentAsks, Ask{n.Fact, n.Question, n.Who})
 			}
 		}
+		cond.release()
 	}
 }

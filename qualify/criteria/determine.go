@@ -40,6 +40,7 @@ func determine(p *rules.Pack, f Facts, conf Confirmations, whole bool) Determina
 	}
 	det.CustodyBarred = Barred(p, f)
 	e := newEvaluation(p, p.Criteria, f, det.CustodyBarred, conf)
+	defer e.release()
 
 	var by decided
 	switch e.outcome {
@@ -97,7 +98,9 @@ func Barred(p *rules.Pack, f Facts) bool {
 	if p.Custody.When == nil {
 		return true
 	}
-	return newEvaluation(p, p.Custody.When, f, true, nil).valueOf(p.Custody.When) != value(vNotMet)
+	e := newEvaluation(p, p.Custody.When, f, true, nil)
+	defer e.release()
+	return e.valueOf(p.Custody.When) != value(vNotMet)
 }
 
 // decided is what made a clause met or not met.

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"math"
 	"slices"
+	"sync"
 )
 
 // The values of a clause inside a diagram.
@@ -49,8 +50,29 @@ type memoKey struct {
 // far below it, because each fact is read in few places.
 const maxNodes = 200_000
 
+// pooled is the size up to which the room of a diagram is used again.
+const pooled = 10_000
+
+var diagrams = sync.Pool{New: func() any {
+	return &diagram{unique: map[string]ref{}, memo: map[memoKey]ref{}}
+}}
+
 func newDiagram(limit int) *diagram {
-	return &diagram{unique: map[string]ref{}, memo: map[memoKey]ref{}, limit: limit}
+	d := diagrams.Get().(*diagram)
+	d.limit = limit
+	return d
+}
+
+// release gives the room of a diagram back. None of its refs is valid any more.
+func (d *diagram) release() {
+	if len(d.nodes) > pooled || len(d.memo) > pooled {
+		return
+	}
+	clear(d.nodes)
+	clear(d.unique)
+	clear(d.memo)
+	d.nodes, d.full = d.nodes[:0], false
+	diagrams.Put(d)
 }
 
 // decide returns the node that asks variable, or the child if all are equal.

@@ -44,13 +44,13 @@ type leaf struct {
 
 // use is one reading of a leaf with the value that each cell gives it.
 type use struct {
-	reading
-	limits  []limit // comparators in the unit of the reading
-	mode    string  // rounding when the value is compared
-	place   int     // of the leaf among the leaves
-	v       *variable
-	verdict int   // where the reading is one point
-	table   []int // value for each cell of v; shared, and never changed
+	*reading         // shared by all that read the same, and never changed
+	limits   []limit // comparators in the unit of the reading
+	mode     string  // rounding when the value is compared
+	place    int     // of the leaf among the leaves
+	v        *variable
+	verdict  int   // where the reading is one point
+	table    []ref // value for each cell of v; shared, and never changed
 }
 
 // variable is a fact (with its parameter) whose value is not known.
@@ -58,7 +58,7 @@ type variable struct {
 	index int // in evaluation.vars
 	slot  int // in layout.slots
 	key   varKey
-	reading
+	*reading
 	users []*use
 	nodes []*rules.Node // leaf of each user
 	cells int
@@ -82,6 +82,13 @@ func newEvaluation(p *rules.Pack, root *rules.Node, f Facts, barred bool, conf C
 	e.readLeaves()
 	e.run(maxNodes)
 	return e
+}
+
+// release gives back what the evaluation worked with, which then says nothing
+// any more.
+func (e *evaluation) release() {
+	e.d.release()
+	e.d = nil
 }
 
 // at is the place of a clause of the tree.
@@ -111,6 +118,7 @@ func (e *evaluation) run(limit int) {
 	e.d, e.approximate = newDiagram(limit), false
 	e.build()
 	if e.d.full {
+		e.d.release()
 		e.d, e.approximate = newDiagram(limit), true
 		e.build()
 	}
@@ -154,11 +162,12 @@ func (e *evaluation) readLeaves() {
 	e.leaves = make([]*leaf, len(leaves))
 	e.leafOf = make([]*leaf, len(e.nodes))
 	open := make([]*variable, len(e.slots))
+	m := maker{e: e, found: make([]*reading, len(e.slots)), uses: make([]use, 0, e.layout.uses)}
 	for i := range e.layout.leaves {
 		at, l := &e.layout.leaves[i], &leaves[i]
 		e.leaves[i] = l
 		e.leafOf[at.at] = l
-		e.fill(l, at)
+		m.fill(l, at)
 		if l.fixed {
 			continue
 		}
@@ -174,7 +183,7 @@ func (e *evaluation) readLeaves() {
 			if rounded && e.night() == nil {
 				// A report is mostly one figure however samples are read, and what is
 				// absent is one question.
-				plain, _ := e.read(l.def, at.param, false)
+				plain := m.read(at, false)
 				rounded = !sameEnd(plain.lo, u.lo) || !sameEnd(plain.hi, u.hi)
 			}
 			slot := at.slots[boolRank(rounded)]
@@ -228,8 +237,26 @@ func param(n *rules.Node, d *rules.FactDef) *big.Rat {
 	return nil
 }
 
+// maker makes the leaves of an evaluation, and reads each fact once for all
+// of them.
+type maker struct {
+	e     *evaluation
+	found []*reading // by place in layout.slots
+	uses  []use      // room for the readings of all leaves
+}
+
+// read returns the possible values of the fact of a leaf.
+func (m *maker) read(at *leafPlace, rounded bool) *reading {
+	slot := at.slots[boolRank(rounded)]
+	if m.found[slot] == nil {
+		r, _ := m.e.read(at.def, at.param, rounded)
+		m.found[slot] = &r
+	}
+	return m.found[slot]
+}
+
 // fill reads what a leaf names and settles what no fact can change.
-func (e *evaluation) fill(l *leaf, at *leafPlace) {
+func (m *maker) fill(l *leaf, at *leafPlace) {
 	n, def := at.node, at.def
 	l.node, l.def = n, def
 	fix := func(v int) { l.fixed, l.value = true, v }
@@ -239,14 +266,15 @@ func (e *evaluation) fill(l *leaf, at *leafPlace) {
 	}
 	mode := cmp.Or(n.Rounding, readNone)
 	if def.Level {
-		mode = cmp.Or(n.Rounding, e.pack.Reading.Level, readNone)
+		mode = cmp.Or(n.Rounding, m.e.pack.Reading.Level, readNone)
 	}
-	first, _ := e.read(def, at.param, perSample(def) && mode == readHalfUp)
-	l.readings = []use{{reading: first, mode: mode}}
+	first := m.read(at, perSample(def) && mode == readHalfUp)
+	from := len(m.uses)
+	m.uses = append(m.uses, use{reading: first, mode: mode})
 	if perSample(def) && mode == readEither {
-		second, _ := e.read(def, at.param, true)
-		l.readings = append(l.readings, use{reading: second, mode: readHalfUp})
+		m.uses = append(m.uses, use{reading: m.read(at, true), mode: readHalfUp})
 	}
+	l.readings = m.uses[from:len(m.uses):len(m.uses)]
 	switch {
 	case n.Known && first.known:
 		fix(vMet)
@@ -255,7 +283,7 @@ func (e *evaluation) fill(l *leaf, at *leafPlace) {
 		fix(vNotMet)
 		return
 	case !first.known && n.IfAbsent == "not_applicable",
-		!first.known && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
+		!first.known && n.UnlessKnown != "" && m.e.isKnown(n.UnlessKnown):
 		fix(vNotApplicable)
 		return
 	case first.words == nil && !isNumber(def):
@@ -267,7 +295,7 @@ func (e *evaluation) fill(l *leaf, at *leafPlace) {
 	}
 	for i := range l.readings {
 		u := &l.readings[i]
-		u.express(n)
+		u.reading = u.express(n)
 		u.limits = at.limits
 		if u.unit != def.Unit {
 			u.limits = limits(n, u.unit)
@@ -460,11 +488,7 @@ func (e *evaluation) useRef(u *use, d *diagram) ref {
 	if u.v == nil {
 		return value(u.verdict)
 	}
-	kids := make([]ref, u.v.cells)
-	for i, t := range u.table {
-		kids[i] = value(t)
-	}
-	r := d.decide(u.v.index, kids)
+	r := d.decide(u.v.index, u.table)
 	if e.approximate && !r.isValue() {
 		return value(vUnclear)
 	}

@@ -103,14 +103,14 @@ func (e *evaluation) found(l *leaf) string {
 		return "not settled"
 	case l.node.Known:
 		if r := &l.readings[0]; !r.known {
-			return e.absence(&r.reading)
+			return e.absence(r.reading)
 		}
 		return "stated"
 	}
 	u := &l.readings[0]
 	switch {
 	case !u.known:
-		return e.absence(&u.reading)
+		return e.absence(u.reading)
 	case u.words != nil:
 		return wordText(u.words[0]) + e.placeText(l.def.Name)
 	}
@@ -228,9 +228,9 @@ func (e *evaluation) numberText(l *leaf) string {
 			out += ", " + s.toldText(u.report)
 		}
 	case u.report != nil && u.report.printed != "":
-		out = u.report.printed + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(&u.reading)
+		out = u.report.printed + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(u.reading)
 	case u.report != nil:
-		out = s.toldText(u.report) + "; " + e.absence(&u.reading)
+		out = s.toldText(u.report) + "; " + e.absence(u.reading)
 	case u.def.Name == "reported_minutes":
 		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
 	case u.stated != "":
@@ -629,7 +629,8 @@ func (e *evaluation) roundingDecides(l *leaf) bool {
 		return false
 	}
 	if perSample(l.def) {
-		u.reading, _ = e.read(l.def, paramOrZero(l.node, l.def), false)
+		plain, _ := e.read(l.def, paramOrZero(l.node, l.def), false)
+		u.reading = &plain
 	}
 	u.mode = readNone
 	if u.lo == nil || u.hi == nil {

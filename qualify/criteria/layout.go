@@ -24,6 +24,7 @@ type layout struct {
 	calendar map[*rules.Node]string
 	scope    []scoped    // conditions of the pack as a whole; none where root is not its criteria
 	leaves   []leafPlace // in pack order
+	uses     int         // readings of the leaves, at most
 	slots    []varKey    // what the leaves may ask, ordered as the vocabulary
 
 	mu    sync.Mutex
@@ -44,7 +45,7 @@ type leafPlace struct {
 type cellTable struct {
 	lo, hi *big.Rat // the range that was cut
 	cells  int
-	users  [][]int // value for each cell, by user
+	users  [][]ref // value for each cell, by user
 }
 
 // layouts holds the layouts of a pack, by tree.
@@ -129,6 +130,10 @@ func (lay *layout) collect(p *rules.Pack, n *rules.Node, owner string, conf Conf
 		if at := param(n, def); at != nil {
 			l.param = at
 		}
+		lay.uses++
+		if perSample(def) {
+			lay.uses++ // where each sample is to be read both ways
+		}
 		if isNumber(def) {
 			l.limits = limits(n, def.Unit)
 		}
@@ -200,7 +205,7 @@ func (lay *layout) cells(v *variable) *cellTable {
 // cut splits the range of a variable into cells: values that its users read
 // alike share one.
 func (v *variable) cut() *cellTable {
-	t := &cellTable{lo: v.lo, hi: v.hi, users: make([][]int, len(v.users))}
+	t := &cellTable{lo: v.lo, hi: v.hi, users: make([][]ref, len(v.users))}
 	seen := map[string]bool{}
 	for _, c := range v.representatives(v.span()) {
 		sig := v.signature(c)
@@ -210,7 +215,7 @@ func (v *variable) cut() *cellTable {
 		seen[sig] = true
 		t.cells++
 		for j := range v.users {
-			t.users[j] = append(t.users[j], int(sig[j]))
+			t.users[j] = append(t.users[j], value(int(sig[j])))
 		}
 	}
 	return t

@@ -48,25 +48,26 @@ func (r *reading) point() bool {
 // where the leaf has none in the number's own unit, so that it is rounded as
 // the document's figures are: 7.4 kPa beside 55 and 56 mmHg is 55.5 mmHg,
 // which reads as 56, and not a pressure between the two.
-func (r *reading) express(n *rules.Node) {
+func (r *reading) express(n *rules.Node) *reading {
 	if !r.known || r.def.Settles == "computed" || !r.point() || r.value == nil {
-		return
+		return r
 	}
 	to := ""
 	for _, qs := range []rules.Quantities{n.AtOrBelow, n.Below, n.AtLeast, n.MoreThan, n.EqualTo} {
 		for _, q := range qs {
 			if q.Unit == r.unit {
-				return
+				return r
 			}
 			to = cmp.Or(to, q.Unit)
 		}
 	}
 	if scales[to].base == "" || scales[to].base != scales[r.unit].base {
-		return
+		return r
 	}
-	r.stated = withUnit(r.value.FloatString(r.places), r.unit)
-	x := convert(r.value, r.unit, to)
-	r.lo, r.value, r.hi, r.unit, r.places = x, x, x, to, -1
+	x, in := convert(r.value, r.unit, to), *r
+	in.stated = withUnit(r.value.FloatString(r.places), r.unit)
+	in.lo, in.value, in.hi, in.unit, in.places = x, x, x, to, -1
+	return &in
 }
 
 // source reads facts for one pack.

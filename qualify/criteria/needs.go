@@ -328,6 +328,7 @@ func (e *evaluation) confirmations(answers bool) []Need {
 	var in map[int]bool
 	if !e.approximate {
 		d := newDiagram(maxNodes)
+		defer d.release()
 		_, r := e.whole(d, make([]ref, len(e.nodes)), drafts)
 		if !d.full {
 			in = d.support(r)
