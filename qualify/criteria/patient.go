@@ -197,8 +197,9 @@ func (p *Patient) candidate(lib *rules.Library, r rules.Region) Candidate {
 		return c
 	}
 	e := newEvaluation(v, v.Population, Facts{Named: p.facts()}, true, nil)
+	defer e.release()
 	who := rules.DescribeWhole(v.Population)
-	switch e.result[v.Population] {
+	switch e.valueOf(v.Population) {
 	case value(vMet):
 		c.Because = append(c.Because, "They are for patients of whom this holds, and it does: "+who+".")
 	case value(vNotMet):
