@@ -69,6 +69,21 @@ func TestAsLooseAsTwoPagesAllow(t *testing.T) {
 	if packed < 3 {
 		t.Errorf("%d of the nights were packed into two pages", packed)
 	}
+	// A second page of a few lines is saved.
+	in := sample("withheld")
+	saved := 0
+	for n := 0; n < 200 && saved == 0; n++ {
+		in.Determination.Notes = append(in.Determination.Notes, "A note of the invented notice that takes a line or two of the small print on paper.")
+		w := New(in)
+		if loose := setAt(w, packLoose); loose.doc.PageCount() == 2 && loose.y-loose.top() < fewLines {
+			if p := layOut(w, PDFOptions{}); p.doc.PageCount() == 1 {
+				saved++
+			}
+		}
+	}
+	if saved == 0 {
+		t.Error("no second page of a few lines was saved")
+	}
 	if p := layOut(New(noisy(80)), PDFOptions{}); p.doc.PageCount() <= pagesWanted || p.pack != packMet {
 		t.Errorf("80 conditions on %d pages", p.doc.PageCount())
 	}

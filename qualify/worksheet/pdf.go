@@ -51,6 +51,7 @@ const (
 	tracePaper = .92  // of the width is taken by the trace
 	traceLeast = .93  // of its size, where that saves a page; less would run its words together
 	keepMost   = 90.0 // a row taller than this may be parted between pages
+	fewLines   = 20.0 // a second page that is used so far is saved if it can be
 	keepWhole  = 50.0 // a table of this height stays on one page
 )
 
@@ -95,16 +96,26 @@ type paper struct {
 }
 
 // layOut sets w as loosely as pagesWanted pages allow, and as densely as it can
-// where it needs more.
+// where it needs more. A last page of a few lines is saved where packing can.
 func layOut(w *Worksheet, opt PDFOptions) *paper {
-	for pack := packLoose; ; pack++ {
+	set := func(pack int) *paper {
 		p := newPaper(w, opt)
 		p.pack = pack
 		p.body(w)
-		if pack == packMet || p.doc.PageCount() <= pagesWanted {
-			return p
+		return p
+	}
+	p := set(packLoose)
+	for p.pack < packMet && p.doc.PageCount() > pagesWanted {
+		p = set(p.pack + 1)
+	}
+	if p.doc.PageCount() == pagesWanted && p.y-p.top() < fewLines {
+		for pack := p.pack + 1; pack <= packMet; pack++ {
+			if q := set(pack); q.doc.PageCount() < pagesWanted {
+				return q
+			}
 		}
 	}
+	return p
 }
 
 func newPaper(w *Worksheet, opt PDFOptions) *paper {
