@@ -12,10 +12,7 @@ import (
 )
 
 // attachForm is the form by which an office sends the copy of a page.
-type attachForm struct {
-	documentForm
-	Of []choice // the answers of which it is the copy
-}
+type attachForm struct{ documentForm }
 
 // officeKinds are what an office attaches; a report of the test comes from the
 // tester.
@@ -33,15 +30,68 @@ func (f *file) copyable() []string {
 	return out
 }
 
-// copies names, by fact, the document on file that is the copy of the page on
-// which it was located: one that came after the statement.
-func (f *file) copies() map[string]string {
-	out := map[string]string{}
+// layCopies tells of each fact which document on file is the copy of the page
+// on which it was located: one that came after the statement. A paper that has
+// to be on file, and of which nobody said before that it stands anywhere, is
+// seen in its copy: that is its place.
+func (f *file) layCopies() {
+	f.Copies, f.Shown = map[string]string{}, map[string]paperOn{}
 	for _, p := range f.papers() {
 		for _, name := range p.For {
-			if st, ok := f.Case.Facts[name]; ok && !p.At.Before(st.At) && f.Statements[name].State == criteria.Located {
-				out[name] = p.title()
+			if p.K < f.Case.Facts[name].K || p.K < f.Answers[name].K {
+				continue
 			}
+			st, stated := f.Statements[name]
+			def, _ := rules.Lookup(name)
+			if _, again := f.Shown[name]; again || def.Type == rules.TypePaper && (!stated || st.missing()) {
+				f.Shown[name] = p
+				f.Statements[name] = statement{Name: name, State: criteria.Located, Text: "true",
+					Place: placeText{Document: p.Kind, Date: p.Printed.Date, Page: p.Printed.Page}}
+			}
+			if f.Statements[name].State == criteria.Located {
+				f.Copies[name] = p.title()
+			}
+		}
+	}
+}
+
+// missing reports whether a paper is not there, or nobody knows.
+func (st statement) missing() bool { return st.State == criteria.Unknown || st.Text == "false" }
+
+// copyOf are what a document can be the copy of: what stands in the chart and
+// has no copy on file, and the papers that the criteria want on file and that
+// nobody has seen.
+func (s *Site) copyOf(f *file, on []string) ([]choice, error) {
+	var out []choice
+	add := func(name, words string) {
+		if !slices.ContainsFunc(out, func(c choice) bool { return c.Value == name }) {
+			out = append(out, choice{Value: name, Words: words, On: slices.Contains(on, name)})
+		}
+	}
+	for _, name := range f.uncopied() {
+		add(name, meaningOf(name)+": "+f.Statements[name].Place.where())
+	}
+	for _, region := range f.Criteria {
+		pack, err := s.packOf(region, f.Facts["test_date"].Value.Date)
+		if err != nil {
+			return nil, err
+		}
+		for _, it := range pack.OnFile {
+			def, ok := rules.Lookup(it.Fact)
+			if st, stated := f.Statements[it.Fact]; ok && def.Type == rules.TypePaper && (!stated || st.missing()) {
+				add(it.Fact, meaningOf(it.Fact))
+			}
+		}
+	}
+	return out, nil
+}
+
+// chosen are the values of the choices that were made.
+func chosen(list []choice) []string {
+	var out []string
+	for _, c := range list {
+		if c.On {
+			out = append(out, c.Value)
 		}
 	}
 	return out
@@ -110,25 +160,17 @@ func (s *Site) officeAttach(w http.ResponseWriter, q *request) error {
 		faults["file"] = "Expected the copy; found no file, or an empty one. Choose it."
 		return refuse()
 	}
-	doc, err := s.storeDocument(q.Context(), in, faults)
-	if err != nil {
-		return err
-	}
-	if len(faults) > 0 {
-		return refuse()
-	}
-	doc.Is, doc.For = kind, of
-	err = s.update(q.Context(), f.Number, s.stamp(q.link.by(), casework.RoleOffice), func(now *file) (casework.Change, error) {
+	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.link.by(), casework.RoleOffice), in, kind, p, faults, func(now *file) ([]string, error) {
 		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
 			return nil, errLink
 		}
-		if slices.ContainsFunc(now.papers(), func(p paperOn) bool { return p.SHA256 == doc.SHA256 }) {
-			return nil, nil // sent twice
-		}
-		return s.documentAdded(q.Context(), now.Case, doc, p, in.name)
+		return of, nil
 	})
 	if err != nil {
 		return err
+	}
+	if refused {
+		return refuse()
 	}
 	seeOther(w, q.link.address()+"?sent=copy")
 	return nil

@@ -452,6 +452,9 @@ func (b *caseBody) fillStated(f *file, p posted) {
 			continue
 		}
 		l := statedLine{Meaning: def.Meaning, Value: f.words(def), How: st.how()}
+		if _, ok := f.Shown[def.Name]; ok {
+			l.How = "seen in the paper itself"
+		}
 		who, at := f.statedBy(def.Name)
 		l.Who, l.At = who, at
 		if def.Type == rules.TypeList {
@@ -469,6 +472,9 @@ func (b *caseBody) fillStated(f *file, p posted) {
 func (f *file) statedBy(name string) (who, at string) {
 	if a, ok := f.Answers[name]; ok && a.Says == casework.SaysNotInChart && f.Case.Facts[name].K <= a.K {
 		return a.By, moment(a.At)
+	}
+	if p, ok := f.Shown[name]; ok {
+		return p.By, moment(p.At)
 	}
 	st := f.Case.Facts[name]
 	return st.By, moment(st.At)

@@ -40,6 +40,7 @@ type file struct {
 	ToldWords     map[casework.Ref]string // who was told of a critically low reading
 	Printed       map[string]imprint      // by SHA-256 of the document
 	Copies        map[string]string       // by name of the fact: the document that is the copy of its place
+	Shown         map[string]paperOn      // papers that are known by their copy alone, by name of the fact
 	Given         []worksheet.OfficeAnswer
 	Judges        map[casework.Ref]string // who judged doubtful stretches
 }
@@ -162,7 +163,7 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 		}
 		f.Statements[name] = kept
 	}
-	f.Copies = f.copies()
+	f.layCopies()
 	for name, st := range f.Statements {
 		if f.Facts[name], err = st.fact(); err != nil {
 			return nil, errors.New("a stored fact is not one of this version's vocabulary")

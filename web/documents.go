@@ -107,11 +107,13 @@ type documentForm struct {
 	Values imprint
 	NoName bool
 	Errors map[string]string
-	Again  bool // the file has to be chosen again
+	Again  bool     // the file has to be chosen again
+	For    []string // names of the facts of which it is the copy
+	Of     []choice // of which it may be
 }
 
 func newDocumentForm(form url.Values, faults map[string]string) documentForm {
-	d := documentForm{Kinds: slices.Clone(documentKinds), Errors: faults, Again: form != nil, NoName: form.Get("no_name") != "",
+	d := documentForm{Kinds: slices.Clone(documentKinds), Errors: faults, Again: form != nil, NoName: form.Get("no_name") != "", For: form["for"],
 		Values: imprint{Name: typed(form, "name"), Birth: typed(form, "birth"), Identifier: typed(form, "identifier"), Date: typed(form, "date"), By: typed(form, "by"), Page: typed(form, "page")}}
 	kind := typed(form, "kind")
 	if kind == "" {
@@ -178,25 +180,50 @@ func (s *Site) addDocument(w http.ResponseWriter, q *request) error {
 		faults["file"] = "Expected the document; found no file, or an empty one. Choose it."
 		return refuse()
 	}
-	doc, err := s.storeDocument(q.Context(), in, faults)
+	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), in, kind, p, faults, s.copyNow(in.form))
 	if err != nil {
 		return err
 	}
-	if len(faults) > 0 {
+	if refused {
 		return refuse()
 	}
+	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(hashOf(in.data)))
+	return nil
+}
+
+// copyNow gives what the form says a document is the copy of, as far as the
+// case still lacks it.
+func (s *Site) copyNow(form url.Values) func(*file) ([]string, error) {
+	return func(now *file) ([]string, error) {
+		c, err := s.copyOf(now, form["for"])
+		return chosen(c), err
+	}
+}
+
+// lay stores a document and lays it on a case, once however often it is sent;
+// of names the facts of which it is the copy, by the case as it is then. It is
+// refused while a fault stands, one of its bytes told with those of the form.
+func (s *Site) lay(ctx context.Context, number string, st casework.Stamp, in *received, kind string, p imprint, faults map[string]string, of func(now *file) ([]string, error)) (refused bool, err error) {
+	doc, err := s.storeDocument(ctx, in, faults)
+	if err != nil || len(faults) > 0 {
+		return true, err
+	}
 	doc.Is = kind
-	err = s.update(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
-		if slices.ContainsFunc(f.papers(), func(p paperOn) bool { return p.SHA256 == doc.SHA256 }) {
+	return false, s.update(ctx, number, st, func(now *file) (casework.Change, error) {
+		if slices.ContainsFunc(now.papers(), func(p paperOn) bool { return p.SHA256 == doc.SHA256 }) {
 			return nil, nil // sent twice
 		}
-		return s.documentAdded(q.Context(), f.Case, doc, p, in.name)
+		var err error
+		if doc.For, err = of(now); err != nil {
+			return nil, err
+		}
+		return s.documentAdded(ctx, now.Case, doc, p, in.name)
 	})
-	if err != nil {
-		return err
-	}
-	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(doc.SHA256))
-	return nil
+}
+
+func hashOf(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
 }
 
 // storeDocument checks the bytes of a document and puts them into the store,
@@ -215,8 +242,7 @@ func (s *Site) storeDocument(ctx context.Context, in *received, faults map[strin
 	if len(faults) > 0 {
 		return casework.DocumentAdded{}, nil
 	}
-	sum := sha256.Sum256(in.data)
-	sha := hex.EncodeToString(sum[:])
+	sha := hashOf(in.data)
 	return casework.DocumentAdded{SHA256: sha, Size: int64(len(in.data)), Media: media, Pages: pages}, s.cfg.Store.PutUpload(ctx, sha, bytes.NewReader(in.data))
 }
 

@@ -2,8 +2,6 @@ package web
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"image/png"
 	"io"
@@ -16,11 +14,6 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
 )
-
-func hashOf(data []byte) string {
-	sum := sha256.Sum256(data)
-	return hex.EncodeToString(sum[:])
-}
 
 func faxHash() string { return hashOf(DemoFax()) }
 

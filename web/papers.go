@@ -26,7 +26,6 @@ type papersPage struct {
 	Closed  bool
 	Form    documentForm
 	Fields  []paperField
-	Of      []choice // facts that stand in the chart and whose copy is not on file
 	Limit   string
 	Report  bool // a report may be read here, on a page of its own
 }
@@ -96,8 +95,9 @@ func (s *Site) showPapers(w http.ResponseWriter, q *request, status int, f *file
 		{"date", "Date of the paper", v.Date, p.faults["date"], true}, {"by", "Signed by, with credential", v.By, p.faults["by"], false},
 		{"page", "Page of the chart that it is, such as 3 of 12", v.Page, p.faults["page"], false},
 	}
-	for _, name := range f.uncopied() {
-		b.Of = append(b.Of, choice{Value: name, Words: meaningOf(name) + ": " + f.Statements[name].Place.where(), On: slices.Contains(p.form["for"], name)})
+	var err error
+	if b.Form.Of, err = s.copyOf(f, b.Form.For); err != nil {
+		return err
 	}
 	s.render(w, q, status, "papers", page{Title: "Papers of case " + f.Number, Body: b})
 	return nil
@@ -136,23 +136,12 @@ func (s *Site) addPaper(w http.ResponseWriter, q *request) error {
 		faults["file"] = "Expected the paper; found no file, or an empty one. Choose it."
 		return refuse()
 	}
-	doc, err := s.storeDocument(q.Context(), in, faults)
+	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), in, kind, p, faults, s.copyNow(in.form))
 	if err != nil {
 		return err
 	}
-	if len(faults) > 0 {
+	if refused {
 		return refuse()
-	}
-	doc.Is = kind
-	err = s.update(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), func(now *file) (casework.Change, error) {
-		if slices.ContainsFunc(now.papers(), func(p paperOn) bool { return p.SHA256 == doc.SHA256 }) {
-			return nil, nil // sent twice
-		}
-		doc.For = slices.DeleteFunc(now.uncopied(), func(name string) bool { return !slices.Contains(in.form["for"], name) })
-		return s.documentAdded(q.Context(), now.Case, doc, p, in.name)
-	})
-	if err != nil {
-		return err
 	}
 	seeOther(w, "/cases/"+f.Number+"/papers")
 	return nil

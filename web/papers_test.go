@@ -105,3 +105,97 @@ func TestPaperIsACopy(t *testing.T) {
 		t.Error("the copy is on file, and it is still asked for")
 	}
 }
+
+// A paper that has to be on file is seen in its copy, whether the office said
+// where it stands or nobody did; a later word, or the paper's withdrawal,
+// undoes that.
+func TestPaperOnFileIsSeen(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	address := b.demoAddress("Ada Merrin")
+	papers := address + "/papers"
+	state := func(item string) string {
+		t.Helper()
+		f, err := b.open(t.Context(), strings.TrimPrefix(address, "/cases/"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		ev, err := b.evaluate(t.Context(), f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range ev.Determinations[0].OnFile {
+			if o.Fact == item {
+				return o.State
+			}
+		}
+		t.Fatalf("the criteria do not ask for %s", item)
+		return ""
+	}
+	if got := state("written_order"); got != "missing" {
+		t.Fatalf("before: %s", got)
+	}
+	// A form that is refused keeps what was chosen.
+	v.upload(papers, papers, DemoFax(), map[string]string{"kind": "order", "name": "Ada Merrin", "for": "written_order"})
+	if !strings.Contains(v.last, `name="for" value="written_order" checked`) {
+		t.Errorf("the choice is lost on an error:\n%s", v.last)
+	}
+	order := map[string]string{"kind": "order", "name": "Ada Merrin", "date": "2026-02-03", "page": "3 of 12", "for": "written_order"}
+	if w := v.upload(papers, papers, DemoFax(), order); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	if got := state("written_order"); got != "seen" {
+		t.Errorf("with its copy: %s", got)
+	}
+	page := v.page(address)
+	b.wants(page, "order, 2026-02-03, page 3 of 12; copy on file: order "+short(faxHash()), "seen in the paper itself")
+	if strings.Contains(page, `name="v.written_order" value="true"`) && !strings.Contains(page, `id="s-written_order`) {
+		t.Error("it is still asked where the order is")
+	}
+	v.send(papers, address+"/documents/withdraw", url.Values{"back": {"papers"}, "sha256": {faxHash()}, "reason": {"another patient's"}})
+	if got := state("written_order"); got != "missing" {
+		t.Errorf("after its withdrawal: %s", got)
+	}
+
+	// What somebody says after the copy came stands over it.
+	if w := v.upload(papers, papers, DemoFax(), order); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.written_order": {"false"}})
+	if got := state("written_order"); got != "missing" {
+		t.Errorf("said to be missing after the copy came: %s", got)
+	}
+	b.wants(v.page(papers), meaningOf("written_order"))
+}
+
+// The signed report of the test names what it is the copy of too.
+func TestReportIsTheCopyOfItsItem(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	address := b.demoAddress("Ada Merrin")
+	report := address + "/report"
+	v.page(report)
+	if !strings.Contains(v.last, `name="for" value="test_report"`) {
+		t.Fatalf("the form of the report does not ask of what it is the copy:\n%s", text(v.last))
+	}
+	w := v.upload(report, address+"/documents", DemoFax(), map[string]string{"kind": "report", "name": "Ada Merrin", "date": "2026-02-12", "for": "test_report"})
+	if w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	b.wants(v.page(address), "copy on file: report "+short(faxHash()))
+	if v.page(report); strings.Contains(v.last, `name="for" value="test_report"`) {
+		t.Error("the report is on file, and its copy is still asked for")
+	}
+	// A name that is no fact of the criteria is not written down.
+	other := b.demoAddress("Cassius Penhallow")
+	if w := v.upload(other+"/papers", other+"/papers", DemoFax(), map[string]string{"kind": "note", "name": "Cassius Penhallow", "date": "2026-03-14", "for": "birth_date"}); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	f, err := b.open(t.Context(), strings.TrimPrefix(other, "/cases/"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.Documents) != 1 || len(f.Documents[0].For) != 0 {
+		t.Errorf("documents %+v", f.Documents)
+	}
+}

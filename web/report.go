@@ -219,6 +219,10 @@ func (s *Site) fillReport(q *request, f *file, p reportForm, b *reportBody) erro
 	if p.document != nil {
 		b.Add = *p.document
 	}
+	var err error
+	if b.Add.Of, err = s.copyOf(f, b.Add.For); err != nil {
+		return err
+	}
 	list := figuresOf(f.Facts["report"])
 	if len(list) > 0 {
 		who, at := f.statedBy("report")

@@ -21,6 +21,7 @@ type Document struct {
 	At        time.Time `json:"at"`
 	By        string    `json:"by"`
 	Role      Role      `json:"role"`
+	K         int       `json:"-"` // of its event; not hashed, so that old chains verify
 	Withdrawn bool      `json:"withdrawn,omitzero"`
 	Reason    Ref       `json:"reason,omitzero"` // why withdrawn
 }
@@ -58,7 +59,7 @@ func (v DocumentAdded) apply(c *Case, e Event) error {
 	case v.Media == "" || v.Pages < 1:
 		return refused("a document needs its media type and at least one page, found %q and %d", v.Media, v.Pages)
 	}
-	d := Document{SHA256: v.SHA256, Size: v.Size, Media: v.Media, Kind: v.Is, Pages: v.Pages, Printed: v.Printed, Name: v.Name, For: v.For, At: e.At, By: e.By, Role: e.Role}
+	d := Document{SHA256: v.SHA256, Size: v.Size, Media: v.Media, Kind: v.Is, Pages: v.Pages, Printed: v.Printed, Name: v.Name, For: v.For, At: e.At, By: e.By, Role: e.Role, K: e.K}
 	c.Documents = slices.Clone(c.Documents)
 	i := c.documentAt(v.SHA256)
 	switch {
