@@ -162,8 +162,12 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	if err != nil {
 		return err
 	}
+	// On the page of a file that was refused its reason stands at the form.
+	body.Arrivals = slices.DeleteFunc(body.Arrivals, func(l arrivalLine) bool { return l.At == q.URL.Path })
 	body.Papers = f.paperTitles()
-	body.Standing = f.standingView(q.visit.Who, s.today(), p)
+	if body.Standing, err = s.standingView(q, f, p); err != nil {
+		return err
+	}
 	s.render(w, q, status, "case", page{Title: "Case " + f.Number, Body: body})
 	return nil
 }

@@ -86,7 +86,9 @@ const findLooks = 500
 func (s *Site) findCase(w http.ResponseWriter, q *request) error {
 	text := typed(q.PostForm, "find")
 	b := listPage{Names: true, Find: findView{Text: text, On: true}}
-	s.picks(&b, nil)
+	if err := s.picks(q.Context(), &b, nil); err != nil {
+		return err
+	}
 	show := func(status int) error {
 		s.render(w, q, status, "list", page{Title: "Cases found", Body: b})
 		return nil

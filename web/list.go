@@ -100,7 +100,7 @@ func (s *Site) selectionOf(q *request) (casework.Selection, url.Values) {
 }
 
 // picks fills the lists of the form that selects.
-func (s *Site) picks(b *listPage, kept url.Values) {
+func (s *Site) picks(ctx context.Context, b *listPage, kept url.Values) error {
 	pick := func(key, none string, choices ...choice) []choice {
 		out := choices
 		if none != "" {
@@ -128,11 +128,21 @@ func (s *Site) picks(b *listPage, kept url.Values) {
 		orders = append(orders, choice{Value: v, Words: sortWords[o]})
 	}
 	whose := []choice{{Value: whoseMine, Words: "my own"}, {Value: whoseNobody, Words: "nobody’s"}}
-	if w := kept.Get("whose"); strings.HasPrefix(w, ofOwner) {
+	if b.Names {
+		names, err := s.owners(ctx)
+		if err != nil {
+			return err
+		}
+		for _, n := range names {
+			whose = append(whose, choice{Value: ofOwner + n, Words: n})
+		}
+	}
+	if w := kept.Get("whose"); strings.HasPrefix(w, ofOwner) && !slices.ContainsFunc(whose, func(c choice) bool { return c.Value == w }) {
 		whose = append(whose, choice{Value: w, Words: w[len(ofOwner):]})
 	}
 	b.States, b.Payers = pick("state", "any", states...), pick("payer", "any", payers...)
 	b.Whose, b.Orders = pick("whose", "anybody’s", whose...), pick("order", "", orders...)
+	return nil
 }
 
 func (s *Site) caseList(w http.ResponseWriter, q *request) error {
@@ -147,7 +157,9 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	b := listPage{Names: q.visit.Desk == Intake, Trail: q.visit.Desk == Administrator, Selected: len(kept) > 0, First: after == ""}
-	s.picks(&b, kept)
+	if err := s.picks(q.Context(), &b, kept); err != nil {
+		return err
+	}
 	for _, h := range heads {
 		l, err := s.lineOf(q.Context(), h, b.Names)
 		if err != nil {

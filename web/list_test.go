@@ -15,6 +15,7 @@ import (
 	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
+	"airwarrant/web/accounts"
 )
 
 var caseLink = regexp.MustCompile(`<a href="/cases/(\d{4}-\w+)">`)
@@ -78,6 +79,7 @@ func TestListBySelection(t *testing.T) {
 	v = b.at(Intake)
 	b.wants(v.page("/cases?state=office"), "▲ the link has ended")
 
+	b.employs("P. Lund")
 	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-06-10"}}), "With P. Lund Due 2026-06-10 ▲ overdue")
 	b.wants(v.page("/cases?whose=of:P.+Lund&order=due"), "2026-06-10", "▲ overdue", "P. Lund")
 	if got := v.numbers(); !slices.Equal(got, []string{number}) {
@@ -93,10 +95,108 @@ func TestListBySelection(t *testing.T) {
 		t.Errorf("the same owner and day once more wrote %d events", after-before)
 	}
 	v.page(address)
-	if r := v.post(address+"/assign", url.Values{"owner": {strings.Repeat("x", 81)}, "due": {"10.6."}}); r.Code != http.StatusUnprocessableEntity {
+	if r := v.post(address+"/assign", url.Values{"owner": {"A. Stranger"}, "due": {"10.6."}}); r.Code != http.StatusUnprocessableEntity {
 		t.Errorf("status %d, want 422", r.Code)
 	}
-	b.wants(v.last, "at most 80 letters", "overdue")
+	b.wants(v.last, "Choose one of the list", "A. Stranger, without an account", "overdue")
+}
+
+// A case is given to an account of the intake desk; the name of one who left,
+// or that was typed before, stays readable and can be kept.
+func TestOwnersAreAccounts(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	b.at(Office)
+	address := v.open(medicare, merrin)
+	option := func(page, name string) bool { return strings.Contains(page, `<option value="`+name+`"`) }
+	if page := v.page(address); !option(page, "M. Reyes") || option(page, "P. Lund") || option(page, "Harbour desk") {
+		t.Error("the accounts of the intake desk, and they alone, are offered")
+	}
+	b.employs("P. Lund")
+	if !option(v.page("/cases"), "of:P. Lund") {
+		t.Error("the list cannot be cut to the cases of an account")
+	}
+	v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}})
+	for _, a := range must(b.accounts.Accounts(t.Context())) {
+		if a.Name == "P. Lund" {
+			if err := b.accounts.Disable(t.Context(), b.stamp("an administrator", casework.RoleAdministrator), a.ID); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	b.wants(v.page(address), "With P. Lund", "P. Lund, without an account of the intake desk")
+	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-07-01"}}), "With P. Lund Due 2026-07-01")
+	v.send(address, address+"/assign", url.Values{"owner": {""}, "due": {"2026-07-01"}})
+	b.lacks(v.page(address), "P. Lund")
+	if w := v.post(address+"/assign", url.Values{"owner": {"P. Lund"}}); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("given to an account that is closed: status %d", w.Code)
+	}
+}
+
+// employs makes an account of the intake desk.
+func (b *bench) employs(name string) {
+	b.t.Helper()
+	p := accounts.Person{Issuer: "https://id.example", Subject: name, Name: name, Roles: []casework.Role{casework.RoleIntake}}
+	if b.cfg.Demo {
+		p.Issuer = demoIssuer
+	}
+	if _, err := b.accounts.Admit(b.t.Context(), p, "192.0.2.1"); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// Closing a case stops what opens it from outside, in the one event, and
+// opening it again brings no link back.
+func TestClosingStopsLinks(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	number := b.numberOf("Cassius Penhallow")
+	address := "/cases/" + number
+	links := b.links(address)
+	guest := b.guest(links[Office], links[Tester])
+	account := b.at(Office)
+	if err := b.putOnDay(t.Context(), number, b.stamp("M. Reyes", casework.RoleIntake), "Harbour Road Practice"); err != nil {
+		t.Fatal(err)
+	}
+	if w := account.get("/day/" + number); w.Code != http.StatusOK {
+		t.Fatalf("on the list of the day: status %d", w.Code)
+	}
+	b.wants(v.page(address), "Closing stops its 3 open links")
+	before := b.events(number)
+	v.send(address, address+"/close", url.Values{"reason": {"set up"}})
+	closing := 0
+	for _, e := range must(b.store.Events(t.Context(), number, before+1)) {
+		if e.Kind != casework.KindViewed && e.Kind != casework.KindDetermined {
+			closing++
+		}
+	}
+	if closing != 1 {
+		t.Errorf("closing wrote %d events, want one", closing)
+	}
+	shut := func(when string) {
+		t.Helper()
+		for d, l := range links {
+			if w := guest.get(l); w.Code != http.StatusNotFound && w.Code != http.StatusGone && w.Code != http.StatusForbidden {
+				t.Errorf("%s, the link of the %s: status %d", when, d, w.Code)
+			}
+			b.lacks(guest.last, "Cassius", "Which saturation")
+		}
+		if w := account.get("/day/" + number); w.Code == http.StatusOK {
+			t.Errorf("%s the account of an office still opens the case", when)
+		}
+	}
+	shut("closed")
+	page := v.page(address)
+	b.wants(page, "no link opens it")
+	b.lacks(page, "Make a link for")
+	if w := v.post(address+"/links", url.Values{"desk": {"office"}, "k": {"999"}}); w.Code == http.StatusOK {
+		t.Errorf("a link to a closed case: status %d", w.Code)
+	}
+	v.send(address, address+"/reopen", url.Values{"reason": {"the payer asks"}})
+	shut("opened again")
+	if n := strings.Count(v.page(address+"/trail"), "stopped"); n < 1 || !strings.Contains(v.last, "case closed: set up; link ") {
+		t.Errorf("the trail does not name the links: %s", text(v.last))
+	}
 }
 
 // A closed case takes nothing but reopening, which takes the work up again.

@@ -179,3 +179,23 @@ func TestDatesAreDoubted(t *testing.T) {
 	page := v.send(address, address+"/custody", url.Values{"v.test_date": {"2026-07-01"}})
 	b.wants(page, "The stated date of the test, 2026-07-01, is after today, 2026-06-01")
 }
+
+// TestRefusedFileSaysWhyOnce: on the page of a file that was refused the reason
+// stands at the form alone, on the case in the list of what came.
+func TestRefusedFileSaysWhyOnce(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	for range 2 { // two files with the same fault
+		id := v.ask(address, address+"/recording", nil)
+		if out, err := b.arrive(id, nil); err != nil || out.State != ticketRefused {
+			t.Fatalf("%+v, %v", out, err)
+		}
+		const why = "Expected a recording; found an empty file."
+		others := strings.Count(v.page(address), why) - 1
+		if n := strings.Count(v.page(address+"/arrivals/"+id), why); n != 1+others {
+			t.Errorf("the reason stands %d times on the page of its file, beside %d other files", n, others)
+		}
+	}
+}

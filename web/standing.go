@@ -1,9 +1,11 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"net/http"
 	"net/url"
+	"slices"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -22,9 +24,11 @@ type standingView struct {
 	Closed      string // when, "" while it is open
 	Disputed    []string
 	// Of the form, with what was typed.
-	OwnerTyped, DueTyped, Reason string
-	Errors                       map[string]string
-	Say                          string
+	Owners           []choice
+	DueTyped, Reason string
+	Links            int // that closing stops
+	Errors           map[string]string
+	Say              string
 }
 
 // standing is what a determination says of the list: whether there was
@@ -62,9 +66,26 @@ func (f *file) standing(ev *evaluation) casework.Determined {
 	return d
 }
 
+// owners are the accounts of the intake desk, who can have a case.
+func (s *Site) owners(ctx context.Context) ([]string, error) {
+	all, err := s.accounts.Accounts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, a := range all {
+		if !a.Disabled && slices.Contains(a.Roles, casework.RoleIntake) {
+			out = append(out, a.Name)
+		}
+	}
+	slices.Sort(out)
+	return out, nil
+}
+
 // standingView fills the part of the page.
-func (f *file) standingView(who string, today rules.Date, p posted) standingView {
-	v := standingView{State: stateWords[f.State()], Owner: f.Owner, Mine: f.Owner == who, OwnerTyped: f.Owner, DueTyped: f.DueSet, Errors: map[string]string{}}
+func (s *Site) standingView(q *request, f *file, p posted) (standingView, error) {
+	today, owner := s.today(), f.Owner
+	v := standingView{State: stateWords[f.State()], Owner: f.Owner, Mine: f.Owner == q.visit.Who, DueTyped: f.DueSet, Errors: map[string]string{}, Links: len(f.OpenLinks(s.cfg.Now()))}
 	day, what := f.Due()
 	v.Due, v.DueFor = day, dueWords(what)
 	v.Late = day != "" && day < today.String()
@@ -78,10 +99,21 @@ func (f *file) standingView(who string, today rules.Date, p posted) standingView
 		v.Disputed = append(v.Disputed, meaningOf(name))
 	}
 	if p.part == "standing" {
-		v.OwnerTyped, v.DueTyped, v.Reason = typed(p.form, "owner"), typed(p.form, "due"), typed(p.form, "reason")
+		owner, v.DueTyped, v.Reason = typed(p.form, "owner"), typed(p.form, "due"), typed(p.form, "reason")
 		v.Errors, v.Say = p.faults, p.say
 	}
-	return v
+	names, err := s.owners(q.Context())
+	if err != nil {
+		return v, err
+	}
+	for _, n := range names {
+		v.Owners = append(v.Owners, choice{Value: n, Words: n, On: n == owner})
+	}
+	if owner != "" && !slices.Contains(names, owner) {
+		// Somebody who left, or a name of the time when it was typed.
+		v.Owners = append(v.Owners, choice{Value: owner, Words: q.say("%s, without an account of the intake desk", owner), On: true})
+	}
+	return v, nil
 }
 
 // assign says who works on the case, and by which day something is to be done.
@@ -90,8 +122,16 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 	owner, due := typed(q.PostForm, "owner"), typed(q.PostForm, "due")
 	take := q.PostForm.Get("take") != "" // one press, whatever the fields hold
 	faults := map[string]string{}
-	if len(owner) > nameLimit {
-		faults["owner"] = "Expected a name of at most 80 letters; found more. Shorten it."
+	f, err := s.open(q.Context(), number)
+	if err != nil {
+		return err
+	}
+	names, err := s.owners(q.Context())
+	if err != nil {
+		return err
+	}
+	if owner != "" && owner != f.Owner && !slices.Contains(names, owner) {
+		faults["owner"] = "Expected nobody, or an account of the intake desk; found another name. Choose one of the list."
 	}
 	if due != "" {
 		d, err := rules.ParseDate(due)
@@ -103,7 +143,7 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 	if len(faults) > 0 && !take {
 		return s.refuseStanding(w, q, posted{faults: faults, say: "This could not be taken; nothing was stored. It is marked below."})
 	}
-	err := s.updateStanding(q, func(f *file) (casework.Change, error) {
+	err = s.updateStanding(q, func(f *file) (casework.Change, error) {
 		ch := casework.Assigned{Owner: owner, Due: due}
 		if take {
 			ch = casework.Assigned{Owner: q.visit.Who, Due: f.DueSet}
@@ -121,14 +161,16 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) closeCase(w http.ResponseWriter, q *request) error {
-	return s.closeOrReopen(w, q, func(f *file) bool { return f.ClosedAt.IsZero() }, func(why casework.Ref) casework.Change { return casework.Closed{Reason: why} })
+	return s.closeOrReopen(w, q, func(f *file) bool { return f.ClosedAt.IsZero() }, func(f *file, why casework.Ref) casework.Change {
+		return casework.Closed{Reason: why, Links: f.OpenLinks(s.cfg.Now())}
+	})
 }
 
 func (s *Site) reopenCase(w http.ResponseWriter, q *request) error {
-	return s.closeOrReopen(w, q, func(f *file) bool { return !f.ClosedAt.IsZero() }, func(why casework.Ref) casework.Change { return casework.Reopened{Reason: why} })
+	return s.closeOrReopen(w, q, func(f *file) bool { return !f.ClosedAt.IsZero() }, func(_ *file, why casework.Ref) casework.Change { return casework.Reopened{Reason: why} })
 }
 
-func (s *Site) closeOrReopen(w http.ResponseWriter, q *request, fits func(*file) bool, change func(casework.Ref) casework.Change) error {
+func (s *Site) closeOrReopen(w http.ResponseWriter, q *request, fits func(*file) bool, change func(*file, casework.Ref) casework.Change) error {
 	reason := typed(q.PostForm, "reason")
 	if reason == "" || len(reason) > 2000 {
 		return s.refuseStanding(w, q, posted{faults: map[string]string{"reason": "Expected the reason in words; found none, or more than 2,000 letters. Write it; the trail keeps it."}})
@@ -140,7 +182,7 @@ func (s *Site) closeOrReopen(w http.ResponseWriter, q *request, fits func(*file)
 		}
 		alert = f.AlertOpen()
 		ref, err := s.sealText(q.Context(), f.Case, reason)
-		return change(ref), err
+		return change(f, ref), err
 	})
 	if alert && errors.Is(err, casework.ErrRefused) {
 		return s.refuseStanding(w, q, posted{faults: map[string]string{}, say: "The case was not closed: a critically low reading is on it, and nobody is entered as told. Enter on top of the page who was told, then close it."})

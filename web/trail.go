@@ -76,9 +76,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			return "", err
 		}
 		why, err := reveal(ch.Reason)
-		for _, l := range ch.Links {
-			why += "; link " + l[:8] + " stopped"
-		}
+		why += stoppedWords(ch.Links)
 		if ch.To != "" {
 			why += "; laid on case " + ch.To
 		}
@@ -179,6 +177,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			return "", err
 		}
 		why, err := reveal(ch.Reason)
+		why += stoppedWords(ch.Links)
 		return "case closed: " + why, err
 	case casework.KindReopened:
 		ch, err := changeOf[casework.Reopened](e)
@@ -192,6 +191,15 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		return "personal values destroyed: " + ch.Reason, err
 	}
 	return string(e.Kind), nil
+}
+
+// stoppedWords name the links that a change stopped.
+func stoppedWords(links []string) string {
+	out := ""
+	for _, l := range links {
+		out += "; link " + l[:8] + " stopped"
+	}
+	return out
 }
 
 // assignedWords say who has the case from now on, and by which day.

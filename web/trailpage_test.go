@@ -27,6 +27,7 @@ func TestTrailBeforeAndAfter(t *testing.T) {
 	v.send(address, address+"/facts", answers())
 	v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"91"}, "d.awake_spo2": {"=visit note"}})
 	v.send(address, address+"/patient", url.Values{"name": {"Ada Merrin-Ash"}, "birth": {"1951-05-04"}})
+	b.employs("P. Lund")
 	v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-07-01"}})
 	v.send(address, address+"/close", url.Values{"reason": {"done"}})
 	trail := v.page(address + "/trail")

@@ -60,11 +60,7 @@ func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
 		}
 		ch := casework.UploadWithdrawn{SHA256: sha, To: to}
 		if foreign {
-			for _, l := range f.Links {
-				if l.Opens(s.cfg.Now()) {
-					ch.Links = append(ch.Links, l.SHA256)
-				}
-			}
+			ch.Links = f.OpenLinks(s.cfg.Now())
 		}
 		var err error
 		ch.Reason, err = s.sealText(q.Context(), f.Case, reason)

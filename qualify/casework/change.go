@@ -272,10 +272,8 @@ func (v UploadWithdrawn) apply(c *Case, e Event) error {
 	if v.Reason == "" {
 		return refused("withdrawing a recording needs a reason in words")
 	}
-	for _, sha := range v.Links {
-		if err := c.changeLink(sha, func(l *Link) { l.Revoked = true }); err != nil {
-			return err
-		}
+	if err := c.stopLinks(v.Links); err != nil {
+		return err
 	}
 	return c.changeUpload(v.SHA256, func(u *Upload) { u.Withdrawn, u.Reason = true, v.Reason })
 }
@@ -405,6 +403,9 @@ func (v CriticalTold) apply(c *Case, e Event) error {
 // Closed ends the work on a case; retention counts from here.
 type Closed struct {
 	Reason Ref `json:"reason,omitzero"`
+	// Links are the links that it stops, by the SHA-256 of their secrets: opening
+	// the case again does not bring them back.
+	Links []string `json:"links,omitempty"`
 }
 
 // Kind returns KindClosed.
@@ -415,7 +416,7 @@ func (v Closed) apply(c *Case, e Event) error {
 		return refused("a critically low reading is on the case, and nobody is entered as told: enter who was told, by whom and when")
 	}
 	c.ClosedAt = e.At
-	return nil
+	return c.stopLinks(v.Links)
 }
 
 // Reopened takes the work up again.

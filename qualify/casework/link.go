@@ -108,6 +108,28 @@ func (v LinkTried) apply(c *Case, e Event) error {
 	})
 }
 
+// OpenLinks are the links that open the case at the given instant, by the
+// SHA-256 of their secrets.
+func (c *Case) OpenLinks(at time.Time) []string {
+	var out []string
+	for _, l := range c.Links {
+		if l.Opens(at) {
+			out = append(out, l.SHA256)
+		}
+	}
+	return out
+}
+
+// stopLinks revokes links.
+func (c *Case) stopLinks(hashes []string) error {
+	for _, sha := range hashes {
+		if err := c.changeLink(sha, func(l *Link) { l.Revoked = true }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (c *Case) changeLink(sha string, change func(*Link)) error {
 	i := slices.IndexFunc(c.Links, func(l Link) bool { return l.SHA256 == sha })
 	if i < 0 {
