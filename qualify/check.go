@@ -63,7 +63,7 @@ func checkOne(q Query, lib Versions) (*Result, error) {
 
 // gather reads and measures what one test brings.
 func gather(q Query, lib Versions) (*Result, error) {
-	res := &Result{Facts: maps.Clone(q.Facts), private: q.Private}
+	res := &Result{Facts: maps.Clone(q.Facts), private: q.Private, language: q.Language}
 	if res.Facts == nil {
 		res.Facts = map[string]criteria.Fact{}
 	}
@@ -100,9 +100,9 @@ func gather(q Query, lib Versions) (*Result, error) {
 	// A reading judged an artifact is none, and still nobody is spared the call:
 	// the alert is of the recording as it stands.
 	res.findCritical(&q, cmp.Or(stated, g.recorded))
-	g.told = append(res.judge(q), datesAhead(q.Today, stated, g.recorded)...)
+	g.told = append(res.judge(q), datesAhead(q.Language, q.Today, stated, g.recorded)...)
 	if len(res.Readings) > 1 {
-		g.told = append(g.told, sameNights(res.Readings)...)
+		g.told = append(g.told, sameNights(q.Language, res.Readings)...)
 	}
 	res.Warnings = append(res.Warnings, g.told...)
 	return res, nil
@@ -119,7 +119,7 @@ func (res *Result) determine(q Query, lib Versions) error {
 			return err
 		}
 		named, legNotes := res.facts(pack)
-		f := criteria.Facts{Named: named, Night: res.Analysis}
+		f := criteria.Facts{Named: named, Night: res.Analysis, Language: res.language}
 		var d criteria.Determination
 		if res.outline {
 			d = criteria.Outline(pack, f, q.Confirmed[pack.SHA256])
@@ -132,7 +132,7 @@ func (res *Result) determine(q Query, lib Versions) error {
 				d.Notes = append(d.Notes, res.narrowed)
 			}
 			if g.withheld == "" && g.sources > 0 && len(g.asks) == 0 && res.Analysis == nil && res.Walk == nil {
-				d.Notes = append(d.Notes, "No recording is named as the night on room air, so nothing is measured from those given.")
+				d.Notes = append(d.Notes, res.language.Say("No recording is named as the night on room air, so nothing is measured from those given."))
 			}
 		}
 		if len(g.asks) > 0 {
@@ -158,19 +158,19 @@ func barred(q Query, lib Versions, on rules.Date, recorded bool) (string, error)
 			return "", err
 		}
 		if recorded && criteria.Barred(pack, criteria.Facts{Named: q.Facts}) {
-			return fmt.Sprintf("Not read: under %s the supplier may not see the result of this test without a footing. State the fact custody (%s). %s",
-				pack.Region.Name, words(pack.Custody.Accepts), pack.Custody.Who), nil
+			return q.Language.Say("Not read: under %s the supplier may not see the result of this test without a footing. State the fact custody (%s). %s",
+				pack.Region.Name, words(q.Language, pack.Custody.Accepts), pack.Custody.Who), nil
 		}
 	}
 	return "", nil
 }
 
-func words(ws []string) string {
+func words(l rules.Language, ws []string) string {
 	s := ""
 	for i, w := range ws {
 		switch {
 		case i > 0 && i == len(ws)-1:
-			s += " or "
+			s += l.Say(" or ")
 		case i > 0:
 			s += ", "
 		}
@@ -231,13 +231,26 @@ func (res *Result) onAir(facts map[string]criteria.Fact) (int, []criteria.Need) 
 	case len(air) == 0 && len(unnamed) == 0:
 		return 0, nil
 	}
-	named := "none is"
+	why := res.language.Say("%d recordings were given, and none is named as the one on room air", len(seen))
 	if len(air) > 0 {
-		named = fmt.Sprintf("%d are", len(air))
+		why = res.language.Say("%d recordings were given, and %d are named as the one on room air", len(seen), len(air))
 	}
-	def, _ := rules.Lookup("recordings")
-	return 0, []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
-		Why: fmt.Sprintf("%d recordings were given, and %s named as the one on room air", len(seen), named)}}
+	return 0, []criteria.Need{res.need("recordings", why)}
+}
+
+// need asks for a fact.
+func (res *Result) need(fact, why string) criteria.Need {
+	def, _ := rules.Lookup(fact)
+	return criteria.Need{Fact: def.Name, Question: res.language.Say(def.Question), Who: def.Who, Decides: []string{}, Why: why}
+}
+
+// stamp is a stamp in a sentence: as it stands in English, its day as people
+// read it in any other language.
+func (res *Result) stamp(s string) string {
+	if res.language.Day == nil {
+		return s
+	}
+	return res.language.Stamp(s)
 }
 
 // pick chooses the recording and the session, or returns the questions that
@@ -263,9 +276,7 @@ func (res *Result) pick(q Query) ([]criteria.Need, error) {
 		}
 	}
 	if session == 0 && len(rd.Sessions) > 1 {
-		def, _ := rules.Lookup("session_choice")
-		return []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
-			Why: fmt.Sprintf("the recording holds %d sessions, and a night is never added to another", len(rd.Sessions))}}, nil
+		return []criteria.Need{res.need("session_choice", q.Language.Say("the recording holds %d sessions, and a night is never added to another", len(rd.Sessions)))}, nil
 	}
 	if session == 0 {
 		session = 1
@@ -293,8 +304,8 @@ func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 			return nil, err
 		}
 		res.Analysis = analysis.Analyze(rec, part, q.Analysis)
-		res.narrowed = fmt.Sprintf("Only the stretch from %s to %s is read: it is the one marked as the test on room air.",
-			rec.Stamp(rec.Time[part.From], part.From), rec.Stamp(rec.Time[part.To-1], part.To-1))
+		res.narrowed = q.Language.Say("Only the stretch from %s to %s is read: it is the one marked as the test on room air.",
+			res.stamp(rec.Stamp(rec.Time[part.From], part.From)), res.stamp(rec.Stamp(rec.Time[part.To-1], part.To-1)))
 		res.Warnings = append(res.Warnings, res.narrowed)
 		return nil, nil
 	}
@@ -308,8 +319,8 @@ func (res *Result) onlyAir(q Query) ([]criteria.Need, error) {
 		if therapyMark.MatchString(m.Text) {
 			def, _ := rules.Lookup("recordings")
 			return []criteria.Need{{Fact: def.Name, Who: rules.Tester, Decides: []string{},
-				Question: "Which stretch of the recording is on room air, from and until which stamp?",
-				Why:      "a mark in the recording speaks of oxygen or pressure therapy, and only the stretch on room air can qualify"}}, nil
+				Question: q.Language.Say("Which stretch of the recording is on room air, from and until which stamp?"),
+				Why:      q.Language.Say("a mark in the recording speaks of oxygen or pressure therapy, and only the stretch on room air can qualify")}}, nil
 		}
 	}
 	return nil, nil
@@ -357,22 +368,22 @@ func clockError(facts map[string]criteria.Fact, name string) time.Duration {
 
 // datesAhead tells of dates of the test that have not come yet. A recorder's
 // date of tomorrow is none: where its clock runs the day may have begun.
-func datesAhead(today, stated, recorded rules.Date) []string {
+func datesAhead(l rules.Language, today, stated, recorded rules.Date) []string {
 	var out []string
 	if today.IsZero() {
 		return nil
 	}
 	if today.Before(stated) {
-		out = append(out, fmt.Sprintf("The stated date of the test, %s, is after today, %s: check it.", stated, today))
+		out = append(out, l.Say("The stated date of the test, %s, is after today, %s: check it.", stated, today))
 	}
 	if !recorded.IsZero() && today.AddDays(1).Before(recorded) {
-		out = append(out, fmt.Sprintf("The recorder's clock dates the test %s, after today, %s: the clock was wrong, so the date may be; durations hold.", recorded, today))
+		out = append(out, l.Say("The recorder's clock dates the test %s, after today, %s: the clock was wrong, so the date may be; durations hold.", recorded, today))
 	}
 	return out
 }
 
 // sameNights tells of recordings that hold the same night, or a part of it.
-func sameNights(rds []Reading) []string {
+func sameNights(l rules.Language, rds []Reading) []string {
 	var out []string
 	var prints []map[string]bool
 	for i, rd := range rds {
@@ -385,7 +396,7 @@ func sameNights(rds []Reading) []string {
 		for j, other := range prints {
 			for p := range mine {
 				if other[p] {
-					out = append(out, fmt.Sprintf("Recording %d holds the same readings as recording %d, or a part of them: they are one test.", i+1, j+1))
+					out = append(out, l.Say("Recording %d holds the same readings as recording %d, or a part of them: they are one test.", i+1, j+1))
 					break
 				}
 			}
@@ -399,26 +410,26 @@ func sameNights(rds []Reading) []string {
 // not settled: not stated at all, or stated otherwise than the recorder's
 // clock has it, with another version in force on that day.
 func (res *Result) dateDoubts(d *criteria.Determination, lib Versions, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
-	def, _ := rules.Lookup("test_date")
-	need := criteria.Need{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{}}
+	l := res.language
+	need := res.need("test_date", "")
 	switch {
 	case !dated && on.IsZero():
-		need.Why = "the date of the test picks the version of the criteria, and nobody has stated it"
+		need.Why = l.Say("the date of the test picks the version of the criteria, and nobody has stated it")
 		if res.Facts["test_date"].State == criteria.Unknown {
-			need.Why = "the date of the test picks the version of the criteria; it was asked and is not known"
+			need.Why = l.Say("the date of the test picks the version of the criteria; it was asked and is not known")
 		}
 		if !recorded.IsZero() {
-			need.Why += fmt.Sprintf("; the recorder's clock says %s, and nobody has checked that clock", recorded)
+			need.Why += "; " + l.Say("the recorder's clock says %s, and nobody has checked that clock", recorded)
 		}
 		d.Open([]criteria.Need{need}, res.Facts)
 	case dated && !recorded.IsZero() && recorded != stated:
-		note := fmt.Sprintf("The recorder's clock dates the test %s, the stated date is %s.", recorded, stated)
+		note := l.Say("The recorder's clock dates the test %s, the stated date is %s.", recorded, stated)
 		other, err := lib.InForce(region, recorded)
 		if on.IsZero() && (err != nil || other != pack) {
-			need.Why = note + " Different versions of the criteria hold on the two days"
+			need.Why = note + " " + l.Say("Different versions of the criteria hold on the two days")
 			d.Open([]criteria.Need{need}, res.Facts)
 			return
 		}
-		d.Notes = append(d.Notes, note+" The same version of the criteria holds on both.")
+		d.Notes = append(d.Notes, note+" "+l.Say("The same version of the criteria holds on both."))
 	}
 }

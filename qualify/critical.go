@@ -1,7 +1,6 @@
 package qualify
 
 import (
-	"fmt"
 	"math/big"
 
 	"airwarrant/qualify/analysis"
@@ -45,7 +44,7 @@ func (res *Result) findCritical(q *Query, on rules.Date) {
 	res.Limit = &l
 	look := func(src worksheet.CriticalSources) {
 		src.On = on
-		res.CriticalFound = append(res.CriticalFound, worksheet.FindCritical(l.AtOrBelow, src)...)
+		res.CriticalFound = append(res.CriticalFound, worksheet.FindCritical(q.Language, l.AtOrBelow, src)...)
 	}
 	for i, rd := range res.Readings {
 		if rd.Recording == nil {
@@ -57,11 +56,11 @@ func (res *Result) findCritical(q *Query, on rules.Date) {
 			case chosen:
 				look(worksheet.CriticalSources{Recording: rd.Recording, Analysis: a})
 			case rd.Of == 1:
-				look(worksheet.CriticalSources{From: fmt.Sprintf("recording %d", i+1), Recording: rd.Recording, Analysis: a})
+				look(worksheet.CriticalSources{From: q.Language.Say("recording %d", i+1), Recording: rd.Recording, Analysis: a})
 			case res.Chosen == 0 && len(res.Legs) == 0 && a.AtOrBelow(l.AtOrBelow).Value > 0:
 				// A memory of several people's nights: whose it is, somebody
 				// has to find out; its figures are not this patient's to show.
-				res.CriticalFound = append(res.CriticalFound, unclaimed(i+1, rd.Numbers[k], a, l.AtOrBelow, q.Private))
+				res.CriticalFound = append(res.CriticalFound, unclaimed(q.Language, i+1, rd.Numbers[k], a, l.AtOrBelow, q.Private))
 			}
 		}
 	}
@@ -72,9 +71,9 @@ func (res *Result) findCritical(q *Query, on rules.Date) {
 }
 
 // unclaimed is a critical reading of a session that nobody has chosen yet.
-func unclaimed(rec, session int, a *analysis.Analysis, limit *big.Rat, private bool) worksheet.CriticalReading {
+func unclaimed(l rules.Language, rec, session int, a *analysis.Analysis, limit *big.Rat, private bool) worksheet.CriticalReading {
 	t := a.AtOrBelow(limit)
-	c := worksheet.CriticalReading{From: fmt.Sprintf("session %d of recording %d, of which nobody has said yet whose it is", session, rec),
+	c := worksheet.CriticalReading{From: l.Say("session %d of recording %d, of which nobody has said yet whose it is", session, rec),
 		Lowest: a.Nadir.Value, Seconds: a.Seconds(t.Value), Doubted: a.Seconds(t.Value - t.Low)}
 	if private {
 		c.Lowest = nil

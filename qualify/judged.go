@@ -1,7 +1,6 @@
 package qualify
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -48,7 +47,7 @@ func (res *Result) judge(q Query) (told []string) {
 			res.Judged, res.judgedIn = append(res.Judged, s), append(res.judgedIn, in[i])
 			continue
 		}
-		told = append(told, fmt.Sprintf("The judgement of the stretch from %s to %s fits no doubted reading of this test, and is left out.", s.From, s.To))
+		told = append(told, q.Language.Say("The judgement of the stretch from %s to %s fits no doubted reading of this test, and is left out.", res.stamp(s.From), res.stamp(s.To)))
 	}
 	if len(res.Judged) == 0 {
 		return told
@@ -123,12 +122,13 @@ func (res *Result) withoutJudgement(pack *rules.Pack, f criteria.Facts, c criter
 			by = append(by, s.By)
 		}
 	}
-	note := fmt.Sprintf("Doubtful readings were judged by %s; both readings are printed.", strings.Join(by, " and "))
+	l := res.language
+	note := l.Say("Doubtful readings were judged by %s; both readings are printed.", strings.Join(by, l.Say(" and ")))
 	if res.Unjudged == nil || f.Night == nil {
 		return []string{note}
 	}
 	f.Night = res.Unjudged
 	was := criteria.Determine(pack, f, c).Outcome
-	return []string{note + " Without the judgement the outcome is: " + map[criteria.Outcome]string{criteria.Qualifies: "written criteria met",
-		criteria.DoesNotQualify: "written criteria not met", criteria.Undetermined: "undetermined"}[was] + "."}
+	return []string{note + " " + l.Say("Without the judgement the outcome is: %s.", l.Say(map[criteria.Outcome]string{criteria.Qualifies: "written criteria met",
+		criteria.DoesNotQualify: "written criteria not met", criteria.Undetermined: "undetermined"}[was]))}
 }

@@ -8,6 +8,7 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
@@ -43,7 +44,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		n := 1 + slices.IndexFunc(res.Readings, func(rd Reading) bool { return rd.SHA256 == r.SHA256 && rd.Recording != nil })
 		if n == 0 {
 			if r.Leg() {
-				res.absent = append(res.absent, fmt.Sprintf("The stretch %q is of a recording that is not at hand (SHA-256 %.12s), so it is not read.", criteria.RoleText(r.Role), r.SHA256))
+				res.absent = append(res.absent, q.Language.Say("The stretch %q is of a recording that is not at hand (SHA-256 %.12s), so it is not read.", q.Language.Say(criteria.RoleText(r.Role)), r.SHA256))
 			}
 			continue
 		}
@@ -54,7 +55,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		rd := &res.Readings[n-1]
 		part, session, err := rd.stretch(r, only)
 		if errors.Is(err, errSessions) {
-			return askSession(len(rd.Sessions), "the stretch "+criteria.RoleText(r.Role)+" fits several of its sessions"), nil
+			return res.askSession(q.Language.Say("the recording holds %d sessions, and the stretch %s fits several of its sessions", len(rd.Sessions), q.Language.Say(criteria.RoleText(r.Role)))), nil
 		}
 		if err != nil {
 			return nil, err
@@ -67,7 +68,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		taken[n] = append(taken[n], part)
 		if r.Leg() {
 			l := Leg{RecordingRole: r, Recording: n, Session: session, Samples: part, Analysis: legAnalysis(rd, part, session, q.Analysis)}
-			l.where = l.words(rd.Recording)
+			l.where = l.words(rd.Recording, q.Language)
 			res.Legs = append(res.Legs, l)
 		}
 	}
@@ -100,16 +101,14 @@ func (res *Result) legSession(n int, q Query) (int, []criteria.Need) {
 		return session, nil
 	}
 	if session == 0 {
-		return 0, askSession(len(rd.Sessions), "only the session that is this patient's test is read")
+		return 0, res.askSession(q.Language.Say("the recording holds %d sessions, and only the session that is this patient's test is read", len(rd.Sessions)))
 	}
 	rd.keepOnly(session, q.Analysis)
 	return session, nil
 }
 
-func askSession(sessions int, why string) []criteria.Need {
-	def, _ := rules.Lookup("session_choice")
-	return []criteria.Need{{Fact: def.Name, Question: def.Question, Who: def.Who, Decides: []string{},
-		Why: fmt.Sprintf("the recording holds %d sessions, and %s", sessions, why)}}
+func (res *Result) askSession(why string) []criteria.Need {
+	return []criteria.Need{res.need("session_choice", why)}
 }
 
 // legAnalysis analyses the samples of a leg alone. A leg of one sample weighs
@@ -164,30 +163,34 @@ func least(a, b *big.Rat) *big.Rat {
 // what is stated of them, and notes on both.
 func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) {
 	if len(res.Legs) == 0 {
-		return res.Facts, append(slices.Clone(res.absent), walkNotes(res.Facts, pack)...)
+		return res.Facts, append(slices.Clone(res.absent), walkNotes(res.language, res.Facts, pack)...)
 	}
-	named, notes := maps.Clone(res.Facts), slices.Clone(res.absent)
+	named, notes, say := maps.Clone(res.Facts), slices.Clone(res.absent), res.language.Say
 	for _, l := range res.Legs {
 		fact := criteria.LegFact(l.Role)
 		if fact == "" {
 			continue
 		}
-		where := "the leg " + l.where
+		where := say("the leg %s", l.where)
 		v := legRange(l, pack.LegHoldSeconds(), pack.Reading.Artifacts)
 		if v == nil {
-			notes = append(notes, fmt.Sprintf("Nothing is computed from %s: it holds no value%s.", where, holdText(pack)))
+			note := say("Nothing is computed from %s: it holds no value.", where)
+			if hold := pack.Reading.LegHold; hold != nil {
+				note = say("Nothing is computed from %s: it holds no value for %s.", where, hold)
+			}
+			notes = append(notes, note)
 			continue
 		}
 		var note string
-		named[fact], note = beside(named[fact], fact, *v, where)
+		named[fact], note = beside(res.language, named[fact], fact, *v, where)
 		if note != "" {
 			notes = append(notes, note)
 		}
 	}
 	if f, known := (criteria.Facts{Named: named}).Known("same_sitting"); res.oneSitting(named) {
-		basis := "The legs lie in one session of one recording, so they are of one sitting."
+		basis := say("The legs lie in one session of one recording, so they are of one sitting.")
 		if known && !f.Value.Bool {
-			notes = append(notes, "It is stated that the legs were not taken in one sitting, although they lie in one session of one recording; what is stated holds.")
+			notes = append(notes, say("It is stated that the legs were not taken in one sitting, although they lie in one session of one recording; what is stated holds."))
 		} else if !known {
 			named["same_sitting"] = criteria.Fact{Name: "same_sitting", State: criteria.Computed, Value: criteria.Value{Bool: true}, Basis: basis}
 			notes = append(notes, basis)
@@ -198,14 +201,14 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 			named["exertion_device"] = criteria.Fact{Name: "exertion_device", State: criteria.Stated, Value: criteria.Value{Word: l.Device}}
 		}
 	}
-	notes = append(notes, walkNotes(named, pack)...)
+	notes = append(notes, walkNotes(res.language, named, pack)...)
 	for _, l := range res.Legs {
 		if l.Role == criteria.RoleRecovery {
-			low := "no reading"
+			low := say("no reading")
 			if l.Nadir.Value != nil {
-				low = "lowest " + Decimal(l.Nadir.Value) + " %"
+				low = say("lowest %s %%", res.language.Number(Decimal(l.Nadir.Value)))
 			}
-			notes = append(notes, fmt.Sprintf("Readings of the recovery are not one of the legs and change nothing: %s, %s.", l.where, low))
+			notes = append(notes, say("Readings of the recovery are not one of the legs and change nothing: %s, %s.", l.where, low))
 		}
 	}
 	return named, notes
@@ -213,21 +216,21 @@ func (res *Result) facts(pack *rules.Pack) (map[string]criteria.Fact, []string) 
 
 // beside lays what a leg tells beside what is stated of it. A stated figure
 // that the leg may have had settles it; of one outside, both readings count.
-func beside(f criteria.Fact, fact string, v criteria.Value, where string) (criteria.Fact, string) {
+func beside(l rules.Language, f criteria.Fact, fact string, v criteria.Value, where string) (criteria.Fact, string) {
 	low, high := v.Bounds()
-	between := Decimal(low) + " %"
+	between := l.Measure(Decimal(low), "%")
 	if low.Cmp(high) != 0 {
-		between = "between " + cut(low) + " and " + cut(high) + " %"
+		between = l.Say("between %s and %s %%", l.Number(cut(low)), l.Number(cut(high)))
 	}
 	if f.Value.Num == nil {
 		return criteria.Fact{Name: fact, State: criteria.Computed, Value: v, Asked: f.State == criteria.Unknown,
-			Basis: fmt.Sprintf("From %s: %s.", where, between)}, ""
+			Basis: l.Say("From %s: %s.", where, between)}, ""
 	}
 	step := new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(f.Value.Places)), nil))
 	step.Quo(step, big.NewRat(2, 1))
 	x := f.Value.Num
 	if new(big.Rat).Add(x, step).Cmp(low) >= 0 && new(big.Rat).Sub(x, step).Cmp(high) <= 0 {
-		f.Basis = fmt.Sprintf("In the recording, %s: %s.", where, between)
+		f.Basis = l.Say("In the recording, %s: %s.", where, between)
 		return f, ""
 	}
 	def, _ := rules.Lookup(fact)
@@ -235,8 +238,9 @@ func beside(f criteria.Fact, fact string, v criteria.Value, where string) (crite
 	if high.Cmp(x) > 0 {
 		f.Value.High = high
 	}
-	f.Basis = fmt.Sprintf("Stated is %s %%, while %s gives %s.", x.FloatString(f.Value.Places), where, between)
-	return f, fmt.Sprintf("%s: stated is %s %%, while %s gives %s. Both readings count.", upper(def.Meaning), x.FloatString(f.Value.Places), where, between)
+	stated := l.Number(x.FloatString(f.Value.Places))
+	f.Basis = l.Say("Stated is %s %%, while %s gives %s.", stated, where, between)
+	return f, l.Say("%s: stated is %s %%, while %s gives %s. Both readings count.", upper(l.Say(def.Meaning)), stated, where, between)
 }
 
 // cut prints a percentage for a sentence, with at most two decimals.
@@ -245,7 +249,10 @@ func cut(r *big.Rat) string {
 	return Decimal(new(big.Rat).SetFrac(new(big.Int).Quo(hundredths.Num(), hundredths.Denom()), big.NewInt(100)))
 }
 
-func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+func upper(s string) string {
+	_, n := utf8.DecodeRuneInString(s)
+	return strings.ToUpper(s[:n]) + s[n:]
+}
 
 // oneSitting reports whether all legs that are known at all lie in one session
 // of one recording. That holds for two or more; what the others tell is asked.
@@ -279,21 +286,12 @@ func (l Leg) Ends(rec *recording.Recording) (from, until string) {
 }
 
 // words names a leg with its ends.
-func (l Leg) words(rec *recording.Recording) string {
+func (l Leg) words(rec *recording.Recording, in rules.Language) string {
 	from, to := l.Ends(rec)
-	from, to = strings.Replace(from, "T", " ", 1), strings.Replace(to, "T", " ", 1)
-	if day, _, ok := strings.Cut(from, " "); ok {
-		to = strings.TrimPrefix(to, day+" ")
+	if day, _, ok := strings.Cut(from, "T"); ok {
+		to = strings.TrimPrefix(to, day+"T")
 	}
-	return fmt.Sprintf("%s, %s to %s", criteria.RoleText(l.Role), from, to)
-}
-
-// holdText says how long a value has to hold, "" if any reading counts.
-func holdText(pack *rules.Pack) string {
-	if pack.Reading.LegHold == nil {
-		return ""
-	}
-	return " for " + pack.Reading.LegHold.String()
+	return in.Say("%s, %s to %s", in.Say(criteria.RoleText(l.Role)), in.Stamp(from), in.Stamp(to))
 }
 
 // accuracyPoints: a gain on oxygen of at most this many points is told to lie
@@ -303,7 +301,7 @@ const accuracyPoints = 2
 
 // walkNotes tells what bears on the legs of an exertional test, however they
 // are known, without changing a verdict.
-func walkNotes(named map[string]criteria.Fact, pack *rules.Pack) []string {
+func walkNotes(l rules.Language, named map[string]criteria.Fact, pack *rules.Pack) []string {
 	f := criteria.Facts{Named: named}
 	if state, ok := f.Known("test_state"); ok && state.Value.Word != "exertion" {
 		return nil
@@ -316,19 +314,12 @@ func walkNotes(named map[string]criteria.Fact, pack *rules.Pack) []string {
 	var out []string
 	gain := new(big.Rat).Sub(oxygen.Value.Num, air.Value.Num)
 	if limit := pack.LegLevel(); limit != nil && gain.Sign() > 0 && oxygen.Value.Num.Cmp(limit) <= 0 {
-		out = append(out, fmt.Sprintf("On exertion oxygen improves the saturation from %s to %s %%, and it is still at or below %s %%.",
-			cut(air.Value.Num), cut(oxygen.Value.Num), Decimal(limit)))
+		out = append(out, l.Say("On exertion oxygen improves the saturation from %s to %s %%, and it is still at or below %s %%.",
+			l.Number(cut(air.Value.Num)), l.Number(cut(oxygen.Value.Num)), l.Number(Decimal(limit))))
 	}
 	if new(big.Rat).Abs(gain).Cmp(big.NewRat(accuracyPoints, 1)) <= 0 {
-		out = append(out, fmt.Sprintf("Between exertion on room air and on oxygen the saturation differs by %s: within the accuracy of an oximeter, which is not better than about %d points.",
-			points(new(big.Rat).Abs(gain)), accuracyPoints))
+		out = append(out, l.Say("Between exertion on room air and on oxygen the saturation differs by %s: within the accuracy of an oximeter, which is not better than about %d points.",
+			l.Measure(cut(new(big.Rat).Abs(gain)), "points"), accuracyPoints))
 	}
 	return out
-}
-
-func points(r *big.Rat) string {
-	if s := cut(r); s != "1" {
-		return s + " points"
-	}
-	return "1 point"
 }

@@ -27,10 +27,12 @@ type Paper struct {
 	CriticalTold string
 }
 
-// Worksheet lays out determination i of the result.
+// Worksheet lays out determination i of the result, in the language of its
+// Query.
 func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 	in := worksheet.Input{
-		Program: Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
+		Language: res.language,
+		Program:  Program, Printed: p.Printed, Demo: p.Demo, Case: p.Case,
 		Pack: res.Packs[i], Determination: res.Determinations[i], Facts: res.applied(i),
 		Identity: p.Identity, Answers: p.Answers, Critical: res.Limit, CriticalFound: res.CriticalFound, Emergency: p.Emergency,
 	}
@@ -51,9 +53,9 @@ func (res *Result) Worksheet(i int, p Paper) *worksheet.Worksheet {
 			switch {
 			case r.SHA256 != rd.SHA256:
 			case r.Leg():
-				u.Role = "exertional test"
+				u.Role = res.language.Say("exertional test")
 			default:
-				u.Role = r.Role
+				u.Role = res.language.Word(r.Role)
 			}
 		}
 		in.Uploads = append(in.Uploads, u)

@@ -52,6 +52,9 @@ type Query struct {
 	// chosen: in a download of a memory they are other people's nights. Until
 	// one is chosen, WriteJSON prints none.
 	Private bool
+	// Language is that of every sentence of the Result; it moves no outcome. The
+	// zero value is English, as WriteJSON and all that is kept have to be.
+	Language rules.Language
 	// Confirmed are the confirmations of drafts by the SHA-256 of their pack.
 	Confirmed map[string]criteria.Confirmations
 }
@@ -102,6 +105,7 @@ type Result struct {
 	CriticalFound []worksheet.CriticalReading
 	Warnings      []string // of the reading and the analysis chosen, in sentences
 
+	language rules.Language
 	// runs are the results of each of several tests, nil where there is one.
 	runs []*Result
 	// judgedIn says for each of Judged in which samples of the recording chosen
@@ -155,7 +159,7 @@ func (res *Result) choose(rec, session int) {
 	for _, w := range rd.Recording.Warnings {
 		res.Warnings = append(res.Warnings, w.Text)
 	}
-	res.Warnings = append(res.Warnings, res.Analysis.Warnings...)
+	res.Warnings = append(res.Warnings, recording.Sentences(res.Analysis.Warnings)...)
 }
 
 // keepOnly leaves nothing in a reading but one session.
@@ -177,7 +181,11 @@ func read(src Source, opt analysis.Options) (Reading, error) {
 	if err != nil {
 		return Reading{}, fmt.Errorf("%s: %w", src.Name, err)
 	}
-	rec.Layout = append(slices.Clone(src.Told), rec.Layout...)
+	said := make([]recording.Text, len(src.Told))
+	for i, s := range src.Told {
+		said[i] = recording.Said(s)
+	}
+	rec.Layout = append(said, rec.Layout...)
 	rd := Reading{SHA256: rec.SHA256, Size: rec.Size, Recording: rec, Sessions: rec.Sessions(0)}
 	for i, s := range rd.Sessions {
 		rd.Analyses = append(rd.Analyses, analysis.Analyze(rec, s, opt))

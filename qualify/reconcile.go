@@ -1,7 +1,6 @@
 package qualify
 
 import (
-	"fmt"
 	"math/big"
 	"slices"
 
@@ -26,11 +25,11 @@ func (res *Result) reconcile(pack *rules.Pack, f criteria.Facts) []criteria.Reco
 }
 
 func (res *Result) reconciled(pack *rules.Pack, r criteria.Reported) criteria.Reconciled {
-	out := criteria.Reconciled{Measure: r.Measure, SpO2: r.SpO2, Unit: r.Unit, Printed: r.Printed(), Reported: r.Value}
+	out := criteria.Reconciled{Measure: r.Measure, SpO2: r.SpO2, Unit: r.Unit, Printed: r.PrintedIn(res.language), Reported: r.Value}
 	c := comparison{pack: pack, r: r}
 	low, v, high, ok := criteria.Measured(pack, res.Analysis, r.Measure, r.SpO2)
 	if !ok {
-		out.Note = "The recording does not tell it."
+		out.Note = res.language.Say("The recording does not tell it.")
 		return out
 	}
 	out.Low, out.Value, out.High = c.unit(low), c.unit(v), c.unit(high)
@@ -87,36 +86,35 @@ var neighbours = map[string]string{"time_at_or_below": "time_below", "time_below
 // explain looks for what makes the recording give the printed figure, the
 // likeliest first.
 func (res *Result) explain(c *comparison, low, v, high *big.Rat) (by, note string) {
-	rd := res.Readings[res.Chosen-1]
+	rd, say := res.Readings[res.Chosen-1], res.language.Say
 	_, printed, _ := c.r.Bounds()
 	switch {
 	case printed.Cmp(v) == 0:
-		return "rounding", "The report prints the recording's own figure."
+		return "rounding", say("The report prints the recording's own figure.")
 	case c.fits(v):
-		return "rounding", "The recording's figure, rounded to the decimals that are printed, is the report's."
+		return "rounding", say("The recording's figure, rounded to the decimals that are printed, is the report's.")
 	case c.cut(v):
-		return "rounding", "The recording's figure with its further decimals cut off, or rounded up, is the report's."
+		return "rounding", say("The recording's figure with its further decimals cut off, or rounded up, is the report's.")
 	case c.fits(low) || c.fits(high):
-		which := "with the doubtful readings left out"
 		if c.fits(high) && c.r.Measure != "nadir" {
-			which = "with every number counted that could count"
+			return "artifacts", say("The report's figure is the recording's with every number counted that could count: it handles doubtful readings in another way.")
 		}
-		return "artifacts", "The report's figure is the recording's " + which + ": it handles doubtful readings in another way."
+		return "artifacts", say("The report's figure is the recording's with the doubtful readings left out: it handles doubtful readings in another way.")
 	}
 	if level := c.r.SpO2; level != nil {
 		if other := neighbours[c.r.Measure]; c.fits(c.at(res.Analysis, other, level)) {
-			return "level", fmt.Sprintf("It fits the %s: the report may count the level itself otherwise.", criteria.Reported{Measure: other, SpO2: level}.What())
+			return "level", say("It fits the %s: the report may count the level itself otherwise.", criteria.Reported{Measure: other, SpO2: level}.WhatIn(res.language))
 		}
 		for _, step := range []int64{-1, 1} {
 			next := new(big.Rat).Add(level, big.NewRat(step, 1))
 			if c.fits(c.at(res.Analysis, c.r.Measure, next)) {
-				return "level", fmt.Sprintf("It fits the %s.", criteria.Reported{Measure: c.r.Measure, SpO2: next}.What())
+				return "level", say("It fits the %s.", criteria.Reported{Measure: c.r.Measure, SpO2: next}.WhatIn(res.language))
 			}
 		}
 	}
 	for i, a := range rd.Analyses {
 		if rd.Numbers[i] != res.Session && c.fits(c.at(a, c.r.Measure, c.r.SpO2)) {
-			return "session", fmt.Sprintf("It fits session %d of the recording, which is another.", rd.Numbers[i])
+			return "session", say("It fits session %d of the recording, which is another.", rd.Numbers[i])
 		}
 	}
 	if len(rd.Analyses) > 1 && additive(c.r.Measure) {
@@ -127,25 +125,25 @@ func (res *Result) explain(c *comparison, low, v, high *big.Rat) (by, note strin
 			}
 		}
 		if c.fits(sum) {
-			return "session", "It fits all sessions of the recording together: the report may add up several nights."
+			return "session", say("It fits all sessions of the recording together: the report may add up several nights.")
 		}
 	}
 	if x := c.otherDenominator(res.Analysis); c.fits(x) {
-		return "denominator", "It fits a share of another time: of all recorded time, or of time with a valid reading alone."
+		return "denominator", say("It fits a share of another time: of all recorded time, or of time with a valid reading alone.")
 	}
 	if at := slices.Index(rd.Numbers, res.Session); at >= 0 && res.narrowed == "" {
 		s := rd.Sessions[at]
 		if rows := c.rows(res.Analysis, rd, s.From, s.To); c.fits(rows) {
-			return "interval", "It fits the number of readings times the interval between two: the report may count rows, not time."
+			return "interval", say("It fits the number of readings times the interval between two: the report may count rows, not time.")
 		}
 		for _, hold := range []int64{60_000, 3_600_000} {
 			a := analysis.Analyze(rd.Recording, s, analysis.Options{HoldMS: hold})
 			if c.fits(c.at(a, c.r.Measure, c.r.SpO2)) {
-				return "interval", "It fits if a reading holds over a gap until the next one: the report may count time that was not read."
+				return "interval", say("It fits if a reading holds over a gap until the next one: the report may count time that was not read.")
 			}
 		}
 	}
-	return "", "Nothing that was tried explains the difference (rounding, doubtful readings, level, session, denominator, interval)."
+	return "", say("Nothing that was tried explains the difference (rounding, doubtful readings, level, session, denominator, interval).")
 }
 
 // additive reports whether a measure of two sessions is the sum of both.

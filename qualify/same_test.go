@@ -84,7 +84,7 @@ func TestPrivateLeavesOthersOut(t *testing.T) {
 		return sessions, rest
 	}
 	whole, private := ask(false, map[int]int{1: 2}), ask(true, map[int]int{1: 2})
-	if rd := private.Readings[0]; rd.Of != 3 || !slices.Equal(rd.Numbers, []int{2}) || len(rd.Recording.Time) != 1200 || rd.Recording.Layout[0] != "As stated." {
+	if rd := private.Readings[0]; rd.Of != 3 || !slices.Equal(rd.Numbers, []int{2}) || len(rd.Recording.Time) != 1200 || rd.Recording.Layout[0].String() != "As stated." {
 		t.Errorf("reading of %d, numbers %v, %d samples, layout %q", rd.Of, rd.Numbers, len(rd.Recording.Time), rd.Recording.Layout)
 	}
 	sessions, rest := print(private)

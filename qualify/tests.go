@@ -85,7 +85,7 @@ func checkTests(q Query, lib Versions, tests []criteria.Test) (*Result, error) {
 		if t.SHA256 != "" && len(numbers[i]) == 0 {
 			for j := range runs[i].Determinations {
 				d := &runs[i].Determinations[j]
-				d.Notes = append(d.Notes, "The recording that this test names is not at hand, so nothing is measured from it.")
+				d.Notes = append(d.Notes, q.Language.Say("The recording that this test names is not at hand, so nothing is measured from it."))
 			}
 		}
 	}
@@ -98,7 +98,7 @@ func checkTests(q Query, lib Versions, tests []criteria.Test) (*Result, error) {
 			out = q.assemble(tests, runs, numbers, i)
 		}
 		if i != first {
-			d.Notes = append(d.Notes, "The recording, its measures and the trace shown are of another test, which decides under "+q.Criteria[0]+".")
+			d.Notes = append(d.Notes, q.Language.Say("The recording, its measures and the trace shown are of another test, which decides under %s.", q.Criteria[0]))
 		}
 		out.Determinations = append(out.Determinations, d)
 		out.Applied = append(out.Applied, runs[i].Applied[r])
@@ -113,7 +113,7 @@ func decide(tests []criteria.Test, runs []*Result, r int) (criteria.Determinatio
 	for i, t := range tests {
 		run := runs[i]
 		tried = append(tried, criteria.Tried{Test: t, Pack: run.Packs[r], Named: run.Applied[r],
-			Recorded: run.Analysis != nil || run.Walk != nil, Determination: run.Determinations[r]})
+			Recorded: run.Analysis != nil || run.Walk != nil, Determination: run.Determinations[r], Language: run.language})
 	}
 	return criteria.Decide(tried)
 }
@@ -157,12 +157,12 @@ func (q *Query) assemble(tests []criteria.Test, runs []*Result, numbers [][]int,
 			if i == decides || slices.ContainsFunc(runs[decides].CriticalFound, func(o worksheet.CriticalReading) bool { return o.From == c.From && o.Lowest == c.Lowest }) {
 				continue
 			}
-			c.From = "another test: " + c.From
+			c.From = q.Language.Say("another test: %s", c.From)
 			out.CriticalFound = append(out.CriticalFound, c)
 		}
 	}
 	if len(out.Readings) > 1 {
-		out.Warnings = append(append([]string{}, out.Warnings...), sameNights(out.Readings)...)
+		out.Warnings = append(append([]string{}, out.Warnings...), sameNights(q.Language, out.Readings)...)
 	}
 	return &out
 }

@@ -132,7 +132,7 @@ func deferrals(p *Pack) []string {
 func overrides(p *Pack) []string {
 	var out []string
 	for _, o := range p.Overrides {
-		out = append(out, fmt.Sprintf("%s, for tests %s: %s (%s)", strings.Join(o.Waives, ", "), Period(o.From, o.Until), o.Text, o.Status))
+		out = append(out, fmt.Sprintf("%s, for tests %s: %s (%s)", strings.Join(o.Waives, ", "), Language{}.Period(o.From, o.Until), o.Text, o.Status))
 	}
 	return out
 }

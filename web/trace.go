@@ -157,7 +157,7 @@ func (ev *evaluation) stretchTrace() *worksheet.Trace {
 		return ev.marksTrace()
 	}
 	return ev.drawn.of("stretch", func() []*worksheet.Trace {
-		t := worksheet.NewTrace(ev.own.Readings[0].Recording, ev.own.Analysis, nil)
+		t := worksheet.NewTrace(rules.Language{}, ev.own.Readings[0].Recording, ev.own.Analysis, nil)
 		t.ID = "stretch"
 		return []*worksheet.Trace{t}
 	})[0]

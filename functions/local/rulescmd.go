@@ -106,7 +106,7 @@ func rulesCommand(args []string, e env) error {
 
 // rulesBlank prints a pack to be filled in by hand.
 func rulesBlank(p *rules.Pack, pdf string, w io.Writer) error {
-	sheet := worksheet.Blank(p, qualify.Program, rules.Date{})
+	sheet := worksheet.Blank(rules.Language{}, p, qualify.Program, rules.Date{})
 	if pdf == "" {
 		return sheet.WriteText(w)
 	}

@@ -10,7 +10,11 @@
 // threshold can be asked later without the samples.
 package analysis
 
-import "math/big"
+import (
+	"math/big"
+
+	"airwarrant/qualify/recording"
+)
 
 // Options are the settings of the analysis. The zero value means: interval
 // and hold found in the session, the default rules.
@@ -145,7 +149,7 @@ type Analysis struct {
 	Spans    []Span
 	Rules    Rules
 	HasPulse bool
-	Warnings []string
+	Warnings []recording.Text
 }
 
 // AtOrBelow returns the time at or below the saturation pct, in ticks.

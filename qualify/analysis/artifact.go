@@ -13,9 +13,9 @@ import (
 type Rule struct {
 	Name      string
 	Kind      SpanKind
-	Condition string // when it applies
-	Reason    string // the text of the spans that it makes
-	Source    string // where it comes from; "our choice" if nowhere
+	Condition recording.Text // when it applies
+	Reason    recording.Text // the text of the spans that it makes
+	Source    string         // where it comes from; "our choice" if nowhere
 }
 
 // DefaultRules returns the rules that hold unless the caller states others.
@@ -77,51 +77,51 @@ type rule struct {
 
 // list holds every rule, in the order of the bits.
 func (r Rules) list() []rule {
-	pulse := fmt.Sprintf("%d to %d beats per minute", r.PulseLow, r.PulseHigh)
 	flat := fmt.Sprintf("%d s", r.FlatSeconds)
 	if r.FlatSeconds%60 == 0 {
 		flat = fmt.Sprintf("%d min", r.FlatSeconds/60)
 	}
+	said := recording.Said
 	const our = "our choice"
 	return []rule{
 		{whySensorOff, true, Rule{"sensor off", SpanMissing,
-			"the file says that the sensor was off", "sensor off", our}},
+			said("the file says that the sensor was off"), said("sensor off"), our}},
 		{whyNoReading, true, Rule{"no reading", SpanMissing,
-			"a no-reading code, an empty field or the number 0", "no reading", our}},
+			said("a no-reading code, an empty field or the number 0"), said("no reading"), our}},
 		{whyOffScale, true, Rule{"off scale", SpanMissing,
-			"a number below 0 or above 100", "number outside 0 to 100 %", our}},
+			said("a number below 0 or above 100"), said("number outside 0 to 100 %"), our}},
 		{whyConflict, true, Rule{"two values", SpanImplausible,
-			"two values at one instant", "two values at one instant", our}},
+			said("two values at one instant"), said("two values at one instant"), our}},
 		{whyRange, true, Rule{"plausible range", SpanImplausible,
-			fmt.Sprintf("a number outside %d to %d %%", r.FloorPct, r.CeilingPct),
-			fmt.Sprintf("saturation outside %d to %d %%", r.FloorPct, r.CeilingPct),
+			said("a number outside %d to %d %%", r.FloorPct, r.CeilingPct),
+			said("saturation outside %d to %d %%", r.FloorPct, r.CeilingPct),
 			"range used in methods of several oximetry papers (from memory, not opened)"}},
 		{whyRate, r.RatePctPerS > 0, Rule{"rate of change", SpanSuspect,
-			fmt.Sprintf("a single reading with changes in opposite directions of more than %d points per second on both sides", r.RatePctPerS),
-			fmt.Sprintf("single reading changing faster than %d points per second on both sides", r.RatePctPerS),
+			said("a single reading with changes in opposite directions of more than %d points per second on both sides", r.RatePctPerS),
+			said("single reading changing faster than %d points per second on both sides", r.RatePctPerS),
 			"rate after Taha et al., Sleep 1997;20:991-1001 and Magalang et al., Chest 2003;124:1694-1701 (from memory, not opened); looking at both sides is our choice"}},
 		{whyFlat, r.FlatSeconds > 0, Rule{"flat line", SpanSuspect,
-			"saturation and pulse both unchanged for at least " + flat,
-			"saturation and pulse unchanged for at least " + flat, our}},
+			said("saturation and pulse both unchanged for at least %s", flat),
+			said("saturation and pulse unchanged for at least %s", flat), our}},
 		{whyMotion, true, Rule{"motion", SpanSuspect,
-			"the file marks motion", "marked as motion", our}},
+			said("the file marks motion"), said("marked as motion"), our}},
 		{whyWeak, true, Rule{"weak signal", SpanSuspect,
-			"the file marks a weak signal or low perfusion", "marked as weak signal", our}},
+			said("the file marks a weak signal or low perfusion"), said("marked as weak signal"), our}},
 		{whyMarginal, true, Rule{"marginal signal", SpanSuspect,
-			"the file marks the reading as marginal, bad or artifact", "marked as marginal or artifact", our}},
+			said("the file marks the reading as marginal, bad or artifact"), said("marked as marginal or artifact"), our}},
 		{whyUnknownMark, true, Rule{"unknown mark", SpanSuspect,
-			"a quality mark that is not known", "unknown quality mark", our}},
+			said("a quality mark that is not known"), said("unknown quality mark"), our}},
 		{whyPulseAbsent, true, Rule{"no pulse", SpanSuspect,
-			"no pulse reading although the file has a pulse column", "no pulse reading", our}},
+			said("no pulse reading although the file has a pulse column"), said("no pulse reading"), our}},
 		{whyPulseRange, true, Rule{"pulse range", SpanSuspect,
-			"a pulse outside " + pulse, "pulse outside " + pulse, our}},
+			said("a pulse outside %d to %d beats per minute", r.PulseLow, r.PulseHigh), said("pulse outside %d to %d beats per minute", r.PulseLow, r.PulseHigh), our}},
 		{whyOverlap, true, Rule{"overlap", SpanSuspect,
-			"the clock stepped back and the instant lies inside another stretch",
-			"the file may tell this time twice", our}},
+			said("the clock stepped back and the instant lies inside another stretch"),
+			said("the file may tell this time twice"), our}},
 		{whyStated, true, Rule{"stated", SpanSuspect,
-			"whoever wrote the profile says so", "stated as doubtful", our}},
+			said("whoever wrote the profile says so"), said("stated as doubtful"), our}},
 		{whyArtifact, true, Rule{"judged", SpanMissing,
-			"the tester or the practitioner judged it an artifact", "judged to be an artifact", our}},
+			said("the tester or the practitioner judged it an artifact"), said("judged to be an artifact"), our}},
 	}
 }
 
@@ -150,10 +150,26 @@ func (r Rules) words(w reason) string {
 	var out []string
 	for _, x := range r.list() {
 		if w&x.why != 0 {
-			out = append(out, x.Reason)
+			out = append(out, x.Reason.String())
 		}
 	}
 	return strings.Join(out, "; ")
+}
+
+// Reasons are the parts of a Span's Reason, so that each can be said in another
+// language.
+func (r Rules) Reasons(reason string) []recording.Text {
+	var out []recording.Text
+	for _, part := range strings.Split(reason, "; ") {
+		said := recording.Said(part)
+		for _, x := range r.list() {
+			if x.Reason.String() == part {
+				said = x.Reason
+			}
+		}
+		out = append(out, said)
+	}
+	return out
 }
 
 // ofNumber judges a number over den by its size alone.

@@ -179,13 +179,3 @@ func readable(x *big.Rat, ls []limit) string {
 	}
 	return s
 }
-
-func withUnit(s, unit string) string {
-	switch {
-	case unit == "":
-		return s
-	case s == "1" && (unit == "days" || unit == "years" || unit == "points" || unit == "laps" || unit == "stops"):
-		return s + " " + strings.TrimSuffix(unit, "s")
-	}
-	return s + " " + unit
-}

@@ -40,8 +40,10 @@ type Confirmation struct {
 type Confirmations map[string]Confirmation
 
 // String tells who confirmed, when and from what.
-func (c Confirmation) String() string {
-	return fmt.Sprintf("%s on %s, in %s", c.By, c.On, c.Edition)
+func (c Confirmation) String() string { return c.in(rules.Language{}) }
+
+func (c Confirmation) in(l rules.Language) string {
+	return l.Say("%s on %s, in %s", c.By, c.On, c.Edition)
 }
 
 // fields lists keys and values in the order of the file, without the seal.

@@ -1,7 +1,6 @@
 package criteria
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -44,33 +43,39 @@ type Ask struct {
 // Sentence is the text with its dates, as the keys allows and follow_up hold
 // it: "A new test is due. From 2030-04-03 to 2030-05-02 (day 0 is
 // 2030-02-01)."
-func (c Consequence) Sentence() string {
-	s := unverified(c.Status, c.Text)
-	if dates := c.Dates(); dates != "" {
-		s += " " + dates + " (day 0 is " + c.DayZero.String() + ")."
+func (c Consequence) Sentence() string { return c.SentenceIn(rules.Language{}) }
+
+// SentenceIn is Sentence in a language; the text stays the pack's.
+func (c Consequence) SentenceIn(l rules.Language) string {
+	s := unverified(l, c.Status, c.Text)
+	if dates := c.DatesIn(l); dates != "" {
+		s += " " + l.Say("%s (day 0 is %s).", dates, *c.DayZero)
 	}
 	return s
 }
 
 // Dates says in words from which day to which, both included, "" where there
 // is none: "From 2030-04-03 to 2030-05-02".
-func (c Consequence) Dates() string {
+func (c Consequence) Dates() string { return c.DatesIn(rules.Language{}) }
+
+// DatesIn is Dates in a language.
+func (c Consequence) DatesIn(l rules.Language) string {
 	switch {
 	case c.From == nil && c.Until == nil:
 		return ""
 	case c.From == nil:
-		return "By " + c.Until.String()
+		return l.Say("By %s", *c.Until)
 	case c.Until == nil:
-		return "From " + c.From.String() + " on"
+		return l.Say("From %s on", *c.From)
 	case *c.From == *c.Until:
-		return "On " + c.From.String()
+		return l.Say("On %s", *c.From)
 	}
-	return "From " + c.From.String() + " to " + c.Until.String()
+	return l.Say("From %s to %s", *c.From, *c.Until)
 }
 
-func unverified(s rules.Status, text string) string {
+func unverified(l rules.Language, s rules.Status, text string) string {
 	if s == rules.Draft {
-		return "Unverified: " + text
+		return l.Say("Unverified: %s", text)
 	}
 	return text
 }
@@ -96,7 +101,7 @@ func (e *evaluation) follow(det *Determination) {
 			c.Part = part.name
 			det.Consequences = append(det.Consequences, *c)
 			if c.State == Holds {
-				*part.texts = append(*part.texts, c.Sentence())
+				*part.texts = append(*part.texts, c.SentenceIn(e.language()))
 			}
 		}
 	}
@@ -185,7 +190,7 @@ func (e *evaluation) due(c *Consequence, due *rules.Due) {
 	c.State = Open
 	if e.facts.Named[due.From].State != Unknown {
 		def, _ := definition(due.From)
-		c.ask(Ask{def.Name, def.Question, def.Who})
+		c.ask(Ask{def.Name, e.say(def.Question), def.Who})
 	}
 }
 
@@ -225,7 +230,7 @@ func monthsAfter(day rules.Date, n int) rules.Date {
 func (e *evaluation) document(det *Determination) {
 	for i := range e.pack.Prompts {
 		p := &e.pack.Prompts[i]
-		text := fmt.Sprintf("%s See %s.", unverified(p.Status, p.Text), citeTexts(e.pack, p.Cite))
+		text := unverified(e.language(), p.Status, p.Text) + " " + e.say("See %s.", citeTexts(e.pack, p.Cite))
 		if p.If == nil {
 			det.Document = append(det.Document, text)
 			continue

@@ -96,6 +96,10 @@ type Finding struct {
 	Confirmed   string       `json:"confirmed,omitempty"` // who confirmed the draft, when and in which edition
 	Decided     bool         `json:"decided"`             // it is one of decided_by
 	Parts       []Finding    `json:"parts"`
+	// Measured and Limits are the two sides of Asked, of a clause that compares
+	// a number; else "".
+	Measured string `json:"-"`
+	Limits   string `json:"-"`
 }
 
 // Need is a question that is left and can change the outcome.

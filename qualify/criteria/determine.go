@@ -35,7 +35,7 @@ func determine(p *rules.Pack, f Facts, conf Confirmations, whole bool) Determina
 		det.OnFile = onFile(p, f)
 	}
 	if p.Criteria == nil {
-		det.Because = "This version holds no criteria."
+		det.Because = f.Language.Say("This version holds no criteria.")
 		return det
 	}
 	det.CustodyBarred = Barred(p, f)
@@ -263,9 +263,9 @@ func onFile(p *rules.Pack, f Facts) []OnFile {
 		if fact, ok := f.Known(it.Fact); ok && fact.Value.Bool {
 			o.State = "seen"
 			if fact.State == Located {
-				o.State, o.Where = "located", fact.Place.String()
+				o.State, o.Where = "located", fact.Place.In(f.Language)
 				if fact.Place != nil && fact.Place.Copy != "" {
-					o.State, o.Where = "seen", o.Where+"; copy on file: "+fact.Place.Copy
+					o.State, o.Where = "seen", o.Where+"; "+f.Language.Say("copy on file: %s", fact.Place.Copy)
 				}
 			}
 		}
@@ -276,14 +276,18 @@ func onFile(p *rules.Pack, f Facts) []OnFile {
 
 // String tells where a thing stands: "Progress note, 2024-03-13, page 2, told
 // by front desk".
-func (p *Place) String() string {
+func (p *Place) String() string { return p.In(rules.Language{}) }
+
+// In is String in a language; the document and who told are as they were typed.
+func (p *Place) In(l rules.Language) string {
 	if p == nil {
 		return ""
 	}
 	var parts []string
-	for _, s := range []struct{ before, text string }{{"", p.Document}, {"", p.Date.String()}, {"page ", p.Page}, {"told by ", p.By}} {
+	for _, s := range []struct{ text, said string }{{p.Document, p.Document}, {p.Date.String(), l.Date(p.Date)},
+		{p.Page, l.Say("page %s", p.Page)}, {p.By, l.Say("told by %s", p.By)}} {
 		if s.text != "" {
-			parts = append(parts, s.before+s.text)
+			parts = append(parts, s.said)
 		}
 	}
 	return strings.Join(parts, ", ")

@@ -1,7 +1,6 @@
 package criteria
 
 import (
-	"fmt"
 	"math"
 	"math/big"
 
@@ -60,14 +59,14 @@ func GasNotes(f Facts) []string {
 			continue
 		}
 		mmHg := pressure(gas)
-		at := "standard conditions"
+		at := f.Language.Say("standard conditions")
 		if pair[0] == "rest_pao2" { // the other values of the sample are of that one
 			ph, t, co2 := plainNumber(f, "gas_ph"), plainNumber(f, "gas_temperature"), 0.0
 			if c, ok := f.Known("rest_paco2"); ok {
 				co2 = pressure(c)
 			}
 			if ph > 0 || t > 0 || co2 > 0 {
-				mmHg, at = ShiftedPressure(mmHg, ph, t, co2), "the pH, temperature and carbon dioxide that are stated"
+				mmHg, at = ShiftedPressure(mmHg, ph, t, co2), f.Language.Say("the pH, temperature and carbon dioxide that are stated")
 			}
 		}
 		s, _ := sat.Value.Num.Float64()
@@ -75,12 +74,12 @@ func GasNotes(f Facts) []string {
 		if d := s - want; d > storyPoints || d < -storyPoints {
 			gd, _ := rules.Lookup(pair[0])
 			sd, _ := rules.Lookup(pair[1])
-			out = append(out, fmt.Sprintf("The %s of %s goes with a saturation of about %.0f %% at %s, and the %s is stated as %s %%: check both figures, and what shifts the curve or misleads an oximeter (pH, temperature, carbon monoxide).",
-				gd.Meaning, gas.Value.Num.FloatString(gas.Value.Places)+" "+unitOf(gas, gd), want, at, sd.Meaning, sat.Value.Num.FloatString(sat.Value.Places)))
+			out = append(out, f.Language.Say("The %s of %s goes with a saturation of about %.0f %% at %s, and the %s is stated as %s %%: check both figures, and what shifts the curve or misleads an oximeter (pH, temperature, carbon monoxide).",
+				f.Language.Say(gd.Meaning), f.Language.Measure(gas.Value.Num.FloatString(gas.Value.Places), unitOf(gas, gd)), want, at, f.Language.Say(sd.Meaning), f.Language.Number(sat.Value.Num.FloatString(sat.Value.Places))))
 		}
 	}
 	if kind, ok := f.Known("gas_kind"); ok && kind.Value.Word == "capillary" && len(out) > 0 {
-		out = append(out, "The blood gas is of a capillary sample, whose oxygen pressure may lie below the arterial one.")
+		out = append(out, f.Language.Say("The blood gas is of a capillary sample, whose oxygen pressure may lie below the arterial one."))
 	}
 	return out
 }

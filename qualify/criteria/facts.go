@@ -73,6 +73,9 @@ type Fact struct {
 type Facts struct {
 	Named map[string]Fact
 	Night *analysis.Analysis // nil: recording not seen, or withheld
+	// Language is that of every text of a Determination that the pack does not
+	// hold; it moves no outcome. The zero value is English.
+	Language rules.Language
 }
 
 // Known returns the fact if it is stated, located or computed.

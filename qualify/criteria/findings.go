@@ -2,7 +2,6 @@ package criteria
 
 import (
 	"cmp"
-	"fmt"
 	"math/big"
 	"slices"
 	"strings"
@@ -10,14 +9,22 @@ import (
 	"airwarrant/rules"
 )
 
+// language is that of all texts of e.
+func (s *source) language() rules.Language { return s.facts.Language }
+
+// say is a text of the program in the language of the determination.
+func (s *source) say(english string, args ...any) string {
+	return s.facts.Language.Say(english, args...)
+}
+
 // finding lays out one clause with what was asked and found.
 func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Finding {
 	f := Finding{
-		ID: n.ID, Label: n.Label, Outcome: e.verdict(n), Asked: rules.Describe(n),
+		ID: n.ID, Label: n.Label, Outcome: e.verdict(n), Asked: e.language().Describe(n),
 		Cites: []string{}, Strength: n.Strength, Grade: n.Grade, Status: e.evidence(n), ReadingOurs: n.Reading == "ours", Decided: deciding[n], Parts: []Finding{},
 	}
 	if c, ok := e.conf[n.ID]; ok && n.Status == rules.Draft {
-		f.Confirmed = c.String()
+		f.Confirmed = c.in(e.language())
 	}
 	for _, k := range n.Cite {
 		f.Cites = append(f.Cites, CiteText(e.pack, k))
@@ -28,16 +35,19 @@ func (e *evaluation) finding(n *rules.Node, deciding map[*rules.Node]bool) Findi
 		f.Status = weakest(f.Status, part.Status)
 	}
 	if l := e.leafAt(n); l != nil {
+		if l.def != nil && isNumber(l.def) && !n.Known {
+			f.Measured, f.Limits = e.language().Measured(n), e.language().Limits(n)
+		}
 		f.Found = e.found(l)
 		f.Because = e.leafBecause(l, f.Found)
 	} else {
-		f.Because = groupBecause(&f, n)
+		f.Because = e.groupBecause(&f, n)
 	}
 	switch {
 	case e.isAway(n) && e.shut() != nil:
-		f.Because = "Not looked at: these criteria are not for this case."
+		f.Because = e.say("Not looked at: these criteria are not for this case.")
 	case e.isAway(n):
-		f.Because = "Does not apply, because the clause around it does not."
+		f.Because = e.say("Does not apply, because the clause around it does not.")
 	case e.bareApplies(n):
 		f.Because = e.gateBecause(n, f.Because)
 	}
@@ -55,13 +65,13 @@ func (e *evaluation) gateBecause(n *rules.Node, because string) string {
 		calendar, dated := e.calendar[g]
 		switch {
 		case e.shuts(g) && dated:
-			return calendar
+			return calendar(e.language())
 		case e.shuts(g):
-			return "Does not apply. It would if: " + rules.DescribeWhole(g) + "."
+			return e.say("Does not apply. It would if: %s.", e.language().DescribeWhole(g))
 		case e.valueOf(g) != value(vMet) && dated:
-			open = "Whether it applies hangs on the date of the test. "
+			open = e.say("Whether it applies hangs on the date of the test.") + " "
 		case e.valueOf(g) != value(vMet):
-			open = "Whether it applies is open. It does if: " + rules.DescribeWhole(g) + ". "
+			open = e.say("Whether it applies is open. It does if: %s.", e.language().DescribeWhole(g)) + " "
 		}
 	}
 	return open + because
@@ -75,7 +85,7 @@ func (e *evaluation) bareApplies(n *rules.Node) bool {
 }
 
 // groupBecause names the parts that make a group what it is.
-func groupBecause(f *Finding, n *rules.Node) string {
+func (e *evaluation) groupBecause(f *Finding, n *rules.Node) string {
 	names := map[Verdict][]string{}
 	for _, p := range f.Parts {
 		names[p.Outcome] = append(names[p.Outcome], p.Label)
@@ -83,36 +93,36 @@ func groupBecause(f *Finding, n *rules.Node) string {
 	list := func(v Verdict) string { return strings.Join(names[v], "; ") }
 	switch {
 	case f.Outcome == NotApplicable:
-		return "No part of it applies."
+		return e.say("No part of it applies.")
 	case f.Outcome == Unclear && len(names[Unclear]) > 0:
-		return "Open: " + list(Unclear) + "."
+		return e.say("Open: %s.", list(Unclear))
 	case len(names[Met]) == 0 && len(names[NotMet]) == 0:
-		return "The same however its open parts turn out."
+		return e.say("The same however its open parts turn out.")
 	case (f.Outcome == Met) != (n.NoneOf != nil) && len(names[Met]) > 0:
-		return "Met: " + list(Met) + "."
+		return e.say("Met: %s.", list(Met))
 	case len(names[NotMet]) > 0:
-		return "Not met: " + list(NotMet) + "."
+		return e.say("Not met: %s.", list(NotMet))
 	}
-	return "The same however its open parts turn out."
+	return e.say("The same however its open parts turn out.")
 }
 
 // found says what is known of a leaf's fact, with bounds and both roundings.
 func (e *evaluation) found(l *leaf) string {
 	switch {
 	case l.def == nil:
-		return "not settled"
+		return e.say("not settled")
 	case l.node.Known:
 		if r := &l.readings[0]; !r.known {
 			return e.absence(r.reading)
 		}
-		return "stated"
+		return e.say("stated")
 	}
 	u := &l.readings[0]
 	switch {
 	case !u.known:
 		return e.absence(u.reading)
 	case u.words != nil:
-		return wordText(u.words[0]) + e.placeText(l.def.Name)
+		return wordText(e.language(), u.words[0]) + e.placeText(l.def.Name)
 	}
 	return e.numberText(l) + e.placeText(l.def.Name)
 }
@@ -122,15 +132,15 @@ const notSeen = "recording not seen"
 func (e *evaluation) absence(r *reading) string {
 	switch {
 	case slices.Contains(r.def.From, needRecording) && e.barred:
-		return "not read: no footing on which it may be held"
+		return e.say("not read: no footing on which it may be held")
 	case slices.Contains(r.def.From, needRecording) && e.night() == nil:
-		return notSeen
+		return e.say(notSeen)
 	case slices.Contains(r.def.From, needRecording):
-		return "the recording does not tell"
+		return e.say("the recording does not tell")
 	case r.asked:
-		return "asked, not known"
+		return e.say("asked, not known")
 	}
-	return "not stated"
+	return e.say("not stated")
 }
 
 func (e *evaluation) placeText(name string) string {
@@ -138,28 +148,29 @@ func (e *evaluation) placeText(name string) string {
 	if f.State != Located || f.Place == nil {
 		return ""
 	}
-	return " (" + f.Place.String() + ")"
+	return " (" + f.Place.In(e.language()) + ")"
 }
 
-func wordText(w string) string {
+func wordText(l rules.Language, w string) string {
 	switch w {
 	case "true":
-		return "yes"
+		return l.Say("yes")
 	case "false":
-		return "no"
+		return l.Say("no")
 	}
-	return rules.PlainWord(w)
+	return l.Word(w)
 }
 
 // shown converts a reading to the unit in which the leaf prints its figure.
 type shown struct {
+	in     rules.Language
 	unit   string
 	limits []limit
 	to     func(*big.Rat) *big.Rat
 }
 
-func (u *use) shown(n *rules.Node) shown {
-	s := shown{unit: u.unit, limits: u.limits, to: func(x *big.Rat) *big.Rat { return x }}
+func (u *use) shown(n *rules.Node, in rules.Language) shown {
+	s := shown{in: in, unit: u.unit, limits: u.limits, to: func(x *big.Rat) *big.Rat { return x }}
 	from := u.unit
 	switch {
 	case u.def.Type == rules.TypeDuration:
@@ -184,59 +195,60 @@ func (u *use) shown(n *rules.Node) shown {
 	return s
 }
 
-func (s shown) number(x *big.Rat) string { return readable(s.to(x), s.limits) }
-func (s shown) text(x *big.Rat) string   { return withUnit(s.number(x), s.unit) }
+func (s shown) bare(x *big.Rat) string   { return readable(s.to(x), s.limits) }
+func (s shown) number(x *big.Rat) string { return s.in.Number(s.bare(x)) }
+func (s shown) text(x *big.Rat) string   { return s.in.Measure(s.bare(x), s.unit) }
 func (s shown) between(lo, hi *big.Rat) string {
 	switch {
 	case lo == nil || hi == nil:
-		return "one end unknown"
+		return s.in.Say("one end unknown")
 	}
-	return "between " + s.number(lo) + " and " + s.text(hi)
+	return s.in.Say("between %s and %s", s.number(lo), s.text(hi))
 }
 
 func (e *evaluation) numberText(l *leaf) string {
 	u := &l.readings[0]
-	s := u.shown(l.node)
+	s := u.shown(l.node, e.language())
 	if u.def.Type == rules.TypeOxygen && u.value.Sign() == 0 {
-		return "room air"
+		return e.say("room air")
 	}
 	text := func(x *big.Rat) string {
 		if u.places >= 0 {
-			return withUnit(x.FloatString(u.places), s.unit)
+			return s.in.Measure(x.FloatString(u.places), s.unit)
 		}
 		return s.text(x)
 	}
-	why := " however the doubtful readings are read"
+	why := "%s (%s however the doubtful readings are read)"
 	if !slices.Contains(u.def.From, needRecording) {
-		why = "" // bounds of figures, whatever they come from
+		why = "%s (%s)" // bounds of figures, whatever they come from
 	}
-	doubt := func(p *span) string {
+	doubt := func(said string, p *span) string {
 		if p.lo != nil && p.hi != nil && p.lo.Cmp(p.hi) == 0 {
-			return ""
+			return said
 		}
-		return " (" + s.between(p.lo, p.hi) + why + ")"
+		return e.say(why, said, s.between(p.lo, p.hi))
 	}
 	var out string
 	switch {
 	case u.recording != nil && u.recording.value != nil:
 		out = text(u.recording.value)
 		if u.report != nil {
-			out += " in the recording"
+			out = e.say("%s in the recording", out)
 		}
-		out += doubt(u.recording)
+		out = doubt(out, u.recording)
 		if u.report != nil {
 			out += ", " + s.toldText(u.report)
 		}
 	case u.report != nil && u.report.printed != "":
-		out = u.report.printed + " on the signed report (printed, so " + s.between(u.report.lo, u.report.hi) + "); " + e.absence(u.reading)
+		out = e.say("%s on the signed report (printed, so %s)", u.report.printed, s.between(u.report.lo, u.report.hi)) + "; " + e.absence(u.reading)
 	case u.report != nil:
 		out = s.toldText(u.report) + "; " + e.absence(u.reading)
 	case u.def.Name == "reported_minutes":
-		out = text(u.value) + " (printed, so " + s.between(u.lo, u.hi) + ")"
+		out = e.say("%s (printed, so %s)", text(u.value), s.between(u.lo, u.hi))
 	case u.stated != "":
-		out = u.stated + ", which is " + text(u.value)
+		out = e.say("%s, which is %s", e.language().Measure(u.stated, u.statedUnit), text(u.value))
 	default:
-		out = text(u.value) + doubt(&span{u.lo, u.value, u.hi})
+		out = doubt(text(u.value), &span{u.lo, u.value, u.hi})
 	}
 	return out + e.roundedText(l, s)
 }
@@ -244,25 +256,25 @@ func (e *evaluation) numberText(l *leaf) string {
 // toldText is what the signed report tells, in words.
 func (s shown) toldText(t *told) string {
 	if t.printed != "" {
-		return t.printed + " on the signed report"
+		return s.in.Say("%s on the signed report", t.printed)
 	}
-	by := " by the signed report, which prints " + t.from
+	const by = "%s by the signed report, which prints %s"
 	switch {
 	case t.lo == nil:
-		return "at most " + s.text(t.hi) + by
+		return s.in.Say(by, s.in.Say("at most %s", s.text(t.hi)), t.from)
 	case t.hi == nil:
-		return "at least " + s.text(t.lo) + by
+		return s.in.Say(by, s.in.Say("at least %s", s.text(t.lo)), t.from)
 	case t.lo.Cmp(t.hi) == 0:
-		return s.text(t.lo) + by
+		return s.in.Say(by, s.text(t.lo), t.from)
 	}
-	return s.between(t.lo, t.hi) + by
+	return s.in.Say(by, s.between(t.lo, t.hi), t.from)
 }
 
 // short prints a span of time of so many seconds: in seconds below a minute,
 // where minutes would be cut to hundredths.
 func (s shown) short(seconds *big.Rat) string {
 	if seconds.Cmp(big.NewRat(60, 1)) < 0 {
-		return withUnit(readable(seconds, []limit{{fig: zero}}), "s")
+		return s.in.Measure(readable(seconds, []limit{{fig: zero}}), "s")
 	}
 	return s.text(seconds)
 }
@@ -275,7 +287,7 @@ func (e *evaluation) roundedText(l *leaf, s shown) string {
 		return ""
 	case !perSample(u.def):
 		if r := halfUp(u.value); r.Cmp(u.value) != 0 {
-			return ", read as " + withUnit(r.RatString(), s.unit)
+			return ", " + e.say("read as %s", s.in.Measure(r.RatString(), s.unit))
 		}
 		return ""
 	}
@@ -291,9 +303,9 @@ func (e *evaluation) roundedText(l *leaf, s shown) string {
 		return ""
 	}
 	if u.mode == readEither {
-		return ", or " + s.text(other.value) + " with each sample read as a whole percent"
+		return ", " + e.say("or %s with each sample read as a whole percent", s.text(other.value))
 	}
-	return ", each sample read as a whole percent; " + s.text(other.value) + " unrounded"
+	return ", " + e.say("each sample read as a whole percent; %s unrounded", s.text(other.value))
 }
 
 func paramOrZero(n *rules.Node, d *rules.FactDef) *big.Rat {
@@ -308,53 +320,53 @@ func (e *evaluation) leafBecause(l *leaf, found string) string {
 	n := l.node
 	switch {
 	case n.Unsettled != "":
-		return "The document leaves it open, or was not seen." // Describe says what
+		return e.say("The document leaves it open, or was not seen.") // Describe says what
 	case l.fixed && l.value == vNotApplicable && n.UnlessKnown != "" && e.isKnown(n.UnlessKnown):
-		return "Does not apply: " + factWords(n.UnlessKnown) + " stands in for it."
+		return e.say("Does not apply: %s stands in for it.", e.factWords(n.UnlessKnown))
 	case l.fixed && l.value == vNotApplicable:
-		return "Counts only where it is stated."
+		return e.say("Counts only where it is stated.")
 	case e.unconfirmed(n):
-		return "From memory, not read in the document: it does not decide until a maintainer confirms it."
+		return e.say("From memory, not read in the document: it does not decide until a maintainer confirms it.")
 	case n.Known:
 		return ""
 	}
 	switch r := e.valueOf(n); {
 	case r == value(vUnclear) && e.approximate && len(l.variables()) > 0:
-		return waits(l)
+		return e.waits(l)
 	case r == value(vUnclear) && n.Otherwise == "undetermined":
-		return "The comparison fails, and the document does not say what then holds."
+		return e.say("The comparison fails, and the document does not say what then holds.")
 	case r == value(vUnclear):
-		return "The verdict differs with rounding, and the criteria do not say which reading holds."
+		return e.say("The verdict differs with rounding, and the criteria do not say which reading holds.")
 	case !r.isValue() && !l.readings[0].known:
-		return waits(l)
+		return e.waits(l)
 	case !r.isValue():
-		return "The limit lies between the bounds."
+		return e.say("The limit lies between the bounds.")
 	}
 	if !isNumber(l.def) || !l.readings[0].known {
 		return ""
 	}
-	return margin(l, e.verdict(n))
+	return e.margin(l, e.verdict(n))
 }
 
-func waits(l *leaf) string {
+func (e *evaluation) waits(l *leaf) string {
 	switch {
 	case l.readings[0].known:
-		return "The limit lies between the bounds."
+		return e.say("The limit lies between the bounds.")
 	case slices.Contains(l.def.From, needRecording):
-		return "Waits for the recording, or for what was measured in it."
+		return e.say("Waits for the recording, or for what was measured in it.")
 	case l.readings[0].asked:
-		return "Nobody who was asked knows."
+		return e.say("Nobody who was asked knows.")
 	}
-	return "Waits for an answer."
+	return e.say("Waits for an answer.")
 }
 
 // margin says by how much a number misses or clears its limits.
-func margin(l *leaf, v Verdict) string {
+func (e *evaluation) margin(l *leaf, v Verdict) string {
 	u := &l.readings[0]
 	if u.value == nil || len(u.limits) == 0 {
 		return ""
 	}
-	s := u.shown(l.node)
+	s := u.shown(l.node, e.language())
 	x := s.to(u.value)
 	if u.mode == readHalfUp && !perSample(u.def) && roundable(u.unit) {
 		x = halfUp(x)
@@ -369,28 +381,28 @@ func margin(l *leaf, v Verdict) string {
 		if unit == "%" {
 			unit = "points" // a difference of percentages is in points
 		}
-		by := withUnit(readable(d.Abs(d), []limit{{fig: zero}}), unit)
+		by := s.in.Measure(readable(d.Abs(d), []limit{{fig: zero}}), unit)
 		if u.def.Type == rules.TypeDuration {
 			by = s.short(convert(d, s.unit, "s"))
 		}
 		switch {
 		case c == 0 && lim.admits(0):
-			return "Exactly the limit, which is included."
+			return e.say("Exactly the limit, which is included.")
 		case c == 0:
-			return "Exactly the limit, which is not included."
+			return e.say("Exactly the limit, which is not included.")
 		case c < 0:
-			return "Below " + withUnit(s.figureText(lim), s.unit) + " by " + by + "."
+			return e.say("Below %s by %s.", s.in.Measure(s.figureText(lim), s.unit), by)
 		}
-		return "Above " + withUnit(s.figureText(lim), s.unit) + " by " + by + "."
+		return e.say("Above %s by %s.", s.in.Measure(s.figureText(lim), s.unit), by)
 	}
 	return ""
 }
 
 func (s shown) figureText(l limit) string { return decimal(l.fig, 6) }
 
-func factWords(name string) string {
+func (e *evaluation) factWords(name string) string {
 	if d, ok := definition(name); ok {
-		return d.Meaning
+		return e.say(d.Meaning)
 	}
 	return name
 }
@@ -399,9 +411,9 @@ func factWords(name string) string {
 func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
 	switch det.Outcome {
 	case Qualifies:
-		return "Criteria met: " + e.sentence(leaves) + "."
+		return e.say("Criteria met: %s.", e.sentence(leaves))
 	case DoesNotQualify:
-		return "Written criteria not met: " + e.sentence(leaves) + "."
+		return e.say("Written criteria not met: %s.", e.sentence(leaves))
 	}
 	if s := e.shut(); s != nil {
 		return e.shutText(s)
@@ -409,7 +421,7 @@ func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
 	if det.CustodyBarred {
 		for _, n := range det.Needs {
 			if n.Fact == "custody" || n.Fact == needRecording {
-				return "The result of the test is not read, because no footing is stated on which it may be held. " + e.pack.Custody.Who
+				return e.say("The result of the test is not read, because no footing is stated on which it may be held.") + " " + e.pack.Custody.Who
 			}
 		}
 	}
@@ -421,17 +433,17 @@ func (e *evaluation) because(det *Determination, leaves []*rules.Node) string {
 	}
 	switch {
 	case det.Disposition == "not_addressed":
-		return "No clause of these criteria applies to the case."
+		return e.say("No clause of these criteria applies to the case.")
 	case people == 1:
-		return "One question is left that can change the outcome."
+		return e.say("One question is left that can change the outcome.")
 	case people > 1:
-		return fmt.Sprintf("%d questions are left that can change the outcome.", people)
+		return e.say("%d questions are left that can change the outcome.", people)
 	case len(det.Needs) > 0:
-		return "The outcome hangs on clauses whose text is not confirmed; a maintainer has to read the document."
+		return e.say("The outcome hangs on clauses whose text is not confirmed; a maintainer has to read the document.")
 	case len(e.essential()) > 0:
-		return "Facts that can change the outcome were asked and are not known."
+		return e.say("Facts that can change the outcome were asked and are not known.")
 	}
-	return "The criteria do not say what holds in this case; it has to be reviewed by hand."
+	return e.say("The criteria do not say what holds in this case; it has to be reviewed by hand.")
 }
 
 // sentence names what decided: the measured clauses with their figures, or if
@@ -457,11 +469,11 @@ func (e *evaluation) sentence(leaves []*rules.Node) string {
 	list := slices.Concat(first, measured, plain)
 	for i := range list {
 		if i > 0 { // said once
-			list[i] = strings.TrimSuffix(list[i], "; "+notSeen)
+			list[i] = strings.TrimSuffix(list[i], "; "+e.say(notSeen))
 		}
 	}
 	if len(list) > most {
-		return strings.Join(list[:most], "; ") + fmt.Sprintf("; and %d more clauses", len(list)-most)
+		return e.say("%s; and %d more clauses", strings.Join(list[:most], "; "), len(list)-most)
 	}
 	return strings.Join(list, "; ")
 }
@@ -475,7 +487,7 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 		}
 	}
 	if e.approximate {
-		add("The questions are too many to be laid against each other: each open fact of an open clause is asked, whether or not it can change the outcome.")
+		add(e.say("The questions are too many to be laid against each other: each open fact of an open clause is asked, whether or not it can change the outcome."))
 	}
 	add(e.sharedText())
 	if s := e.shortRecording(); s != "" {
@@ -490,14 +502,14 @@ func (e *evaluation) notes(deciding map[*rules.Node]bool) []string {
 			continue
 		}
 		u := &l.readings[0]
-		s := u.shown(l.node)
+		s := u.shown(l.node, e.language())
 		name := cmp.Or(l.node.Label, e.idOf[l.node])
 		param := paramOrZero(l.node, l.def).RatString()
 		if deciding[l.node] && e.roundingDecides(l) {
-			add(fmt.Sprintf("Rounding decides %q: %s.", name, e.found(l)))
+			add(e.say("Rounding decides %q: %s.", name, e.found(l)))
 		}
 		if short := e.shortfall(l); short != nil && short.Sign() > 0 && u.missing != nil && short.Cmp(u.missing) < 0 {
-			add(fmt.Sprintf("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
+			add(e.say("%q falls short by %s, which is less than the %s of the recording that hold no reading.",
 				name, s.short(short), s.short(u.missing)))
 		}
 		if key := l.def.Name + param; u.recording != nil && u.report != nil && !differs[key] {
@@ -528,14 +540,17 @@ func (e *evaluation) sharedText() string {
 	var shared []string
 	for _, d := range rules.Vocabulary() {
 		if count[d.Name] > 1 {
-			shared = append(shared, d.Meaning)
+			shared = append(shared, e.say(d.Meaning))
 		}
 	}
 	if len(shared) == 0 {
 		return ""
 	}
-	return "Several open figures are reckoned from the same " + plural(len(shared), "answer", "answers") + " (" + strings.Join(shared, "; ") +
-		"): each is looked at by itself, so a question may be asked that turns out not to matter."
+	text := "Several open figures are reckoned from the same answers (%s): each is looked at by itself, so a question may be asked that turns out not to matter."
+	if len(shared) == 1 {
+		text = "Several open figures are reckoned from the same answer (%s): each is looked at by itself, so a question may be asked that turns out not to matter."
+	}
+	return e.say(text, strings.Join(shared, "; "))
 }
 
 // differNote tells by how much the signed report differs from the recording;
@@ -546,21 +561,21 @@ func (s shown) differNote(recording *span, report *told, time bool) string {
 	case agrees:
 		return ""
 	case report.printed == "" || recording.value == nil:
-		return "The signed report and the recording differ: " + s.toldText(report) + "."
+		return s.in.Say("The signed report and the recording differ: %s.", s.toldText(report))
 	}
 	d := minus(report.value, recording.value)
-	word := " more"
+	text := "The signed report prints %s, %s more than the recording gives."
 	if d.Sign() < 0 {
-		d, word = d.Abs(d), " less"
+		d, text = d.Abs(d), "The signed report prints %s, %s less than the recording gives."
 	}
 	by := s.text(d)
 	switch {
 	case time:
 		by = s.short(d)
 	case s.unit == "%":
-		by = withUnit(s.number(d), "points")
+		by = s.in.Measure(s.bare(d), "points")
 	}
-	return "The signed report prints " + report.printed + ", " + by + word + " than the recording gives."
+	return s.in.Say(text, report.printed, by)
 }
 
 // shortRecording tells that the recording of a test asleep holds less valid
@@ -574,8 +589,8 @@ func (e *evaluation) shortRecording() string {
 	if valid.Cmp(q.Rat) >= 0 {
 		return ""
 	}
-	return fmt.Sprintf("The recording is short: it holds %s of readings, and some documents ask for at least %s. The verdict does not change.",
-		withUnit(readable(valid, []limit{{fig: q.Rat}}), q.Unit), q)
+	return e.say("The recording is short: it holds %s of readings, and some documents ask for at least %s. The verdict does not change.",
+		e.language().Measure(readable(valid, []limit{{fig: q.Rat}}), q.Unit), q)
 }
 
 // idleValues names the stated measured values that no clause which applies reads:
@@ -616,8 +631,8 @@ func (e *evaluation) idleValues() []string {
 		if !ok || read[d.Name] || d.Settles == "computed" || f.State == Computed || f.Value.Num == nil || !slices.Contains([]string{"%", "mmHg", "kPa"}, d.Unit) {
 			continue
 		}
-		value := withUnit(f.Value.Num.FloatString(max(f.Value.Places, 0)), cmp.Or(f.Value.Unit, d.Unit))
-		out = append(out, fmt.Sprintf("%s%s, %s, is stated and read by no clause that applies.", strings.ToUpper(d.Meaning[:1]), d.Meaning[1:], value))
+		value := e.language().Measure(f.Value.Num.FloatString(max(f.Value.Places, 0)), cmp.Or(f.Value.Unit, d.Unit))
+		out = append(out, e.say("%s, %s, is stated and read by no clause that applies.", upperFirst(e.say(d.Meaning)), value))
 	}
 	return out
 }

@@ -21,7 +21,7 @@ type layout struct {
 	gates map[*rules.Node][]*rules.Node
 	// calendar holds, for each gate that dates make, why a clause behind it
 	// does not apply.
-	calendar map[*rules.Node]string
+	calendar map[*rules.Node]func(rules.Language) string
 	scope    []scoped    // conditions of the pack as a whole; none where root is not its criteria
 	leaves   []leafPlace // in pack order
 	uses     int         // readings of the leaves, at most
@@ -93,7 +93,7 @@ func (s *source) layoutOf(root *rules.Node, conf Confirmations) *layout {
 
 func newLayout(p *rules.Pack, root *rules.Node, conf Confirmations) *layout {
 	lay := &layout{index: map[*rules.Node]int{}, idOf: map[*rules.Node]string{}, gates: map[*rules.Node][]*rules.Node{},
-		calendar: map[*rules.Node]string{}, blank: map[string]*cellTable{}}
+		calendar: map[*rules.Node]func(rules.Language) string{}, blank: map[string]*cellTable{}}
 	if root == p.Criteria {
 		lay.scopes(p)
 		for _, s := range lay.scope {

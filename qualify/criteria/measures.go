@@ -22,7 +22,8 @@ type reading struct {
 	unit   string
 	value  *big.Rat // as measured or stated; nil if it is not known
 	places int      // decimals of a stated number, -1 for a computed one
-	stated string   // a number that was converted, as it was stated; "" of any other
+	// A number that was converted, as it was stated, and its unit; "" of any other.
+	stated, statedUnit string
 
 	words []string // words and booleans: those that are possible
 
@@ -65,7 +66,7 @@ func (r *reading) express(n *rules.Node) *reading {
 		return r
 	}
 	x, in := convert(r.value, r.unit, to), *r
-	in.stated = withUnit(r.value.FloatString(r.places), r.unit)
+	in.stated, in.statedUnit = r.value.FloatString(r.places), r.unit
 	in.lo, in.value, in.hi, in.unit, in.places = x, x, x, to, -1
 	return &in
 }

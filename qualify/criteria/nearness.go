@@ -1,12 +1,9 @@
 package criteria
 
 import (
-	"fmt"
 	"math/big"
 	"slices"
 	"strings"
-
-	"airwarrant/rules"
 )
 
 // nearPoints is within how many points of a limit a saturation is told to be
@@ -35,14 +32,14 @@ func (e *evaluation) nearness() []string {
 		switch {
 		case !u.known || u.value == nil:
 		case l.def.Level && l.def.Param == "" && l.def.Unit == "%" && u.unit == "%":
-			what := l.def.Meaning + ", " + withUnit(readable(u.value, u.limits), "%")
+			what := e.say(l.def.Meaning) + ", " + e.language().Measure(readable(u.value, u.limits), "%")
 			for _, lim := range u.limits {
 				d := minus(u.value, lim.fig)
 				if d.Abs(d).Cmp(nearPoints) <= 0 {
 					if near[what] == nil {
 						order = append(order, what)
 					}
-					if t := withUnit(decimal(lim.fig, 2), "%"); !slices.Contains(near[what], t) {
+					if t := e.language().Measure(decimal(lim.fig, 2), "%"); !slices.Contains(near[what], t) {
 						near[what] = append(near[what], t)
 					}
 				}
@@ -54,10 +51,10 @@ func (e *evaluation) nearness() []string {
 		}
 	}
 	for _, what := range order {
-		out = append(out, fmt.Sprintf("Near a limit: %s lies within %s points of %s.", what, decimal(nearPoints, 0), strings.Join(near[what], " and ")))
+		out = append(out, e.say("Near a limit: %s lies within %s points of %s.", what, decimal(nearPoints, 0), strings.Join(near[what], e.say(" and "))))
 	}
 	if len(out) > 0 {
-		out = append(out, accuracyText)
+		out = append(out, e.say(accuracyText))
 	}
 	return out
 }
@@ -70,7 +67,7 @@ func (e *evaluation) nearMinutes(l *leaf) string {
 		return ""
 	}
 	u := &l.readings[0]
-	s := u.shown(l.node)
+	s := u.shown(l.node, e.language())
 	verdict := -1
 	differ := false
 	var said []string
@@ -82,10 +79,10 @@ func (e *evaluation) nearMinutes(l *leaf) string {
 		v := u.at(l.node, cell{num: r.value})
 		differ = differ || verdict >= 0 && v != verdict
 		verdict = v
-		said = append(said, fmt.Sprintf("%s at or below %s %%", s.text(r.value), decimal(at, 2)))
+		said = append(said, e.say("%s at or below %s %%", s.text(r.value), e.language().Number(decimal(at, 2))))
 	}
 	if !differ {
 		return ""
 	}
-	return "Near a limit: " + strings.Join(said, ", ") + "; " + rules.Describe(l.node) + "."
+	return e.say("Near a limit: %s; %s.", strings.Join(said, ", "), e.language().Describe(l.node))
 }

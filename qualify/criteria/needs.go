@@ -2,7 +2,6 @@ package criteria
 
 import (
 	"cmp"
-	"fmt"
 	"maps"
 	"math/big"
 	"slices"
@@ -71,7 +70,13 @@ func (e *evaluation) needs() []Need {
 	out := []Need{}
 	both := len(list) > 0 && e.d.reaches(e.outcome, vMet) && e.d.reaches(e.outcome, vNotMet)
 	for _, a := range list {
-		a.Why = cmp.Or(a.Why, "It can change the outcome: "+quoted(a.Decides)+" "+plural(len(a.Decides), "waits", "wait")+" for it.")
+		if a.Why == "" {
+			text := "It can change the outcome: %s wait for it."
+			if len(a.Decides) == 1 {
+				text = "It can change the outcome: %s waits for it."
+			}
+			a.Why = e.say(text, quoted(a.Decides))
+		}
 		out = append(out, a.Need)
 	}
 	if both {
@@ -175,8 +180,8 @@ func (e *evaluation) asks(v *variable) []Need {
 	if len(out) == 0 && !v.known {
 		// Everything is stated and gives no figure, such as a birth after the test.
 		first, _ := definition(d.From[0])
-		out = append(out, Need{Fact: first.Name, Question: first.Question, Who: first.Who,
-			Why: fmt.Sprintf("What is stated gives no %s: %s do not go together. Check them.", d.Meaning, e.statedWords(d.From))})
+		out = append(out, Need{Fact: first.Name, Question: e.say(first.Question), Who: first.Who,
+			Why: e.say("What is stated gives no %s: %s do not go together. Check them.", e.say(d.Meaning), e.statedWords(d.From))})
 	}
 	return out
 }
@@ -187,13 +192,13 @@ func (e *evaluation) statedWords(names []string) string {
 	for _, name := range names {
 		f, _ := e.stated(name)
 		def, _ := definition(name)
-		value := f.Value.Date.String()
+		value := e.language().Date(f.Value.Date)
 		if f.Value.Num != nil {
-			value = withUnit(f.Value.Num.FloatString(f.Value.Places), cmp.Or(f.Value.Unit, def.Unit))
+			value = e.language().Measure(f.Value.Num.FloatString(f.Value.Places), cmp.Or(f.Value.Unit, def.Unit))
 		}
-		said = append(said, def.Meaning+" ("+value+")")
+		said = append(said, e.say(def.Meaning)+" ("+value+")")
 	}
-	return strings.Join(said, " and ")
+	return strings.Join(said, e.say(" and "))
 }
 
 func (e *evaluation) askFact(name string) []Need {
@@ -201,7 +206,7 @@ func (e *evaluation) askFact(name string) []Need {
 		return nil
 	}
 	d, _ := definition(name)
-	return []Need{{Fact: d.Name, Question: d.Question, Who: d.Who}}
+	return []Need{{Fact: d.Name, Question: e.say(d.Question), Who: d.Who}}
 }
 
 // askBetween asks the tester for the one figure of a fact that a recording or
@@ -212,10 +217,10 @@ func (e *evaluation) askBetween(name string) []Need {
 		return nil
 	}
 	d, _ := definition(name)
-	need := Need{Fact: d.Name, Question: d.Question, Who: rules.Tester}
+	need := Need{Fact: d.Name, Question: e.say(d.Question), Who: rules.Tester}
 	low, high := f.Value.Bounds()
-	need.Why = fmt.Sprintf("It is only known to lie between %s and %s, and the outcome differs between the two.",
-		decimal(low, 2), withUnit(decimal(high, 2), cmp.Or(f.Value.Unit, d.Unit)))
+	need.Why = e.say("It is only known to lie between %s and %s, and the outcome differs between the two.",
+		e.language().Number(decimal(low, 2)), e.language().Measure(decimal(high, 2), cmp.Or(f.Value.Unit, d.Unit)))
 	if f.Basis != "" {
 		need.Why += " " + f.Basis
 	}
@@ -224,14 +229,14 @@ func (e *evaluation) askBetween(name string) []Need {
 
 // askRecording asks for what settles a measure of a recording.
 func (e *evaluation) askRecording(v *variable) []Need {
-	recording := Need{Fact: needRecording, Who: rules.Tester, Question: "Can the tester send the recording of the test?"}
+	recording := Need{Fact: needRecording, Who: rules.Tester, Question: e.say("Can the tester send the recording of the test?")}
 	switch {
 	case e.barred:
 		if need := e.askFact("custody"); need != nil && e.facts.Named["custody"].State == "" {
-			need[0].Why = "Until it is known on what footing the test is held, it is not read. " + e.pack.Custody.Who
+			need[0].Why = e.say("Until it is known on what footing the test is held, it is not read.") + " " + e.pack.Custody.Who
 			return need
 		}
-		recording.Question = "Can the recording or the report be sent by somebody who may hold it?"
+		recording.Question = e.say("Can the recording or the report be sent by somebody who may hold it?")
 		recording.Why = e.pack.Custody.Who
 		return []Need{recording}
 	case e.night() == nil:
@@ -241,13 +246,13 @@ func (e *evaluation) askRecording(v *variable) []Need {
 			}
 		}
 		if _, ok := e.stated("report"); ok && (v.report == nil || v.report.printed == "") && slices.Contains(ReportMeasures, v.def.Name) {
-			what := measureWords(v.def.Name, e.levelOf(v))
-			return []Need{{Fact: "report", Who: rules.Tester, Question: "Does the signed report print " + what + ", or can the recording be sent?",
-				Why: "The figures typed from the report do not tell " + what + " closely enough."}}
+			what := measureWords(e.language(), v.def.Name, e.levelOf(v))
+			return []Need{{Fact: "report", Who: rules.Tester, Question: e.say("Does the signed report print %s, or can the recording be sent?", what),
+				Why: e.say("The figures typed from the report do not tell %s closely enough.", what)}}
 		}
 		return []Need{recording}
 	case !v.known:
-		recording.Why = "The recording at hand does not tell " + v.def.Meaning + "."
+		recording.Why = e.say("The recording at hand does not tell %s.", e.say(v.def.Meaning))
 		return []Need{recording}
 	}
 	var out []Need
@@ -257,14 +262,14 @@ func (e *evaluation) askRecording(v *variable) []Need {
 	}
 	if len(open) > 1 && e.night().Unjudged > 0 {
 		out = append(out, Need{Fact: needJudgement, Who: rules.Tester,
-			Question: "Are the doubtful readings of the recording genuine, artifact, or can it not be told?",
-			Why:      "The outcome differs with how the doubtful readings are read."})
+			Question: e.say("Are the doubtful readings of the recording genuine, artifact, or can it not be told?"),
+			Why:      e.say("The outcome differs with how the doubtful readings are read.")})
 	}
 	if v.report != nil {
 		for sig := range v.signatures(v.report.lo, v.report.hi) {
 			if !open[sig] {
 				need := Need{Fact: "report", Who: rules.Tester,
-					Question: "The signed report and the recording fall on different sides of a limit. Can the tester send a corrected report, or say why they differ?",
+					Question: e.say("The signed report and the recording fall on different sides of a limit. Can the tester send a corrected report, or say why they differ?"),
 					Why:      e.differText(v)}
 				if v.report.minutes {
 					need.Fact = "reported_minutes"
@@ -278,16 +283,16 @@ func (e *evaluation) askRecording(v *variable) []Need {
 
 // differText lays what the report tells beside what the recording gives.
 func (e *evaluation) differText(v *variable) string {
-	s := v.users[0].shown(v.nodes[0])
+	s := v.users[0].shown(v.nodes[0], e.language())
 	said := s.toldText(v.report)
 	if v.report.printed != "" {
-		said = "the report prints " + v.report.printed
+		said = e.say("the report prints %s", v.report.printed)
 	}
 	recording := s.between(v.recording.lo, v.recording.hi)
 	if v.recording.value != nil {
 		recording = s.text(v.recording.value)
 	}
-	return "Of " + measureWords(v.def.Name, e.levelOf(v)) + ", " + said + ", and the recording gives " + recording + "."
+	return e.say("Of %s, %s, and the recording gives %s.", measureWords(e.language(), v.def.Name, e.levelOf(v)), said, recording)
 }
 
 // levelOf is the level of a measure that has one, else nil.
@@ -344,19 +349,19 @@ func (e *evaluation) confirmations(answers bool) []Need {
 		seen[id] = true
 		if d, ok := definition(n.Ask); ok {
 			out = append(out, Need{Fact: d.Name, Who: d.Who, Decides: []string{id}, Question: n.Unsettled,
-				Why: "The answer that is stated leaves " + id + " open."})
+				Why: e.say("The answer that is stated leaves %s open.", id)})
 			continue
 		}
 		need := Need{Fact: needConfirm + id, Who: rules.Maintainer, Decides: []string{id}, Question: n.Unsettled}
 		if need.Question == "" {
-			need.Question = "Does the document say what this clause has from memory: " + cmp.Or(n.Label, id) + "?"
+			need.Question = e.say("Does the document say what this clause has from memory: %s?", cmp.Or(n.Label, id))
 			if c := citeTexts(e.pack, n.Cite); c != "" {
-				need.Question += " See " + c + "."
+				need.Question += " " + e.say("See %s.", c)
 			}
 		}
-		need.Why = "A clause that was not read in its document never decides."
+		need.Why = e.say("A clause that was not read in its document never decides.")
 		if n.Unsettled != "" {
-			need.Why = "The document leaves it open, or was not seen."
+			need.Why = e.say("The document leaves it open, or was not seen.")
 		}
 		out = append(out, need)
 	}

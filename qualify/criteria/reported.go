@@ -2,7 +2,6 @@ package criteria
 
 import (
 	"cmp"
-	"fmt"
 	"math/big"
 	"slices"
 	"strings"
@@ -27,18 +26,26 @@ var ReportWords = map[string]string{
 }
 
 // What names a measure with its level: "time at or below 88 %".
-func (r Reported) What() string { return measureWords(r.Measure, r.SpO2) }
+func (r Reported) What() string { return r.WhatIn(rules.Language{}) }
 
-func measureWords(measure string, level *big.Rat) string {
+// WhatIn is What in a language.
+func (r Reported) WhatIn(l rules.Language) string { return measureWords(l, r.Measure, r.SpO2) }
+
+func measureWords(l rules.Language, measure string, level *big.Rat) string {
 	if level == nil {
-		return ReportWords[measure]
+		return l.Say(ReportWords[measure])
 	}
 	n, _ := level.FloatPrec()
-	return ReportWords[measure] + " " + level.FloatString(n) + " %"
+	return l.Say(ReportWords[measure]) + " " + l.Number(level.FloatString(n)) + " %"
 }
 
 // Printed is the figure with its unit as the report prints it: "7.20 min".
-func (r Reported) Printed() string { return withUnit(r.Value.FloatString(r.Places), r.Unit) }
+func (r Reported) Printed() string { return r.PrintedIn(rules.Language{}) }
+
+// PrintedIn is Printed in a language.
+func (r Reported) PrintedIn(l rules.Language) string {
+	return l.Measure(r.Value.FloatString(r.Places), r.Unit)
+}
 
 // Bounds are the least and the greatest that the figure may have been before
 // it was printed, with the figure between, in the unit of the measure's
@@ -110,14 +117,14 @@ func (s *source) told(d *rules.FactDef, level *big.Rat, rounded bool) *told {
 		}
 		lo, v, hi := r.Bounds()
 		if out == nil {
-			out = &told{span: span{lo, v, hi}, printed: r.Printed()}
+			out = &told{span: span{lo, v, hi}, printed: r.PrintedIn(s.language())}
 			out.minutes = s.isMinutes(r)
 			continue
 		}
 		// Printed twice and not alike: either may be right.
 		out.lo, out.hi = least(out.lo, lo), greatest(out.hi, hi)
 	}
-	inferred := infer(all, d.Name, level, rounded)
+	inferred := s.infer(all, d.Name, level, rounded)
 	switch {
 	case inferred == nil:
 		return out
@@ -157,17 +164,18 @@ func levelKind(measure string) string {
 
 // infer returns the bounds of a measure that follow from other figures for
 // certain, nil if none do.
-func infer(all []Reported, measure string, level *big.Rat, rounded bool) *told {
+func (s *source) infer(all []Reported, measure string, level *big.Rat, rounded bool) *told {
 	out := &told{}
 	var fromLo, fromHi string
+	said := func(r Reported) string { return r.WhatIn(s.language()) + " " + r.PrintedIn(s.language()) }
 	atLeast := func(x *big.Rat, r Reported) {
 		if x.Sign() > 0 && (out.lo == nil || x.Cmp(out.lo) > 0) {
-			out.lo, fromLo = x, r.What()+" "+r.Printed()
+			out.lo, fromLo = x, said(r)
 		}
 	}
 	atMost := func(x *big.Rat, r Reported) {
 		if out.hi == nil || x.Cmp(out.hi) < 0 {
-			out.hi, fromHi = x, r.What()+" "+r.Printed()
+			out.hi, fromHi = x, said(r)
 		}
 	}
 	below := measure == "time_below" || measure == "share_below"
@@ -201,7 +209,7 @@ func infer(all []Reported, measure string, level *big.Rat, rounded bool) *told {
 	if out.lo == nil && out.hi == nil {
 		return nil
 	}
-	out.from = strings.Join(slices.DeleteFunc(slices.Compact([]string{fromLo, fromHi}), func(s string) bool { return s == "" }), " and ")
+	out.from = strings.Join(slices.DeleteFunc(slices.Compact([]string{fromLo, fromHi}), func(s string) bool { return s == "" }), s.say(" and "))
 	return out
 }
 
@@ -260,16 +268,16 @@ func (s *source) reportFaults() []string {
 	for i, r := range all {
 		others := slices.Concat(all[:i], all[i+1:])
 		lo, _, hi := r.Bounds()
-		t := infer(others, r.Measure, r.SpO2, false)
+		t := s.infer(others, r.Measure, r.SpO2, false)
 		for _, o := range others {
 			if o.Measure == r.Measure && (o.SpO2 == nil || o.SpO2.Cmp(r.SpO2) == 0) && o.Value.Cmp(r.Value) != 0 {
 				if l, _, h := o.Bounds(); l.Cmp(hi) > 0 || h.Cmp(lo) < 0 {
-					out = append(out, fmt.Sprintf("The report prints %s twice, as %s and as %s: ask the tester for a corrected report.", r.What(), r.Printed(), o.Printed()))
+					out = append(out, s.say("The report prints %s twice, as %s and as %s: ask the tester for a corrected report.", r.WhatIn(s.language()), r.PrintedIn(s.language()), o.PrintedIn(s.language())))
 				}
 			}
 		}
 		if t != nil && (t.lo != nil && hi.Cmp(t.lo) < 0 || t.hi != nil && lo.Cmp(t.hi) > 0) {
-			out = append(out, fmt.Sprintf("The report contradicts itself: it prints %s %s beside %s. Ask the tester for a corrected report.", r.What(), r.Printed(), t.from))
+			out = append(out, s.say("The report contradicts itself: it prints %s %s beside %s. Ask the tester for a corrected report.", r.WhatIn(s.language()), r.PrintedIn(s.language()), t.from))
 		}
 	}
 	return slices.Compact(out)

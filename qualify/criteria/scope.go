@@ -1,7 +1,6 @@
 package criteria
 
 import (
-	"fmt"
 	"math/big"
 	"slices"
 	"strings"
@@ -62,12 +61,12 @@ func (e *evaluation) shut() *scoped {
 // shutText says why the criteria are not for this case, and which are.
 func (e *evaluation) shutText(s *scoped) string {
 	if s.to == nil {
-		return fmt.Sprintf("This set of criteria is not for this patient, but where %s. Choose another: %s.",
-			rules.DescribeWhole(s.when), strings.TrimSuffix(e.pack.OtherwiseSee, "."))
+		return e.say("This set of criteria is not for this patient, but where %s. Choose another: %s.",
+			e.language().DescribeWhole(s.when), strings.TrimSuffix(e.pack.OtherwiseSee, "."))
 	}
-	text := fmt.Sprintf("Another set of criteria decides, %s: %s", s.to.Region, s.to.Text)
+	text := e.say("Another set of criteria decides, %s: %s", s.to.Region, s.to.Text)
 	if e.unread(s.to.Status, s.to.ID) {
-		text = "Unverified: " + text
+		text = e.say("Unverified: %s", text)
 	}
 	return text
 }
@@ -102,13 +101,17 @@ func (lay *layout) periods(p *rules.Pack, n *rules.Node, conf Confirmations) []*
 	var out []*rules.Node
 	if !n.Since.IsZero() || !n.Until.IsZero() {
 		g := period(n.Since, n.Until)
-		lay.calendar[g] = "Does not apply to tests on that date: it holds for tests " + rules.Period(n.Since, n.Until) + "."
+		lay.calendar[g] = func(l rules.Language) string {
+			return l.Say("Does not apply to tests on that date: it holds for tests %s.", l.Period(n.Since, n.Until))
+		}
 		out = append(out, g)
 	}
 	for _, o := range p.Overrides {
 		if n.ID != "" && slices.Contains(o.Waives, n.ID) && !unread(conf, o.Status, o.ID) {
 			g := &rules.Node{NoneOf: []*rules.Node{period(o.From, o.Until)}}
-			lay.calendar[g] = "Waived for tests " + rules.Period(o.From, o.Until) + ": " + o.Text
+			lay.calendar[g] = func(l rules.Language) string {
+				return l.Say("Waived for tests %s: %s", l.Period(o.From, o.Until), o.Text)
+			}
 			out = append(out, g)
 		}
 	}
@@ -121,7 +124,7 @@ func (e *evaluation) editionCautions() []string {
 	if !ok || e.pack.Expires.IsZero() || !e.pack.Expires.Before(test.Value.Date) {
 		return nil
 	}
-	return []string{fmt.Sprintf("This edition counted as current until %s, and the test was taken on %s: look for a newer one. See %s.",
+	return []string{e.say("This edition counted as current until %s, and the test was taken on %s: look for a newer one. See %s.",
 		e.pack.Expires, test.Value.Date, citeTexts(e.pack, e.pack.ExpiresCite))}
 }
 
@@ -140,11 +143,11 @@ func (e *evaluation) overrideNotes() []string {
 				labels[i] = n.Label
 			}
 		}
-		head := "In force for tests " + rules.Period(o.From, o.Until) + ": "
+		head := "In force for tests %s: %s Clauses that it waives: %s. See %s."
 		if e.unread(o.Status, o.ID) {
-			head = "From memory, and not applied until a maintainer confirms it, for tests " + rules.Period(o.From, o.Until) + ": "
+			head = "From memory, and not applied until a maintainer confirms it, for tests %s: %s Clauses that it waives: %s. See %s."
 		}
-		out = append(out, fmt.Sprintf("%s%s Clauses that it waives: %s. See %s.", head, o.Text, strings.Join(labels, "; "), citeTexts(e.pack, o.Cite)))
+		out = append(out, e.say(head, e.language().Period(o.From, o.Until), o.Text, strings.Join(labels, "; "), citeTexts(e.pack, o.Cite)))
 	}
 	return out
 }

@@ -2,10 +2,10 @@ package criteria
 
 import (
 	"cmp"
-	"fmt"
 	"maps"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"airwarrant/rules"
 )
@@ -34,6 +34,7 @@ type Tried struct {
 	Named         map[string]Fact
 	Recorded      bool // its recording is at hand
 	Determination Determination
+	Language      rules.Language // of what is told of it
 }
 
 // OwnTest is the name in the list of the test that the facts of the case
@@ -289,6 +290,7 @@ type stateGroup struct {
 	by     string // rule by which it stands, in words
 	needs  []Need
 	why    string // why none stands
+	in     rules.Language
 	differ bool
 }
 
@@ -314,7 +316,7 @@ func Decide(tests []Tried) (Determination, int) {
 	})
 	var groups []*stateGroup
 	for _, state := range append(slices.Clone(stateOrder), "") {
-		g := &stateGroup{state: state}
+		g := &stateGroup{state: state, in: tests[0].Language}
 		for _, t := range order {
 			if t.among() == state {
 				g.tests = append(g.tests, t)
@@ -343,7 +345,7 @@ func pickGroup(groups []*stateGroup, order []*Tried) (*Tried, choice) {
 	if last := groups[len(groups)-1]; last.state == "" && len(order) > 1 {
 		// It may belong to any state, and be the one that counts there.
 		t := last.tests[0]
-		return nil, t.open([]Need{t.need("test_state", "the state of this test is not stated, so it is not known beside which others it stands")})
+		return nil, t.open([]Need{t.need("test_state", t.Language.Say("the state of this test is not stated, so it is not known beside which others it stands"))})
 	}
 	for _, g := range groups {
 		if g.stands != nil && g.stands.Determination.Outcome == Qualifies {
@@ -399,18 +401,19 @@ func (t *Tried) open(needs []Need) choice {
 // need asks for a fact of t.
 func (t *Tried) need(fact, why string) Need {
 	def, _ := rules.Lookup(fact)
-	return Need{Fact: fact, Question: fmt.Sprintf("Of %s: %s", nameWords(t.Name), def.Question), Who: def.Who, Decides: []string{}, Why: why}
+	return Need{Fact: fact, Question: t.Language.Say("Of %s: %s", nameWords(t.Language, t.Name), t.Language.Say(def.Question)), Who: def.Who, Decides: []string{}, Why: why}
 }
 
-func nameWords(name string) string {
+func nameWords(l rules.Language, name string) string {
 	if name == OwnTest {
-		return name
+		return l.Say(name)
 	}
-	return "the test “" + name + "”"
+	return l.Say("the test “%s”", name)
 }
 
 // settle finds the test that stands for its state.
 func (g *stateGroup) settle() {
+	state := g.in.Say(stateWords[g.state])
 	left := slices.DeleteFunc(slices.Clone(g.tests), (*Tried).invalid)
 	if len(left) == 0 {
 		left = g.tests
@@ -418,11 +421,11 @@ func (g *stateGroup) settle() {
 	last := left[len(left)-1]
 	g.differ = !allAgree(left)
 	if len(left) == 1 || !g.differ {
-		g.stands, g.by = last, "the only test "+stateWords[g.state]
+		g.stands, g.by = last, g.in.Say("the only test %s", state)
 		if len(left) > 1 {
-			g.by = "the latest of the tests " + stateWords[g.state] + ", which agree"
+			g.by = g.in.Say("the latest of the tests %s, which agree", state)
 		} else if len(g.tests) > 1 {
-			g.by = "the only test " + stateWords[g.state] + " that the payer accepts"
+			g.by = g.in.Say("the only test %s that the payer accepts", state)
 		}
 		return
 	}
@@ -431,14 +434,14 @@ func (g *stateGroup) settle() {
 	refuse := func(why string) {
 		g.why = why
 		g.needs = []Need{{Fact: def.Name, Who: def.Who, Decides: []string{}, Why: why,
-			Question: "Which of the tests " + stateWords[g.state] + " counts? Ask the payer or the practitioner, and list that one alone with the reason on file."}}
+			Question: g.in.Say("Which of the tests %s counts? Ask the payer or the practitioner, and list that one alone with the reason on file.", state)}}
 	}
 	switch {
 	case choose == nil:
-		refuse(fmt.Sprintf("the tests %s differ, and these criteria do not say which of several tests counts", stateWords[g.state]))
+		refuse(g.in.Say("the tests %s differ, and these criteria do not say which of several tests counts", state))
 		return
 	case choose.Status == rules.Draft:
-		refuse(fmt.Sprintf("the tests %s differ, and the rule by which these criteria choose (%s) is from memory and not confirmed", stateWords[g.state], choose.Describe()))
+		refuse(g.in.Say("the tests %s differ, and the rule by which these criteria choose (%s) is from memory and not confirmed", state, g.in.Choose(choose)))
 		return
 	}
 	var by []string
@@ -454,7 +457,7 @@ func (g *stateGroup) settle() {
 			return
 		}
 		if len(left) < before {
-			by = append(by, ruleWords[rule])
+			by = append(by, g.in.Say(ruleWords[rule]))
 		}
 	}
 	if !allAgree(left) && slices.Contains(choose.Order, "most_recent") {
@@ -462,23 +465,23 @@ func (g *stateGroup) settle() {
 		if !slices.ContainsFunc(left, func(t *Tried) bool { return t.Time == "" }) {
 			latest := left[len(left)-1].Time
 			left = slices.DeleteFunc(slices.Clone(left), func(t *Tried) bool { return t.Time != latest })
-			by = append(by, "the latest on that day")
+			by = append(by, g.in.Say("the latest on that day"))
 		}
 	}
 	if !allAgree(left) {
 		var names []string
 		for _, t := range left {
-			names = append(names, nameWords(t.Name))
+			names = append(names, nameWords(g.in, t.Name))
 		}
-		refuse(fmt.Sprintf("%s differ, and the rule of these criteria (%s) does not tell them apart", strings.Join(names, " and "), choose.Describe()))
+		refuse(g.in.Say("%s differ, and the rule of these criteria (%s) does not tell them apart", strings.Join(names, g.in.Say(" and ")), g.in.Choose(choose)))
 		return
 	}
-	g.stands, g.by = left[len(left)-1], strings.Join(by, ", ")+" of the tests "+stateWords[g.state]
+	g.stands, g.by = left[len(left)-1], g.in.Say("%s of the tests %s", strings.Join(by, ", "), state)
 	for _, t := range g.tests {
 		if t != g.stands && t.state() == "asleep" && t.among() != "asleep" && g.stands.Determination.Outcome != Qualifies {
 			// The night itself may qualify with the value that counts.
-			g.stands, g.why = nil, "the value awake beside this night qualifies by itself, and another value at rest counts before it"
-			g.needs = []Need{t.need("awake_spo2", g.why+": is that one the value awake beside the night?")}
+			g.stands, g.why = nil, g.in.Say("the value awake beside this night qualifies by itself, and another value at rest counts before it")
+			g.needs = []Need{t.need("awake_spo2", g.in.Say("%s: is that one the value awake beside the night?", g.why))}
 			return
 		}
 	}
@@ -497,7 +500,7 @@ func applyRule(rule string, left []*Tried) ([]*Tried, []Need) {
 	dated := func() bool {
 		for _, t := range left {
 			if t.date().IsZero() {
-				asks = append(asks, t.need("test_date", "several tests differ, and their dates say which of them counts"))
+				asks = append(asks, t.need("test_date", t.Language.Say("several tests differ, and their dates say which of them counts")))
 			}
 		}
 		return asks == nil
@@ -512,14 +515,15 @@ func applyRule(rule string, left []*Tried) ([]*Tried, []Need) {
 		f := Facts{Named: left[len(left)-1].Named}
 		inpatient, known := f.Known("inpatient")
 		out, dischargeKnown := f.Known("discharge_date")
-		why := "several tests differ, and in hospital the one nearest to the discharge counts"
+		l := left[0].Language
+		why := l.Say("several tests differ, and in hospital the one nearest to the discharge counts")
 		switch {
 		case !known:
-			return nil, []Need{needFor("inpatient", why)}
+			return nil, []Need{needFor(l, "inpatient", why)}
 		case !inpatient.Value.Bool:
 			return left, nil
 		case !dischargeKnown:
-			return nil, []Need{needFor("discharge_date", why)}
+			return nil, []Need{needFor(l, "discharge_date", why)}
 		case !dated():
 			return nil, asks
 		}
@@ -540,15 +544,17 @@ func applyRule(rule string, left []*Tried) ([]*Tried, []Need) {
 	return slices.DeleteFunc(slices.Clone(left), func(t *Tried) bool { return t.date() != latest }), nil
 }
 
-func needFor(fact, why string) Need {
+func needFor(l rules.Language, fact, why string) Need {
 	def, _ := rules.Lookup(fact)
-	return Need{Fact: fact, Question: def.Question, Who: def.Who, Decides: []string{}, Why: why}
+	return Need{Fact: fact, Question: l.Say(def.Question), Who: def.Who, Decides: []string{}, Why: why}
 }
 
 // withTests adds the list of all tests and what is to be told of it.
 func (d choice) withTests(groups []*stateGroup, order []*Tried, decider *Tried) Determination {
 	out := d.Determination
 	out.Tests = nil
+	in := order[0].Language
+	words := func(state string) string { return in.Say(stateWords[state]) }
 	standsIn := map[*Tried]*stateGroup{}
 	of := map[*Tried]*stateGroup{}
 	for _, g := range groups {
@@ -571,17 +577,17 @@ func (d choice) withTests(groups []*stateGroup, order []*Tried, decider *Tried) 
 		case t == decider:
 			l.Why = upperFirst(g.by) + "."
 		case standsIn[t] != nil && decider != nil:
-			l.Why = fmt.Sprintf("It stands for the tests %s; the test %s decides, which %s.", stateWords[g.state], stateWords[decider.state()], standing(decider))
+			l.Why = in.Say("It stands for the tests %s; the test %s decides, which %s.", words(g.state), words(decider.state()), in.Say(standing(decider)))
 		case standsIn[t] != nil:
-			l.Why = fmt.Sprintf("It stands for the tests %s.", stateWords[g.state])
+			l.Why = in.Say("It stands for the tests %s.", words(g.state))
 		case t.invalid() && g.stands != nil:
-			l.Why = "The payer does not accept it: " + lowerFirst(t.Determination.Because)
+			l.Why = in.Say("The payer does not accept it: %s", lowerFirst(t.Determination.Because))
 		case g.stands != nil:
-			l.Why = "Another test " + stateWords[g.state] + " counts: " + g.by + "."
+			l.Why = in.Say("Another test %s counts: %s.", words(g.state), g.by)
 		default:
-			l.Why = "Which of the tests " + stateWords[g.state] + " counts is open."
+			l.Why = in.Say("Which of the tests %s counts is open.", words(g.state))
 			if g.why != "" {
-				l.Why = "Open: " + g.why + "."
+				l.Why = in.Say("Open: %s.", g.why)
 			}
 		}
 		out.Tests = append(out.Tests, l)
@@ -589,11 +595,11 @@ func (d choice) withTests(groups []*stateGroup, order []*Tried, decider *Tried) 
 	var notes []string
 	switch {
 	case decider != nil && decider.Determination.Outcome == Undetermined:
-		notes = append(notes, fmt.Sprintf("%d tests are listed; %s counts and is still open. No test is added to another.", len(order), nameWords(decider.Name)))
+		notes = append(notes, in.Say("%d tests are listed; %s counts and is still open. No test is added to another.", len(order), nameWords(in, decider.Name)))
 	case decider != nil:
-		notes = append(notes, fmt.Sprintf("%d tests are listed; %s decides. No test is added to another.", len(order), nameWords(decider.Name)))
+		notes = append(notes, in.Say("%d tests are listed; %s decides. No test is added to another.", len(order), nameWords(in, decider.Name)))
 	default:
-		notes = append(notes, fmt.Sprintf("%d tests are listed, and which decides is open. No test is added to another.", len(order)))
+		notes = append(notes, in.Say("%d tests are listed, and which decides is open. No test is added to another.", len(order)))
 	}
 	for _, g := range groups {
 		if !g.differ || g.stands == nil {
@@ -601,9 +607,9 @@ func (d choice) withTests(groups []*stateGroup, order []*Tried, decider *Tried) 
 		}
 		var said []string
 		for _, t := range g.tests {
-			said = append(said, strings.TrimSpace(fmt.Sprintf("%s %s: %s", nameWords(t.Name), t.date(), outcomeText[t.Determination.Outcome])))
+			said = append(said, strings.TrimSpace(nameWords(in, t.Name)+" "+in.Date(t.date())+": "+in.Say(outcomeText[t.Determination.Outcome])))
 		}
-		notes = append(notes, fmt.Sprintf("The tests %s differ (%s). %s counts: %s.", stateWords[g.state], strings.Join(said, "; "), upperFirst(nameWords(g.stands.Name)), g.by))
+		notes = append(notes, in.Say("The tests %s differ (%s). %s counts: %s.", words(g.state), strings.Join(said, "; "), upperFirst(nameWords(in, g.stands.Name)), g.by))
 		if c := g.tests[len(g.tests)-1].Pack.Choose; c != nil && c.Note != "" {
 			notes = append(notes, c.Note)
 		}
@@ -628,14 +634,16 @@ func lowerFirst(s string) string {
 	if s == "" {
 		return s
 	}
-	return strings.ToLower(s[:1]) + s[1:]
+	_, n := utf8.DecodeRuneInString(s)
+	return strings.ToLower(s[:n]) + s[n:]
 }
 
 func upperFirst(s string) string {
 	if s == "" {
 		return s
 	}
-	return strings.ToUpper(s[:1]) + s[1:]
+	_, n := utf8.DecodeRuneInString(s)
+	return strings.ToUpper(s[:n]) + s[n:]
 }
 
 // Open makes a determination undetermined and puts needs in front of its

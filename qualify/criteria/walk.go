@@ -65,31 +65,31 @@ func Walked(f Facts) *SixMinuteWalk {
 		case w.Distance == nil:
 			w.Distance, w.FromLaps = laps, true
 		case new(big.Rat).Abs(minus(w.Distance, laps)).Cmp(lap) > 0:
-			w.Notes = append(w.Notes, "The distance differs from laps times their length ("+decimal(laps, 1)+" m) by more than one lap: check both.")
+			w.Notes = append(w.Notes, f.Language.Say("The distance differs from laps times their length (%s m) by more than one lap: check both.", f.Language.Number(decimal(laps, 1))))
 		}
 	}
 	if w.Distance == nil {
 		return nil
 	}
 	if stops := w.Stops; stops != nil && stops.Sign() > 0 {
-		w.Notes = append(w.Notes, "The patient stopped; the clock runs on while a patient rests.")
+		w.Notes = append(w.Notes, f.Language.Say("The patient stopped; the clock runs on while a patient rests."))
 	}
 	sex, okSex := f.Known("sex")
 	age, _ := definition("age")
 	years, _ := s.read(age, zero, false)
 	height, weight := num("height"), num("weight")
 	if !okSex || height == nil || weight == nil || !years.known || years.value == nil {
-		w.Notes = append(w.Notes, "No predicted distance: it needs sex, height, weight, birth date and the date of the test.")
+		w.Notes = append(w.Notes, f.Language.Say("No predicted distance: it needs sex, height, weight, birth date and the date of the test."))
 		return w
 	}
 	if years.value.Cmp(big.NewRat(40, 1)) < 0 || years.value.Cmp(big.NewRat(80, 1)) > 0 {
-		w.Notes = append(w.Notes, "No predicted distance: the equation was made from healthy adults of 40 to 80 years.")
+		w.Notes = append(w.Notes, f.Language.Say("No predicted distance: the equation was made from healthy adults of 40 to 80 years."))
 		return w
 	}
 	w.Predicted, w.Lower = PredictedWalk(sex.Value.Word == "male", height, years.value, weight)
 	if w.Predicted.Sign() <= 0 {
 		w.Predicted, w.Lower = nil, nil
-		w.Notes = append(w.Notes, "No predicted distance: height or weight lies far outside those the equation was made from.")
+		w.Notes = append(w.Notes, f.Language.Say("No predicted distance: height or weight lies far outside those the equation was made from."))
 		return w
 	}
 	x := new(big.Rat).Mul(w.Distance, hundred)

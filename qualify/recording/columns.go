@@ -571,7 +571,7 @@ type finder struct {
 	opt       Options
 	line      int // of the header, or of the first row
 	taken     map[int]bool
-	layout    []string
+	layout    []Text
 	byNumbers bool // the saturation was found by its numbers
 }
 
@@ -589,13 +589,25 @@ func (f *finder) shape(c int) shape {
 }
 
 // name is how people see column c.
-func (f *finder) name(c int) string {
+func (f *finder) name(c int) string { return f.column(c).String() }
+
+// column names a column: its number, and its header where it has one.
+func (f *finder) column(c int) Text {
 	if f.header != nil && c < len(f.header) {
 		if h := trimCell(f.header[c]); h != "" {
-			return fmt.Sprintf("column %d %q", c+1, shorten(h, 40))
+			return Said("column %d %q", c+1, shorten(h, 40))
 		}
 	}
-	return fmt.Sprintf("column %d", c+1)
+	return Said("column %d", c+1)
+}
+
+// list names several columns.
+func (f *finder) list(cols []int) Text {
+	t := Text{Format: strings.TrimSuffix(strings.Repeat("%s, ", len(cols)), ", ")}
+	for _, c := range cols {
+		t.Args = append(t.Args, f.column(c))
+	}
+	return t
 }
 
 func (f *finder) names(cols []int) string {
@@ -689,7 +701,7 @@ func (f *finder) find() (roles, error) {
 		}
 	}
 	if len(unused) > 0 {
-		f.layout = append(f.layout, "Not used: "+f.names(unused)+".")
+		f.layout = append(f.layout, Said("Not used: %s.", f.list(unused)))
 	}
 	return r, nil
 }
@@ -738,7 +750,7 @@ func (f *finder) findSat(r *roles) error {
 		r.sat = cands[0]
 		f.taken[r.sat] = true
 	}
-	f.layout = append(f.layout, fmt.Sprintf("Saturation: %s, %s.", f.name(r.sat), why))
+	f.layout = append(f.layout, Said("Saturation: %s, %s.", f.column(r.sat), Said(why)))
 	return nil
 }
 
@@ -804,7 +816,7 @@ func (f *finder) findPulse(r *roles) error {
 		}
 	}
 	if r.pulse >= 0 {
-		f.layout = append(f.layout, fmt.Sprintf("Pulse: %s, %s.", f.name(r.pulse), why))
+		f.layout = append(f.layout, Said("Pulse: %s, %s.", f.column(r.pulse), Said(why)))
 	}
 	return nil
 }
@@ -844,13 +856,13 @@ func (f *finder) findQuality(r *roles) error {
 // findTime finds the column or columns of time: by header first, by the shape
 // of their cells in any case.
 func (f *finder) findTime(r *roles) error {
-	take := func(mode timeMode, stamp, date int, text string) error {
+	take := func(mode timeMode, stamp, date int, text Text) error {
 		r.mode, r.stamp, r.date = mode, stamp, date
 		f.taken[stamp] = true
 		if date >= 0 {
 			f.taken[date] = true
 		}
-		f.layout = append(f.layout, "Time: "+text+".")
+		f.layout = append(f.layout, text)
 		if mode == timeElapsed {
 			return nil
 		}
@@ -865,34 +877,34 @@ func (f *finder) findTime(r *roles) error {
 			return f.fail(ErrOptions, "elapsed", "elapsed alone, in a column of its own", f.name(c)+" and another", "correct --columns")
 		}
 		r.unit = f.elapsedUnit(c)
-		return take(timeElapsed, c, -1, "elapsed, "+f.name(c))
+		return take(timeElapsed, c, -1, Said("Time: elapsed, %s.", f.column(c)))
 	}
 
 	if r.date >= 0 && r.stamp < 0 {
 		if f.shape(r.date) == shapeStamp {
-			return take(timeStamp, r.date, -1, f.name(r.date)+", date and time, as given")
+			return take(timeStamp, r.date, -1, Said("Time: %s, date and time, as given.", f.column(r.date)))
 		}
 		cands := f.shaped(shapeClock, f.withRole(roleTime))
 		if len(cands) != 1 {
 			return f.fail(ErrAmbiguous, "time", "a column of the time of day beside the date", fmt.Sprintf("%d of them", len(cands)), "name it: --columns time=N")
 		}
-		return take(timePair, cands[0], r.date, f.name(r.date)+" and "+f.name(cands[0]))
+		return take(timePair, cands[0], r.date, Said("Time: %s and %s.", f.column(r.date), f.column(cands[0])))
 	}
 	if r.stamp >= 0 {
 		switch s := f.shape(r.stamp); {
 		case r.date >= 0:
-			return take(timePair, r.stamp, r.date, f.name(r.date)+" and "+f.name(r.stamp)+", as given")
+			return take(timePair, r.stamp, r.date, Said("Time: %s and %s, as given.", f.column(r.date), f.column(r.stamp)))
 		case s == shapeStamp:
-			return take(timeStamp, r.stamp, -1, f.name(r.stamp)+", as given")
+			return take(timeStamp, r.stamp, -1, Said("Time: %s, as given.", f.column(r.stamp)))
 		case s == shapeClock:
 			dates := f.shaped(shapeDate, f.withRole(roleDate))
 			if len(dates) == 1 {
-				return take(timePair, r.stamp, dates[0], f.name(dates[0])+" and "+f.name(r.stamp))
+				return take(timePair, r.stamp, dates[0], Said("Time: %s and %s.", f.column(dates[0]), f.column(r.stamp)))
 			}
-			return take(timeOfDay, r.stamp, -1, f.name(r.stamp)+", time of day, as given")
+			return take(timeOfDay, r.stamp, -1, Said("Time: %s, time of day, as given.", f.column(r.stamp)))
 		case s == shapeNumber && f.countOf(r.stamp) != "":
 			r.count = f.countOf(r.stamp)
-			return take(timeCount, r.stamp, -1, f.name(r.stamp)+", as given, "+r.count.words())
+			return take(timeCount, r.stamp, -1, Said("Time: %s, as given, %s.", f.column(r.stamp), Said(r.count.words())))
 		case s == shapeNumber:
 			return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.name(r.stamp), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
 		default:
@@ -916,15 +928,15 @@ func (f *finder) findTime(r *roles) error {
 	case len(stamps) > 1:
 		return f.whichTime(stamps)
 	case len(stamps) == 1:
-		return take(timeStamp, stamps[0], -1, f.name(stamps[0])+", date and time")
+		return take(timeStamp, stamps[0], -1, Said("Time: %s, date and time.", f.column(stamps[0])))
 	case len(clocks) > 1:
 		return f.whichTime(clocks)
 	case len(dates) > 1:
 		return f.fail(ErrAmbiguous, "date", "one column of dates", f.names(dates), fmt.Sprintf("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
 	case len(dates) == 1 && len(clocks) == 1:
-		return take(timePair, clocks[0], dates[0], f.name(dates[0])+" and "+f.name(clocks[0]))
+		return take(timePair, clocks[0], dates[0], Said("Time: %s and %s.", f.column(dates[0]), f.column(clocks[0])))
 	case len(clocks) == 1:
-		return take(timeOfDay, clocks[0], -1, f.name(clocks[0])+", time of day")
+		return take(timeOfDay, clocks[0], -1, Said("Time: %s, time of day.", f.column(clocks[0])))
 	}
 	elapsed := f.withRole(roleElapsed)
 	counts := slices.DeleteFunc(append(slices.Clone(cands), elapsed...), func(c int) bool { return f.taken[c] || f.countOf(c) == "" })
@@ -933,7 +945,7 @@ func (f *finder) findTime(r *roles) error {
 		return f.whichTime(counts)
 	case len(counts) == 1:
 		r.count = f.countOf(counts[0])
-		return take(timeCount, counts[0], -1, f.name(counts[0])+", "+r.count.words())
+		return take(timeCount, counts[0], -1, Said("Time: %s, %s.", f.column(counts[0]), Said(r.count.words())))
 	}
 	if len(elapsed) > 1 {
 		return f.fail(ErrAmbiguous, "time", "one column of elapsed time", f.names(elapsed), fmt.Sprintf("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
@@ -941,10 +953,10 @@ func (f *finder) findTime(r *roles) error {
 	if len(elapsed) == 1 {
 		switch f.shape(elapsed[0]) {
 		case shapeStamp: // "Time in s" over full stamps is no elapsed time
-			return take(timeStamp, elapsed[0], -1, f.name(elapsed[0])+", date and time")
+			return take(timeStamp, elapsed[0], -1, Said("Time: %s, date and time.", f.column(elapsed[0])))
 		case shapeNumber, shapeClock, shapeBlank:
 			r.unit = f.elapsedUnit(elapsed[0])
-			return take(timeElapsed, elapsed[0], -1, "elapsed, "+f.name(elapsed[0]))
+			return take(timeElapsed, elapsed[0], -1, Said("Time: elapsed, %s.", f.column(elapsed[0])))
 		}
 	}
 	if len(dates) == 1 {
@@ -965,7 +977,7 @@ func (f *finder) findTime(r *roles) error {
 	if f.header == nil && f.width > 1 && f.cols.SpO2 == "" {
 		return f.fail(ErrAmbiguous, "saturation", "a header, or one column", fmt.Sprintf("%d columns and neither header nor time", f.width), "name the column: --columns spo2=N")
 	}
-	f.layout = append(f.layout, fmt.Sprintf("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
+	f.layout = append(f.layout, Said("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
 	return nil
 }
 

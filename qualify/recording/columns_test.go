@@ -138,7 +138,7 @@ func TestFindColumns(t *testing.T) {
 			if by := strings.Contains(c.layout, "by its numbers"); by != strings.Contains(warned(r), WarnByNumbers) && !strings.HasPrefix(c.name, "AM and PM apart") {
 				t.Errorf("warnings %q", warned(r))
 			}
-			if layout := strings.Join(r.Layout, " "); !strings.Contains(layout, c.layout) {
+			if layout := strings.Join(Sentences(r.Layout), " "); !strings.Contains(layout, c.layout) {
 				t.Errorf("%q does not say %q", layout, c.layout)
 			}
 		})

@@ -28,8 +28,8 @@ func noteDefaultClock(rec *Recording) {
 		}
 		t := time.Unix(at, 0).UTC()
 		if t.Year() < firstTrusted || t.YearDay() == 1 && t.Hour() == 0 {
-			rec.Warnings = append(rec.Warnings, Warning{WarnClockDefault, "The recording is dated " + t.Format("2006-01-02") +
-				", as a clock shows it that nobody set: durations hold, the date may be wrong."})
+			rec.Warnings = append(rec.Warnings, warning(WarnClockDefault,
+				"The recording is dated %s, as a clock shows it that nobody set: durations hold, the date may be wrong.", t.Format("2006-01-02")))
 			return
 		}
 	}

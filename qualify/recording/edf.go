@@ -116,7 +116,7 @@ func readEDF(data []byte, opt Options) (*Recording, error) {
 }
 
 func (e *edfReader) warn(code, format string, args ...any) {
-	e.rec.Warnings = append(e.rec.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+	e.rec.Warnings = append(e.rec.Warnings, warning(code, format, args...))
 }
 
 func (e *edfReader) fail(offset int64, field, expected, found, mend string) error {
@@ -539,30 +539,30 @@ func (c *edfChannel) read(b []byte) int32 {
 func (e *edfReader) describe() {
 	r := e.rec
 	seconds := func(num, den int64) string { return sixDecimals(big.NewRat(num, den)) }
-	how := fmt.Sprintf("%s: %d data records of %s s.", strings.ToUpper(r.Format), e.records, seconds(e.duration, nanos))
+	how := "%s: %d data records of %s s."
 	if r.Format == FormatEDFD {
-		how += " Each record is placed at its own onset."
+		how = "%s: %d data records of %s s. Each record is placed at its own onset."
 	}
-	r.Layout = append(r.Layout, how)
+	r.Layout = append(r.Layout, Said(how, strings.ToUpper(r.Format), e.records, seconds(e.duration, nanos)))
 	describe := func(c *edfChannel, what string) {
-		s := fmt.Sprintf("%s: signal %d %q", what, c.number, c.label)
+		s := Said("%s: signal %d %q", Said(what), c.number, c.label)
 		if c.dimension != "" {
-			s += fmt.Sprintf(" in %q", c.dimension)
+			s = Said("%s: signal %d %q in %q", Said(what), c.number, c.label, c.dimension)
 		}
-		s += fmt.Sprintf(", %d samples a record, codes %d to %d stand for %s to %s", c.perRecord, c.dmin, c.dmax, sixDecimals(c.pmin), sixDecimals(c.pmax))
-		if e.sat == c && c.dimension == "" && c.factor == 1 {
-			s += ", taken as percent"
+		held := "%s, %d samples a record, codes %d to %d stand for %s to %s."
+		switch {
+		case e.sat == c && c.dimension == "" && c.factor == 1:
+			held = "%s, %d samples a record, codes %d to %d stand for %s to %s, taken as percent."
+		case c.factor != 1:
+			held = "%s, %d samples a record, codes %d to %d stand for %s to %s, a fraction taken times 100."
 		}
-		if c.factor != 1 {
-			s += ", a fraction taken times 100"
-		}
-		r.Layout = append(r.Layout, s+".")
+		r.Layout = append(r.Layout, Said(held, s, c.perRecord, c.dmin, c.dmax, sixDecimals(c.pmin), sixDecimals(c.pmax)))
 	}
 	describe(e.sat, "Saturation")
 	if e.pulse != nil {
 		describe(e.pulse, "Pulse")
 		if e.pulse.perRecord != e.sat.perRecord {
-			r.Layout = append(r.Layout, "Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant.")
+			r.Layout = append(r.Layout, Said("Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant."))
 		}
 	}
 	pulse := 0

@@ -444,7 +444,7 @@ func TestEDFFractionStated(t *testing.T) {
 	if got := values(r); got != "0=95 1=442/5" {
 		t.Errorf("values %s", got)
 	}
-	if !strings.Contains(r.Layout[1], "a fraction taken times 100") {
+	if !strings.Contains(r.Layout[1].String(), "a fraction taken times 100") {
 		t.Errorf("layout %q does not tell the scale", r.Layout[1])
 	}
 }
@@ -471,7 +471,7 @@ func TestEDFLayout(t *testing.T) {
 		"Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant.",
 		`Signals not read, quality and status among them: 3 "Quality".`,
 	}
-	if got := read(t, f).Layout; !reflect.DeepEqual(got, want) {
+	if got := recording.Sentences(read(t, f).Layout); !reflect.DeepEqual(got, want) {
 		t.Errorf("layout %q, expected %q", got, want)
 	}
 }

@@ -153,7 +153,7 @@ func readFHIR(data []byte, opt Options) (*Recording, error) {
 }
 
 func (f *fhirReader) warn(code, format string, args ...any) {
-	f.rec.Warnings = append(f.rec.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+	f.rec.Warnings = append(f.rec.Warnings, warning(code, format, args...))
 }
 
 func (f *fhirReader) refusal(n *jsonNode, path string, err error, expected, found string) *FormatError {
@@ -870,9 +870,9 @@ func (f *fhirReader) ticksPerSecond() int64 {
 // tell fills what the worksheet says about the reading of the file.
 func (f *fhirReader) tell() {
 	r := f.rec
-	how := fmt.Sprintf("FHIR R4: single readings, %d Observations.", f.used)
+	how := Said("FHIR R4: single readings, %d Observations.", f.used)
 	if f.sat.series {
-		how = fmt.Sprintf("FHIR R4: SampledData, one sample every %s s, placed from the start that the Observation states.", sixDecimals(big.NewRat(f.sat.period, nanos)))
+		how = Said("FHIR R4: SampledData, one sample every %s s, placed from the start that the Observation states.", sixDecimals(big.NewRat(f.sat.period, nanos)))
 	}
 	r.Layout = append(r.Layout, how)
 	f.sat.tell(r, "saturation")
@@ -880,9 +880,9 @@ func (f *fhirReader) tell() {
 		f.pulse.tell(r, "pulse")
 	}
 	if n := f.sat.below; n > 0 {
-		limit := "a lower limit that the file does not state"
+		limit := Said("a lower limit that the file does not state")
 		if f.sat.limit != "" {
-			limit = "the lower limit, " + shorten(f.sat.limit, 20) + " in the units of the file"
+			limit = Said("the lower limit, %s in the units of the file", shorten(f.sat.limit, 20))
 		}
 		span := ""
 		if f.sat.period > 0 {

@@ -15,7 +15,7 @@ func TestOnly(t *testing.T) {
 		Offsets:     []OffsetChange{{0, 3600}, {1, 0}, {3, 7200}, {6, 3600}},
 		Annotations: []Annotation{{100, "lights out of another"}, {9004, "sensor moved"}, {20000, "end of another"}},
 		Codes:       []Count{{"spo2", "127", 9}}, Declared: []Declaration{{"equipment", "x", "line 1"}},
-		Warnings: []Warning{{WarnClockDefault, "dated by another"}, {WarnSeveralPersons, "several"}}}
+		Warnings: []Warning{warning(WarnClockDefault, "dated by another"), warning(WarnSeveralPersons, "several")}}
 	before := fmt.Sprintf("%+v", *r)
 	o := r.Only(Session{2, 6})
 	if got, want := fmt.Sprint(o.Time, o.SpO2, o.Pulse, o.Flags, o.Breaks, o.Offsets, o.Annotations, o.Codes), fmt.Sprint([]int64{9000, 9004, 8990, 9010}, []int32{92, 93, 94, 95}, []int32{62, 63, 64, 65},

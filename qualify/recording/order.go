@@ -1,7 +1,6 @@
 package recording
 
 import (
-	"fmt"
 	"slices"
 	"sort"
 )
@@ -32,7 +31,7 @@ type series struct {
 }
 
 func (s *series) warn(code, format string, args ...any) {
-	s.warnings = append(s.warnings, Warning{code, fmt.Sprintf(format, args...)})
+	s.warnings = append(s.warnings, warning(code, format, args...))
 }
 
 // at is the instant of the row that stands at position k.
@@ -302,11 +301,11 @@ func (s *series) dropCopies() {
 	}
 }
 
-func plural(n int, one, many string) string {
+func plural(n int, one, many string) Text {
 	if n == 1 {
-		return one
+		return Said(one)
 	}
-	return many
+	return Said(many)
 }
 
 // reverse turns a table whose every row is older than the one above it. No

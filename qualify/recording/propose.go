@@ -337,7 +337,7 @@ func (t *textReader) dateEvidence() DateEvidence {
 		}
 		return e
 	}
-	return DateEvidence{Order: t.dates.order, Why: layout}
+	return DateEvidence{Order: t.dates.order, Why: layout.String()}
 }
 
 // mapping is what was found, in the form that --columns takes: columns by

@@ -7,7 +7,6 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
-	"strings"
 	"time"
 	"unicode/utf16"
 	"unicode/utf8"
@@ -62,11 +61,14 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	rec.Container = c.container()
 	rec.Zone = opt.Zone
 	if c.packed != nil {
-		rec.Layout = append([]string{"Unpacked from " + strings.Join(c.packed, ", in it ") + "."}, rec.Layout...)
+		how := Said("Unpacked from %s.", c.packed[0])
+		if len(c.packed) > 1 {
+			how = Said("Unpacked from %s, in it %s.", c.packed[0], c.packed[1]) // open admits two
+		}
+		rec.Layout = append([]Text{how}, rec.Layout...)
 	}
 	if c.beside > 0 {
-		rec.Warnings = append(rec.Warnings, Warning{WarnBeside, fmt.Sprintf("%d %s in the archive %s no recording and %s not read.",
-			c.beside, plural(c.beside, "file", "files"), plural(c.beside, "is", "are"), plural(c.beside, "was", "were"))})
+		rec.Warnings = append(rec.Warnings, warning(WarnBeside, "%d %s in the archive %s no recording and %s not read.", c.beside, plural(c.beside, "file", "files"), plural(c.beside, "is", "are"), plural(c.beside, "was", "were")))
 	}
 	return rec, nil
 }

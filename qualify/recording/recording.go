@@ -128,6 +128,7 @@ func floorDiv(a, b int64) int64 {
 // patient data.
 type Warning struct {
 	Code, Text string
+	Said       Text // Text in its parts
 }
 
 // Declaration is one thing that the file says about itself or the patient.
@@ -194,8 +195,8 @@ type Recording struct {
 
 	Declared    []Declaration
 	Annotations []Annotation
-	Codes       []Count  // no-reading codes met, by column
-	Layout      []string // how the file was read, in sentences for the worksheet
+	Codes       []Count // no-reading codes met, by column
+	Layout      []Text  // how the file was read, in sentences for the worksheet
 	Warnings    []Warning
 }
 

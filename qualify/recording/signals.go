@@ -168,12 +168,12 @@ var ownPulseWords = wordSet("pulse pulserate pr puls pulsrate pulsfrequenz pouls
 
 // unread is a sentence for the worksheet about all signals but two; none if
 // there are no others.
-func (c signalChoice) unread(sat, pulse int) []string {
+func (c signalChoice) unread(sat, pulse int) []Text {
 	rest := c.list(func(s signal) bool { return s.number != sat && s.number != pulse })
 	if rest == "" {
 		return nil
 	}
-	return []string{"Signals not read, quality and status among them: " + rest + "."}
+	return []Text{Said("Signals not read, quality and status among them: %s.", rest)}
 }
 
 // What the dimension of a saturation says.
@@ -268,9 +268,9 @@ func (c *readings) tell(r *Recording, column string) {
 	switch {
 	case c.offScale == 0:
 	case c.sat:
-		r.Warnings = append(r.Warnings, Warning{WarnNotSaturation, fmt.Sprintf("%d saturation samples below 0 or above 100 were read as no reading.", c.offScale)})
+		r.Warnings = append(r.Warnings, warning(WarnNotSaturation, "%d saturation samples below 0 or above 100 were read as no reading.", c.offScale))
 	default:
-		r.Warnings = append(r.Warnings, Warning{WarnNotPulse, fmt.Sprintf("%d pulse samples below 0 or above %d were read as no reading.", c.offScale, maxPulse)})
+		r.Warnings = append(r.Warnings, warning(WarnNotPulse, "%d pulse samples below 0 or above %d were read as no reading.", c.offScale, maxPulse))
 	}
 }
 

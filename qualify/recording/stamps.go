@@ -473,7 +473,7 @@ type crossing struct{ from, to int32 }
 // settle finds the day number of every date in the book. It decides by
 // evidence alone: what the caller or the header says, a part above 12, or a
 // midnight between two rows that only one order makes consecutive days.
-func (b *dateBook) settle(given, header string, crossings []crossing, out *faults) (days []int64, layout string, short bool, err error) {
+func (b *dateBook) settle(given, header string, crossings []crossing, out *faults) (days []int64, layout Text, short bool, err error) {
 	open := false
 	cands := []string{"dmy", "mdy", "ymd"}
 	for _, d := range b.texts {
@@ -522,7 +522,7 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 					Expected: "a date in the order " + orderWords[best] + " between 1900 and 2199", Found: d.String(), Mend: "correct the row at its source, or give the order with --columns order="})
 			}
 		}
-		return nil, "", false, nil
+		return nil, layout, false, nil
 	}
 	if len(fit) > 1 {
 		var sure []int
@@ -543,7 +543,7 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 			why = "only so are the days before and after midnight consecutive"
 		default:
 			i := slices.IndexFunc(b.texts, func(d dateText) bool { return !d.fixed })
-			return nil, "", false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: "date", Err: ErrAmbiguous,
+			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: "date", Err: ErrAmbiguous,
 				Expected: "dates that can be read in one way",
 				Found:    fmt.Sprintf("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
 				Mend:     "give the order of day, month and year: --columns order=" + strings.Join(fit, " or order=")}
@@ -556,9 +556,9 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 	for _, d := range b.texts {
 		short = short || d.short || !d.fixed && d.len[2] <= 2
 	}
-	layout = "Dates: " + orderWords[fit[0]] + " (" + why + ")."
+	layout = Said("Dates: %s (%s).", Said(orderWords[fit[0]]), Said(why))
 	if !open {
-		layout = "Dates: " + why + "."
+		layout = Said("Dates: %s.", Said(why))
 	}
 	return fitDays[0], layout, short, nil
 }
@@ -706,7 +706,7 @@ func abs(v int64) int64 {
 // wall clock did later.
 func placeInZone(rec *Recording, loc *time.Location) error {
 	if rec.Clock != ClockWall || len(rec.Time) == 0 {
-		rec.Warnings = append(rec.Warnings, Warning{WarnZoneNotUsed, "A zone was given and not used: the recording has no wall-clock start."})
+		rec.Warnings = append(rec.Warnings, warning(WarnZoneNotUsed, "A zone was given and not used: the recording has no wall-clock start."))
 		return nil
 	}
 	start := floorDiv(rec.Time[0], rec.PerSecond)
@@ -717,7 +717,7 @@ func placeInZone(rec *Recording, loc *time.Location) error {
 			Mend: "correct the zone, or leave it out"}
 	}
 	if n == 2 {
-		rec.Warnings = append(rec.Warnings, Warning{WarnRepeatedHour, "The recording starts in an hour that the zone repeats; the first passing is taken."})
+		rec.Warnings = append(rec.Warnings, warning(WarnRepeatedHour, "The recording starts in an hour that the zone repeats; the first passing is taken."))
 	}
 	for i := range rec.Time {
 		rec.Time[i] -= offs[0] * rec.PerSecond

@@ -61,6 +61,8 @@ type textReader struct {
 	table table
 	roles roles
 	names map[int]string // of the columns that are read, for messages
+	// columns are names in their parts.
+	columns map[int]Text
 
 	dates    dateBook
 	dateAt   []int32
@@ -132,6 +134,7 @@ func newTextReader(opt Options, cols Columns, zone *time.Location) *textReader {
 		opt: opt, cols: cols, zone: zone,
 		rec:      &Recording{Format: FormatText},
 		names:    map[int]string{},
+		columns:  map[int]Text{},
 		headed:   map[int]bool{},
 		unknown:  map[string]int{},
 		words:    map[string]Flag{},
@@ -158,7 +161,7 @@ func (t *textReader) read(body []byte, encoding string, cut bool) error {
 	if t.aligned {
 		by = byBlanks
 	}
-	t.layout(fmt.Sprintf("Delimited text in %s, columns divided by %s.", encoding, delimiterName(by)))
+	t.layout("Delimited text in %s, columns divided by %s.", encoding, Said(delimiterName(by)))
 	if err := t.findRoles(); err != nil {
 		return err
 	}
@@ -218,10 +221,12 @@ func (t *textReader) placeAligned(body []byte, score int) []byte {
 }
 
 func (t *textReader) warn(code, format string, args ...any) {
-	t.rec.Warnings = append(t.rec.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+	t.rec.Warnings = append(t.rec.Warnings, warning(code, format, args...))
 }
 
-func (t *textReader) layout(s string) { t.rec.Layout = append(t.rec.Layout, s) }
+func (t *textReader) layout(format string, args ...any) {
+	t.rec.Layout = append(t.rec.Layout, Said(format, args...))
+}
 
 // splitHead returns the first physical lines of body.
 func splitHead(body []byte) []textLine {
@@ -459,7 +464,7 @@ func isReading(s string) bool {
 func (t *textReader) findRoles() error {
 	f := &finder{cols: t.cols, header: t.table.cells, width: t.table.width, rows: t.table.rows, opt: t.opt, line: t.table.first + 1}
 	if t.table.header >= 0 {
-		t.layout(fmt.Sprintf("Header in line %d.", t.table.header+1))
+		t.layout("Header in line %d.", t.table.header+1)
 	} else {
 		t.layout("No header.")
 	}
@@ -468,11 +473,9 @@ func (t *textReader) findRoles() error {
 	if err != nil {
 		return err
 	}
-	for _, s := range f.layout {
-		t.layout(s)
-	}
+	t.rec.Layout = append(t.rec.Layout, f.layout...)
 	for c := 0; c < t.table.width; c++ {
-		t.names[c] = f.name(c)
+		t.names[c], t.columns[c] = f.name(c), f.column(c)
 	}
 	if f.byNumbers {
 		t.warn(WarnByNumbers, "The file has no header: the column of saturation was recognised by its numbers alone.")
@@ -932,7 +935,7 @@ func (t *textReader) settleSat() error {
 		return t.fail(t.table.first+1, ErrAmbiguous, "saturations in percent in "+t.names[col], "no number above 1", "say what they are: --columns unit=fraction or unit=percent")
 	}
 	t.rec.SpO2Scale = scale
-	t.layout(fmt.Sprintf("Saturation has %d decimals.", t.sat.max))
+	t.layout("Saturation has %d decimals.", t.sat.max)
 	if t.sat.odd > 0 {
 		t.warn(WarnNotSaturation, "%d numbers of the saturation column lie below 0 or above 100 and are no known code: they count as no reading.", t.sat.odd)
 	}
@@ -972,14 +975,14 @@ func (t *textReader) settleMarks() {
 		switch {
 		case q.digits > 0 && q.words == 0:
 			drop |= numericMark << i
-			t.warn(WarnColumnNotRead, "Quality: %s holds numbers alone, whose meaning the file does not say; it is not read.", t.names[q.col])
-			t.layout("Quality: " + t.names[q.col] + ", not read.")
+			t.warn(WarnColumnNotRead, "Quality: %s holds numbers alone, whose meaning the file does not say; it is not read.", t.columns[q.col])
+			t.layout("Quality: %s, not read.", t.columns[q.col])
 		default:
 			unknown |= numericMark << i
 			if q.digits > 0 {
 				t.unknown["a number"] += q.digits
 			}
-			t.layout("Quality: " + t.names[q.col] + ".")
+			t.layout("Quality: %s.", t.columns[q.col])
 		}
 	}
 	if drop|unknown != 0 {
@@ -1055,9 +1058,9 @@ func (t *textReader) settleTime(s *series) error {
 		}
 		t.rec.Clock = ClockWall
 		if t.roles.count == countSerial {
-			how := "to the millisecond"
+			how := Said("to the millisecond")
 			if t.rounded {
-				how = "to the second, because they have fewer than ten decimals"
+				how = Said("to the second, because they have fewer than ten decimals")
 			}
 			t.warn(WarnSerial, "Stamps are day numbers of a spreadsheet that counts from 1899-12-30; they were rounded %s.", how)
 			return t.settleZone(s)
@@ -1105,7 +1108,7 @@ func (t *textReader) settleTime(s *series) error {
 		if err := t.faults.err(); err != nil {
 			return err
 		}
-		t.layout(layout)
+		t.rec.Layout = append(t.rec.Layout, layout)
 		if short {
 			t.layout("Years of two digits are 1970 to 2069.")
 			t.warn(WarnTwoDigitYear, "Years of two digits were read as 1970 to 2069.")
@@ -1181,7 +1184,7 @@ const minStepNS = 50e6
 func (t *textReader) startOf() (day, ns int64, ok bool) {
 	if t.cols.Start != "" {
 		day, ns, ok = parseStart(t.cols.Start)
-		t.layout("Start: " + t.cols.Start + ", as given.")
+		t.layout("Start: %s, as given.", t.cols.Start)
 		return day, ns, ok
 	}
 	at, ok := t.declaredClock()

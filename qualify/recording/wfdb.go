@@ -490,7 +490,7 @@ func (w *wfdbReader) warn(code, format string, args ...any) {
 	if slices.ContainsFunc(w.rec.Warnings, func(x Warning) bool { return x.Code == code }) {
 		return
 	}
-	w.rec.Warnings = append(w.rec.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+	w.rec.Warnings = append(w.rec.Warnings, warning(code, format, args...))
 }
 
 // add counts a file that was read.
@@ -667,7 +667,7 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 		}
 		return first
 	}
-	w.rec.Layout = append(w.rec.Layout, fmt.Sprintf("WFDB record of %d segments: %d read, %d gaps, %d without saturation, which are gaps too.", len(h.segments), read, gaps, noSat))
+	w.rec.Layout = append(w.rec.Layout, Said("WFDB record of %d segments: %d read, %d gaps, %d without saturation, which are gaps too.", len(h.segments), read, gaps, noSat))
 	return nil
 }
 
@@ -826,11 +826,11 @@ func (w *wfdbReader) describe(h *wfdbHeader, choice signalChoice, sat, pulse *wf
 		return
 	}
 	w.told = true
-	how := fmt.Sprintf("WFDB: one frame every %s s", sixDecimals(h.period))
+	how := Said("WFDB: one frame every %s s.", sixDecimals(h.period))
 	if h.rounded {
-		how += fmt.Sprintf(", as the frequency of %s Hz means", h.freq)
+		how = Said("WFDB: one frame every %s s, as the frequency of %s Hz means.", sixDecimals(h.period), h.freq)
 	}
-	r.Layout = append(r.Layout, how+".")
+	r.Layout = append(r.Layout, how)
 	pulseN := 0
 	for _, c := range []struct {
 		s    *wfdbSignal
@@ -843,11 +843,11 @@ func (w *wfdbReader) describe(h *wfdbHeader, choice signalChoice, sat, pulse *wf
 		if c.s == pulse {
 			pulseN = n
 		}
-		text := fmt.Sprintf("%s: signal %d %q in %q, format %s, baseline %d, gain %s", c.what, n, choice.all[n-1].label, shorten(c.s.units, 20), c.s.format, c.s.baseline, sixDecimals(c.s.gain))
+		text := "%s: signal %d %q in %q, format %s, baseline %d, gain %s."
 		if c.s == sat && w.cols.Unit == "fraction" {
-			text += ", a fraction taken times 100"
+			text = "%s: signal %d %q in %q, format %s, baseline %d, gain %s, a fraction taken times 100."
 		}
-		r.Layout = append(r.Layout, text+".")
+		r.Layout = append(r.Layout, Said(text, Said(c.what), n, choice.all[n-1].label, shorten(c.s.units, 20), c.s.format, c.s.baseline, sixDecimals(c.s.gain)))
 	}
 	r.Layout = append(r.Layout, choice.unread(slices.IndexFunc(h.signals, func(s wfdbSignal) bool { return s.line == sat.line })+1, pulseN)...)
 }

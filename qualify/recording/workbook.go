@@ -93,9 +93,9 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 		return nil, refuse(ErrAmbiguous, "sheets", "one sheet with a recording", "sheet "+fits[0]+" and one that cannot be read", "say which with sheet=NAME or sheet=NUMBER")
 	}
 	only.Format = FormatXLSX
-	only.Layout = append([]string{"Workbook, sheet " + fits[0] + ", taken as the delimited text that it would be saved as; times and dates are those of the cells."}, only.Layout...)
+	only.Layout = append([]Text{Said("Workbook, sheet %s, taken as the delimited text that it would be saved as; times and dates are those of the cells.", fits[0])}, only.Layout...)
 	if n := filled - 1; n > 0 {
-		only.Warnings = append(only.Warnings, Warning{WarnSheets, fmt.Sprintf("%d other %s of the workbook %s no recording and %s not read.", n, plural(n, "sheet", "sheets"), plural(n, "holds", "hold"), plural(n, "was", "were"))})
+		only.Warnings = append(only.Warnings, warning(WarnSheets, "%d other %s of the workbook %s no recording and %s not read.", n, plural(n, "sheet", "sheets"), plural(n, "holds", "hold"), plural(n, "was", "were")))
 	}
 	return only, nil
 }

@@ -40,27 +40,27 @@ const answerStanding = "An answer tells where documentation is found. It does no
 
 // disputed lists open disputes, first of all sections: whatever is determined
 // rests on something that the office says is otherwise.
-func disputed(list []OfficeAnswer) Section {
-	s := Section{ID: "disputed", Title: "Disputed by the physician's office",
-		Lead:  "The office disagrees, and nobody has settled it. What is determined rests on what was stated.",
-		Table: &Table{Columns: []Column{{"Question", .34, false}, {"What the office says", .34, false}, {"By", .18, false}, {"Taken by", .14, false}}}}
+func disputed(l rules.Language, list []OfficeAnswer) Section {
+	s := Section{ID: "disputed", Title: l.Say("Disputed by the physician's office"),
+		Lead:  l.Say("The office disagrees, and nobody has settled it. What is determined rests on what was stated."),
+		Table: &Table{Columns: []Column{{l.Say("Question"), .34, false}, {l.Say("What the office says"), .34, false}, {l.Say("By"), .18, false}, {l.Say("Taken by"), .14, false}}}}
 	for _, a := range list {
 		if !a.Disputed {
 			continue
 		}
 		owner := a.Owner
 		if owner == "" {
-			owner = "nobody yet"
+			owner = l.Say("nobody yet")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Mark: &markDisputed, Text: a.Question}, {Text: orDash(a.Remark)}, {Text: a.By, Sub: a.At}, {Text: owner}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Mark: markDisputed.in(l), Text: l.Say(a.Question)}, {Text: orDash(a.Remark)}, {Text: a.By, Sub: a.At}, {Text: owner}}})
 	}
 	return s
 }
 
 // answered lists every answer of the office.
-func answered(list []OfficeAnswer) Section {
-	s := Section{ID: "answers", Title: "Answers of the physician's office", Lead: answerStanding,
-		Table: &Table{Columns: []Column{{"Question", .30, false}, {"Answer", .26, false}, {"Where in the chart", .25, false}, {"By", .19, false}}}}
+func answered(l rules.Language, list []OfficeAnswer) Section {
+	s := Section{ID: "answers", Title: l.Say("Answers of the physician's office"), Lead: l.Say(answerStanding),
+		Table: &Table{Columns: []Column{{l.Say("Question"), .30, false}, {l.Say("Answer"), .26, false}, {l.Say("Where in the chart"), .25, false}, {l.Say("By"), .19, false}}}}
 	// Nothing disputed or out of date: paper tells the places among the evidence.
 	s.Small = !slices.ContainsFunc(list, func(a OfficeAnswer) bool { return a.Disputed || a.Stale != "" })
 	for _, a := range list {
@@ -68,9 +68,9 @@ func answered(list []OfficeAnswer) Section {
 		var more []string
 		switch {
 		case a.Disputed:
-			answer.Mark = &markDisputed
+			answer.Mark = markDisputed.in(l)
 		case a.Stale != "":
-			answer.Mark = &markStale
+			answer.Mark = markStale.in(l)
 		}
 		for _, m := range []string{a.Remark, a.Stale} {
 			if m != "" {
@@ -78,28 +78,30 @@ func answered(list []OfficeAnswer) Section {
 			}
 		}
 		if a.Settled != "" {
-			more = append(more, "Settled: "+a.Settled)
+			more = append(more, l.Say("Settled: %s", a.Settled))
 		}
 		answer.Sub = strings.Join(more, " ")
 		where := Cell{Text: orDash(a.Where)}
 		switch {
 		case a.Where != "" && a.Copy != "":
-			where.Sub = "copy on file: " + a.Copy
+			where.Sub = l.Say("copy on file: %s", a.Copy)
 		case a.Where != "":
-			where.Sub = "copy not on file"
+			where.Sub = l.Say("copy not on file")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: a.Question}, answer, where, {Text: orDash(a.By), Sub: a.At}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(a.Question)}, answer, where, {Text: orDash(a.By), Sub: a.At}}})
 	}
 	return s
 }
 
 // AnswersInput is everything that the paper of an office's answers shows.
 type AnswersInput struct {
-	Program string
-	Printed rules.Date // day of printing, from the caller
-	Demo    bool
-	Case    CaseInfo
-	Answers []OfficeAnswer
+	// Language is that of every text of ours; the texts of Answers come worded.
+	Language rules.Language
+	Program  string
+	Printed  rules.Date // day of printing, from the caller
+	Demo     bool
+	Case     CaseInfo
+	Answers  []OfficeAnswer
 	// Recording and Analysis are of the stretch that the office was shown, nil
 	// if there was none.
 	Recording *recording.Recording
@@ -110,14 +112,16 @@ type AnswersInput struct {
 // paper holds no clause, no outcome and no line of any threshold. The same
 // input gives the same bytes.
 func WriteAnswersPDF(out io.Writer, in AnswersInput, opt PDFOptions) error {
-	list := answered(in.Answers)
+	l := in.Language
+	list := answered(l, in.Answers)
+	list.Table.in = l
 	list.Small = false // here it is what the paper is for
-	w := &Worksheet{Title: "Answers of the physician's office", Demo: in.Demo, Printed: in.Printed, Case: in.Case, Program: in.Program,
-		Standing: answerStanding + " Neither a test report nor an order.", Sections: []Section{list}}
+	w := &Worksheet{Language: l, Title: l.Say("Answers of the physician's office"), Demo: in.Demo, Printed: in.Printed, Case: in.Case, Program: in.Program,
+		Standing: l.Say(answerStanding) + " " + l.Say("Neither a test report nor an order."), Sections: []Section{list}}
 	if in.Recording != nil && in.Analysis != nil && in.Analysis.Count > 0 {
-		t := NewTrace(in.Recording, in.Analysis, nil)
+		t := NewTrace(l, in.Recording, in.Analysis, nil)
 		t.ID = traceID("answers", in.Recording.SHA256, 0)
-		w.Sections = append(w.Sections, Section{ID: "trace", Title: "The recording that was shown", Trace: t})
+		w.Sections = append(w.Sections, Section{ID: "trace", Title: l.Say("The recording that was shown"), Trace: t})
 	}
 	w.clean()
 	return w.WritePDF(out, opt)

@@ -1,7 +1,6 @@
 package worksheet
 
 import (
-	"fmt"
 	"strings"
 
 	"airwarrant/qualify/criteria"
@@ -14,29 +13,36 @@ const fillIn = "____________________"
 // Blank lays out a pack as a worksheet to be filled in by hand, for the day on
 // which the program cannot be used: what to ask, every clause with its source
 // and boxes to tick, what has to be on file, and what follows. printed is the
-// day of printing, zero for none.
-func Blank(p *rules.Pack, program string, printed rules.Date) *Worksheet {
+// day of printing, zero for none; l words what the pack does not hold.
+func Blank(l rules.Language, p *rules.Pack, program string, printed rules.Date) *Worksheet {
 	w := &Worksheet{
-		Title:    "Home-oxygen qualification worksheet, to be filled in by hand",
+		Language: l,
+		Title:    l.Say("Home-oxygen qualification worksheet, to be filled in by hand"),
 		Version:  p.Region.Region + " " + p.EffectiveFrom.String() + ", " + p.Title,
 		Printed:  printed,
 		Program:  program,
 		Case:     CaseInfo{Number: fillIn, PatientName: fillIn, Identifier: fillIn, Payer: p.Region.Payer},
-		Verdict:  Mark{"To be decided", "☐", "unclear"},
-		Headline: [2]string{"criteria met   ☐ criteria not met   ☐ undetermined", "Born " + fillIn + "   filled in by " + fillIn + "   on " + fillIn},
-		Standing: "Neither a test report nor an order, and no guarantee of coverage.",
+		Verdict:  *Mark{"To be decided", "☐", "unclear"}.in(l),
+		Headline: [2]string{l.Say("criteria met") + "   ☐ " + l.Say("criteria not met") + "   ☐ " + l.Say("undetermined"),
+			l.Say("Born %s", fillIn) + "   " + l.Say("filled in by %s", fillIn) + "   " + l.Say("on %s", fillIn)},
+		Standing: l.Say("Neither a test report nor an order, and no guarantee of coverage."),
 	}
 	if len(p.SHA256) >= 12 {
-		w.Version += ", file " + p.SHA256[:12]
+		w.Version += ", " + l.Say("file %s", p.SHA256[:12])
 	}
 	src := newSourceList()
-	w.Sections = []Section{blankScope(p, src), blankQuestions(p), blankClauses(p, src),
-		{ID: "choice", Title: "Of several tests", Items: blankChoice(p, src)}, blankOnFile(p, src),
-		{ID: "allows", Title: "What this allows", Items: blankConsequences(p, p.Allows, src)},
-		{ID: "followup", Title: "What follows, and when", Items: blankConsequences(p, p.FollowUp, src)},
-		{ID: "document", Title: "What to document", Items: blankPrompts(p, src)},
-		{ID: "sources", Title: "Sources", Items: src.take(false), Small: true, Cites: true},
-		{ID: "cautions", Title: "Cautions", Items: p.Cautions, Small: true},
+	w.Sections = []Section{blankScope(l, p, src), blankQuestions(l, p), blankClauses(l, p, src),
+		{ID: "choice", Title: l.Say("Of several tests"), Items: blankChoice(l, p, src)}, blankOnFile(l, p, src),
+		{ID: "allows", Title: l.Say("What this allows"), Items: blankConsequences(l, p, p.Allows, src)},
+		{ID: "followup", Title: l.Say("What follows, and when"), Items: blankConsequences(l, p, p.FollowUp, src)},
+		{ID: "document", Title: l.Say("What to document"), Items: blankPrompts(l, p, src)},
+		{ID: "sources", Title: l.Say("Sources"), Items: src.take(false), Small: true, Cites: true},
+		{ID: "cautions", Title: l.Say("Cautions"), Items: p.Cautions, Small: true},
+	}
+	for i := range w.Sections {
+		if t := w.Sections[i].Table; t != nil {
+			t.in = l
+		}
 	}
 	kept := w.Sections[:0]
 	for _, s := range w.Sections {
@@ -58,43 +64,43 @@ func sources(p *rules.Pack, src *sourceList, keys []string) string {
 }
 
 // blankScope says for whom and until when the pack is, and what bars from it.
-func blankScope(p *rules.Pack, src *sourceList) Section {
-	s := Section{ID: "scope", Title: "Before anything else"}
-	add := func(format string, args ...any) { s.Items = append(s.Items, "☐ "+fmt.Sprintf(format, args...)) }
-	until := "until a later version"
+func blankScope(l rules.Language, p *rules.Pack, src *sourceList) Section {
+	s := Section{ID: "scope", Title: l.Say("Before anything else")}
+	add := func(format string, args ...any) { s.Items = append(s.Items, "☐ "+l.Say(format, args...)) }
 	if p.Until != nil {
-		until = "to " + p.Until.String()
+		add("The test was taken from %s to %s.", p.EffectiveFrom, *p.Until)
+	} else {
+		add("The test was taken from %s until a later version.", p.EffectiveFrom)
 	}
-	add("The test was taken from %s %s.", p.EffectiveFrom, until)
 	if p.Population != nil {
-		add("The patient is one for whom these criteria are: %s. Otherwise choose another set: %s.", rules.DescribeWhole(p.Population), strings.TrimSuffix(p.OtherwiseSee, "."))
+		add("The patient is one for whom these criteria are: %s. Otherwise choose another set: %s.", l.DescribeWhole(p.Population), strings.TrimSuffix(p.OtherwiseSee, "."))
 	}
 	for _, d := range p.DeferTo {
-		add("It is not so that %s. Otherwise %s decides: %s (source %s)", rules.DescribeWhole(d.When), d.Region, d.Text, sources(p, src, d.Cite))
+		add("It is not so that %s. Otherwise %s decides: %s (source %s)", l.DescribeWhole(d.When), d.Region, d.Text, sources(p, src, d.Cite))
 	}
 	if !p.Expires.IsZero() {
 		add("The test was taken by %s; this edition is not current after it. (source %s)", p.Expires, sources(p, src, p.ExpiresCite))
 	}
 	for _, o := range p.Overrides {
-		add("Waived for tests %s: %s, because: %s (%s; source %s)", rules.Period(o.From, o.Until), strings.Join(o.Waives, ", "), o.Text, o.Status, sources(p, src, o.Cite))
+		add("Waived for tests %s: %s, because: %s (%s; source %s)", l.Period(o.From, o.Until), strings.Join(o.Waives, ", "), o.Text, l.Say(string(o.Status)), sources(p, src, o.Cite))
 	}
 	if c := p.Custody; c != nil {
-		where := ""
-		if c.When != nil {
-			where = "Where " + rules.DescribeWhole(c.When) + ": "
-		}
 		words := make([]string, len(c.Accepts))
 		for i, a := range c.Accepts {
-			words[i] = rules.PlainWord(a)
+			words[i] = l.Word(a)
 		}
-		add("%sa supplier sees the result only on one of these footings: %s. Otherwise: %s (source %s)", where, strings.Join(words, ", "), strings.TrimSuffix(c.Who, "."), sources(p, src, c.Cite))
+		text, when := "a supplier sees the result only on one of these footings: %s. Otherwise: %s (source %s)", []any{}
+		if c.When != nil {
+			text, when = "Where %s: a supplier sees the result only on one of these footings: %s. Otherwise: %s (source %s)", []any{l.DescribeWhole(c.When)}
+		}
+		add(text, append(when, strings.Join(words, ", "), strings.TrimSuffix(c.Who, "."), sources(p, src, c.Cite))...)
 	}
 	return s
 }
 
 // blankQuestions asks for every fact that a clause reads, in the order of the
 // vocabulary.
-func blankQuestions(p *rules.Pack) Section {
+func blankQuestions(l rules.Language, p *rules.Pack) Section {
 	read := map[string]bool{}
 	var need func(name string)
 	need = func(name string) {
@@ -112,37 +118,37 @@ func blankQuestions(p *rules.Pack) Section {
 	if p.Custody != nil {
 		need("custody")
 	}
-	s := Section{ID: "questions", Title: "What has to be known", Table: &Table{Columns: []Column{{"Question", .55, false}, {"Answer", .22, false}, {"Where it stands", .23, false}}, Fixed: true}}
+	s := Section{ID: "questions", Title: l.Say("What has to be known"), Table: &Table{Columns: []Column{{l.Say("Question"), .55, false}, {l.Say("Answer"), .22, false}, {l.Say("Where it stands"), .23, false}}, Fixed: true}}
 	for _, def := range rules.Vocabulary() {
 		switch {
 		case !read[def.Name]:
 		case def.Settles == "computed":
-			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: "Measured or counted: " + strings.TrimSuffix(def.Meaning, ".") + "."}, {Text: fillIn}, {Text: fillIn}}})
+			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say("Measured or counted: %s.", strings.TrimSuffix(l.Meaning(def), "."))}, {Text: fillIn}, {Text: fillIn}}})
 		default:
-			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: def.Question, Sub: string(def.Who)}, {Text: fillIn}, {Text: fillIn}}})
+			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(def.Question), Sub: l.Say(string(def.Who))}, {Text: fillIn}, {Text: fillIn}}})
 		}
 	}
 	return s
 }
 
 // blankClauses lists every clause with boxes.
-func blankClauses(p *rules.Pack, src *sourceList) Section {
-	s := Section{ID: "clauses", Title: "Every clause", Lead: "A clause that does not apply drops out of its group. A draft is from memory and decides nothing.",
-		Table: &Table{Columns: []Column{{"Clause", .28, false}, {"Asked", .38, false}, {"Verdict", .2, false}, {"Source", .14, false}}}}
+func blankClauses(l rules.Language, p *rules.Pack, src *sourceList) Section {
+	s := Section{ID: "clauses", Title: l.Say("Every clause"), Lead: l.Say("A clause that does not apply drops out of its group. A draft is from memory and decides nothing."),
+		Table: &Table{Columns: []Column{{l.Say("Clause"), .28, false}, {l.Say("Asked"), .38, false}, {l.Say("Verdict"), .2, false}, {l.Say("Source"), .14, false}}}}
 	var walk func(n *rules.Node, depth int)
 	walk = func(n *rules.Node, depth int) {
-		asked := rules.Describe(n)
+		asked := l.Describe(n)
 		sub := ""
 		if n.AppliesWhen != nil {
-			sub = "Applies where " + rules.DescribeWhole(n.AppliesWhen) + ". "
+			sub = l.Say("Applies where %s.", l.DescribeWhole(n.AppliesWhen)) + " "
 		}
 		if !n.Since.IsZero() || !n.Until.IsZero() {
-			sub += "Holds for tests " + rules.Period(n.Since, n.Until) + ". "
+			sub += l.Say("Holds for tests %s.", l.Period(n.Since, n.Until)) + " "
 		}
 		f := criteria.Finding{Status: n.Status, ReadingOurs: n.Reading == "ours", Strength: n.Strength, Grade: n.Grade}
 		s.Table.Rows = append(s.Table.Rows, Row{Depth: depth, Strong: depth == 0, Cells: []Cell{
 			{Text: n.Label, Sub: n.ID}, {Text: asked, Sub: strings.TrimSpace(sub + n.Note)},
-			{Text: "☐ met ☐ not met", Sub: "☐ open ☐ does not apply"}, {Text: sources(p, src, n.Cite), Sub: evidence(f)},
+			{Text: l.Say("☐ met ☐ not met"), Sub: l.Say("☐ open ☐ does not apply")}, {Text: sources(p, src, n.Cite), Sub: evidence(l, f)},
 		}})
 		for _, c := range n.Children() {
 			walk(c, depth+1)
@@ -154,50 +160,50 @@ func blankClauses(p *rules.Pack, src *sourceList) Section {
 	return s
 }
 
-func blankOnFile(p *rules.Pack, src *sourceList) Section {
-	s := Section{ID: "onfile", Title: "What has to be on file"}
+func blankOnFile(l rules.Language, p *rules.Pack, src *sourceList) Section {
+	s := Section{ID: "onfile", Title: l.Say("What has to be on file")}
 	for _, it := range p.OnFile {
-		s.Items = append(s.Items, "☐ "+it.Item+" (source "+sources(p, src, it.Cite)+")")
+		s.Items = append(s.Items, "☐ "+it.Item+" "+l.Say("(source %s)", sources(p, src, it.Cite)))
 	}
 	return s
 }
 
-func blankConsequences(p *rules.Pack, cs []rules.Consequence, src *sourceList) []string {
+func blankConsequences(l rules.Language, p *rules.Pack, cs []rules.Consequence, src *sourceList) []string {
 	var out []string
 	for _, c := range cs {
-		s := "☐ Where " + c.Condition() + ": " + c.Text
+		s := "☐ " + l.Say("Where %s: %s", l.Condition(c), c.Text)
 		if c.Kind != "" {
-			s = "☐ " + kindWords[c.Kind] + ", where " + c.Condition() + ": " + c.Text
+			s = "☐ " + l.Say("%s, where %s: %s", l.Say(kindWords[c.Kind]), l.Condition(c), c.Text)
 		}
 		if c.Status == rules.Draft {
-			s += " (draft)"
+			s += " (" + l.Say("draft") + ")"
 		}
-		out = append(out, s+" (source "+sources(p, src, c.Cite)+")")
+		out = append(out, s+" "+l.Say("(source %s)", sources(p, src, c.Cite)))
 	}
 	return out
 }
 
-func blankPrompts(p *rules.Pack, src *sourceList) []string {
+func blankPrompts(l rules.Language, p *rules.Pack, src *sourceList) []string {
 	var out []string
 	for _, x := range p.Prompts {
-		s := "☐ "
+		s := x.Text
 		if x.If != nil {
-			s += "Where " + rules.DescribeWhole(x.If) + ": "
+			s = l.Say("Where %s: %s", l.DescribeWhole(x.If), x.Text)
 		}
-		out = append(out, s+x.Text+" (source "+sources(p, src, x.Cite)+")")
+		out = append(out, "☐ "+s+" "+l.Say("(source %s)", sources(p, src, x.Cite)))
 	}
 	return out
 }
 
 // blankChoice says which of several tests decides.
-func blankChoice(p *rules.Pack, src *sourceList) []string {
+func blankChoice(l rules.Language, p *rules.Pack, src *sourceList) []string {
 	c := p.Choose
 	if c == nil {
 		return nil
 	}
-	s := "Of several tests taken in one state this decides: " + c.Describe() + ". " + c.Note
+	s := l.Say("Of several tests taken in one state this decides: %s.", l.Choose(c)) + " " + c.Note
 	if c.Status == rules.Draft {
-		s += " (draft: it never acts)"
+		s += " (" + l.Say("draft: it never acts") + ")"
 	}
-	return []string{strings.TrimSpace(s) + " (source " + sources(p, src, c.Cite) + ")"}
+	return []string{strings.TrimSpace(s) + " " + l.Say("(source %s)", sources(p, src, c.Cite))}
 }

@@ -20,7 +20,7 @@ func TestBlank(t *testing.T) {
 	day := rules.Date{Year: 2030, Month: 3, Day: 6}
 	for _, r := range lib.Regions() {
 		for _, p := range lib.History(r.Region) {
-			w := Blank(p, "airwarrant test", day)
+			w := Blank(rules.Language{}, p, "airwarrant test", day)
 			got := strings.Join(strings.Fields(text(t, w)), "")
 			has := func(what, s string) {
 				if !strings.Contains(got, strings.Join(strings.Fields(visible(s)), "")) {
@@ -66,7 +66,7 @@ func TestBlank(t *testing.T) {
 			if err := w.WritePDF(&paper, PDFOptions{}); err != nil {
 				t.Errorf("%s: %v", p.File, err)
 			}
-			if err := Blank(p, "airwarrant test", day).WritePDF(&again, PDFOptions{}); err != nil || !bytes.Equal(paper.Bytes(), again.Bytes()) || !bytes.HasPrefix(paper.Bytes(), []byte("%PDF-")) {
+			if err := Blank(rules.Language{}, p, "airwarrant test", day).WritePDF(&again, PDFOptions{}); err != nil || !bytes.Equal(paper.Bytes(), again.Bytes()) || !bytes.HasPrefix(paper.Bytes(), []byte("%PDF-")) {
 				t.Errorf("%s: the paper differs when repeated, or is none: %v", p.File, err)
 			}
 		}

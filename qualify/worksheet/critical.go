@@ -2,7 +2,6 @@ package worksheet
 
 import (
 	"cmp"
-	"fmt"
 	"math/big"
 	"strings"
 
@@ -39,9 +38,9 @@ type CriticalSources struct {
 // recordingWord is From of the recording that the worksheet is about.
 const recordingWord = "recording"
 
-// FindCritical returns what lies at or below limit, in percent. Every
-// plausible reading counts, doubted or not.
-func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
+// FindCritical returns what lies at or below limit, in percent, its sources
+// worded in l. Every plausible reading counts, doubted or not.
+func FindCritical(l rules.Language, limit *big.Rat, src CriticalSources) []CriticalReading {
 	var out []CriticalReading
 	if a := src.Analysis; a != nil {
 		if t := a.AtOrBelow(limit); t.High > 0 {
@@ -59,7 +58,7 @@ func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
 		if !ok || f.State == criteria.Unknown || def.Settles == "computed" || def.Unit != "%" || !def.Level || f.Value.Num == nil || f.Value.Num.Cmp(limit) > 0 {
 			continue
 		}
-		out = append(out, CriticalReading{From: fmt.Sprintf("%s as %s", def.Meaning, f.State), Lowest: f.Value.Num, On: src.On})
+		out = append(out, CriticalReading{From: l.Say("%s as %s", l.Meaning(def), l.Say(string(f.State))), Lowest: f.Value.Num, On: src.On})
 	}
 	if f, ok := src.Facts["report"]; ok && f.State != criteria.Unknown {
 		for _, r := range f.Value.Report {
@@ -67,16 +66,16 @@ func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
 			switch r.Measure {
 			case "nadir", "mean_spo2": // a mean has some reading at or below it
 				if r.Value.Cmp(limit) <= 0 {
-					out = append(out, CriticalReading{From: r.What() + " on the signed report", Lowest: r.Value, On: src.On})
+					out = append(out, CriticalReading{From: l.Say("%s on the signed report", r.WhatIn(l)), Lowest: r.Value, On: src.On})
 				}
 			case "time_at_or_below", "time_below", "longest_at_or_below":
 				if atLevel {
 					_, seconds, _ := r.Bounds()
-					out = append(out, CriticalReading{From: r.What() + " on the signed report", Seconds: seconds, Doubted: new(big.Rat), On: src.On})
+					out = append(out, CriticalReading{From: l.Say("%s on the signed report", r.WhatIn(l)), Seconds: seconds, Doubted: new(big.Rat), On: src.On})
 				}
 			case "share_at_or_below", "share_below":
 				if atLevel {
-					out = append(out, CriticalReading{From: fmt.Sprintf("%s printed as %s on the signed report, lowest reading at most", r.What(), r.Printed()), Lowest: r.SpO2, On: src.On})
+					out = append(out, CriticalReading{From: l.Say("%s printed as %s on the signed report, lowest reading at most", r.WhatIn(l), r.PrintedIn(l)), Lowest: r.SpO2, On: src.On})
 				}
 			}
 		}
@@ -84,43 +83,48 @@ func FindCritical(limit *big.Rat, src CriticalSources) []CriticalReading {
 	return out
 }
 
-// Words says one critical reading: the value, how long, whether doubted, and
+// Words says one critical reading in English: the value, how long, whether doubted, and
 // how old the test is on the day today; a zero day leaves the age out.
 func (c CriticalReading) Words(limit *big.Rat, today rules.Date) string {
+	return c.WordsIn(rules.Language{}, limit, today)
+}
+
+// WordsIn is Words in a language, that of FindCritical.
+func (c CriticalReading) WordsIn(l rules.Language, limit *big.Rat, today rules.Date) string {
 	var parts []string
 	switch {
 	case c.Seconds == nil:
-		parts = []string{number(c.Lowest) + " %"}
+		parts = []string{number(l, c.Lowest) + " %"}
 	case c.Fault:
-		parts = []string{fmt.Sprintf("%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", secondsText(c.Seconds), number(limit), orDash(numberOr(c.Lowest)))}
+		parts = []string{l.Say("%s of numbers at or below %s %% that cannot be told from a fault of the recorder (lowest %s %%)", secondsText(l, c.Seconds), number(l, limit), orDash(numberOr(l, c.Lowest)))}
 	default:
 		if c.Lowest != nil {
-			parts = append(parts, "lowest reading "+number(c.Lowest)+" %")
+			parts = append(parts, l.Say("lowest reading %s %%", number(l, c.Lowest)))
 		}
-		parts = append(parts, fmt.Sprintf("%s at or below %s %%", secondsText(c.Seconds), number(limit)))
+		parts = append(parts, l.Say("%s at or below %s %%", secondsText(l, c.Seconds), number(l, limit)))
 		switch {
 		case c.Doubted.Sign() == 0:
-			parts = append(parts, "none of it doubted")
+			parts = append(parts, l.Say("none of it doubted"))
 		case c.Doubted.Cmp(c.Seconds) == 0:
-			parts = append(parts, "all of it doubted")
+			parts = append(parts, l.Say("all of it doubted"))
 		default:
-			parts = append(parts, "of which "+secondsText(c.Doubted)+" doubted")
+			parts = append(parts, l.Say("of which %s doubted", secondsText(l, c.Doubted)))
 		}
 	}
 	if c.At != "" {
-		parts = append(parts, "lowest at "+strings.Replace(c.At, "T", " ", 1))
+		parts = append(parts, l.Say("lowest at %s", l.Stamp(c.At)))
 	}
 	switch days := c.AgeDays(today); {
 	case c.On.IsZero():
-		parts = append(parts, "the day of the test is not known")
+		parts = append(parts, l.Say("the day of the test is not known"))
 	case days == nil:
-		parts = append(parts, "test of "+c.On.String())
+		parts = append(parts, l.Say("test of %s", c.On))
 	case *days == 0:
-		parts = append(parts, "test of today")
+		parts = append(parts, l.Say("test of today"))
 	case *days == 1:
-		parts = append(parts, "test of "+c.On.String(), "1 day old")
+		parts = append(parts, l.Say("test of %s", c.On), l.Say("1 day old"))
 	default:
-		parts = append(parts, "test of "+c.On.String(), fmt.Sprintf("%d days old", *days))
+		parts = append(parts, l.Say("test of %s", c.On), l.Say("%d days old", *days))
 	}
 	if c.From != recordingWord {
 		parts[0] = c.From + ": " + parts[0]
@@ -143,26 +147,26 @@ func critical(in Input) string {
 	if in.Critical == nil || in.Critical.AtOrBelow == nil {
 		return ""
 	}
-	limit, found := in.Critical.AtOrBelow, in.CriticalFound
+	l, limit, found := in.Language, in.Critical.AtOrBelow, in.CriticalFound
 	if found == nil {
 		day, _ := criteria.Facts{Named: in.Facts}.Known("test_date")
-		found = FindCritical(limit, CriticalSources{Recording: in.Recording, Analysis: cmp.Or(in.Analysis, in.Walk), Facts: in.Facts, On: day.Value.Date})
+		found = FindCritical(l, limit, CriticalSources{Recording: in.Recording, Analysis: cmp.Or(in.Analysis, in.Walk), Facts: in.Facts, On: day.Value.Date})
 	}
 	if len(found) == 0 {
 		return ""
 	}
 	var words []string
 	for _, c := range found {
-		words = append(words, c.Words(limit, in.Critical.Today))
+		words = append(words, c.WordsIn(l, limit, in.Critical.Today))
 	}
 	call := in.Emergency
 	if call == "" {
-		call = "the emergency number"
+		call = l.Say("the emergency number")
 	}
 	told := in.Critical.Told
 	if told == "" {
-		told = "Nobody is entered as told yet."
+		told = l.Say("Nobody is entered as told yet.")
 	}
-	return fmt.Sprintf("Critically low reading: tell the treating practitioner now, whatever the verdict; in an emergency call %s. %s. %s (Limit of this alert: %s %%, %s.)",
-		call, upper(strings.Join(words, "; ")), told, number(limit), cmp.Or(in.Critical.Source, "our choice"))
+	return l.Say("Critically low reading: tell the treating practitioner now, whatever the verdict; in an emergency call %s. %s. %s (Limit of this alert: %s %%, %s.)",
+		call, upper(strings.Join(words, "; ")), told, number(l, limit), l.Say(cmp.Or(in.Critical.Source, "our choice")))
 }

@@ -1,7 +1,6 @@
 package worksheet
 
 import (
-	"fmt"
 	"math"
 	"math/big"
 	"slices"
@@ -122,7 +121,7 @@ func together(in Input, a *analysis.Analysis, of []int, first Row) Row {
 	var long int64
 	lowest := int64(math.MaxInt64)
 	var times []string
-	day := ""
+	l, day := in.Language, ""
 	for n, i := range of {
 		sp := a.Spans[i]
 		long += sp.ToTick - sp.FromTick
@@ -131,27 +130,27 @@ func together(in Input, a *analysis.Analysis, of []int, first Row) Row {
 			continue
 		}
 		from, to := in.ends(a, sp)
-		if d, at, ok := strings.Cut(from, " "); ok {
+		if d, at, ok := strings.Cut(a.Stamp(in.Recording, sp.FromTick, sp.From), "T"); ok {
 			if d == day {
 				from = at
 			}
 			day = d
 		}
-		times = append(times, from+" to "+to)
+		times = append(times, l.Say("%s to %s", from, to))
 	}
 	if more := len(of) - len(times); more > 0 {
-		times = append(times, fmt.Sprintf("and %d more, listed on the page", more))
+		times = append(times, l.Say("and %d more, listed on the page", more))
 	}
 	cells := slices.Clone(first.Cells)
-	cells[0] = Cell{Text: fmt.Sprintf("%d stretches", len(of))}
+	cells[0] = Cell{Text: l.Say("%d stretches", len(of))}
 	cells[1] = Cell{}
-	cells[2].Text = duration(a, long)
+	cells[2].Text = duration(l, a, long)
 	cells[3].Text = "–"
 	if a.Spans[of[0]].Kind != analysis.SpanMissing && lowest < 1<<62 {
-		cells[3].Text = number(big.NewRat(lowest, a.Den)) + " %"
+		cells[3].Text = number(l, big.NewRat(lowest, a.Den)) + " %"
 	}
-	cells[5] = Cell{Text: a.Spans[of[0]].Reason, Sub: strings.Join(times, "; ")}
-	return Row{Aside: first.Aside, Cells: cells, Words: fmt.Sprintf("%s, %s in all, %s: %s: %s",
+	cells[5] = Cell{Text: first.Cells[5].Text, Sub: strings.Join(times, "; ")}
+	return Row{Aside: first.Aside, Cells: cells, Words: l.Say("%s, %s in all, %s: %s: %s",
 		cells[0].Text, cells[2].Text, cells[4].Text, cells[5].Text, cells[5].Sub)}
 }
 

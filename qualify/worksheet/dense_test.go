@@ -148,8 +148,8 @@ func TestStretchesTogether(t *testing.T) {
 	}
 	for _, r := range rows {
 		reason := r.Cells[5].Text
-		if n := byReason[reason]; n > 1 && (r.Cells[0].Text != fmt.Sprintf("%d stretches", n) || r.Cells[2].Text != duration(a, total[reason])) {
-			t.Errorf("%s: %q, %q; want %d and %s", reason, r.Cells[0].Text, r.Cells[2].Text, n, duration(a, total[reason]))
+		if n := byReason[reason]; n > 1 && (r.Cells[0].Text != fmt.Sprintf("%d stretches", n) || r.Cells[2].Text != duration(english, a, total[reason])) {
+			t.Errorf("%s: %q, %q; want %d and %s", reason, r.Cells[0].Text, r.Cells[2].Text, n, duration(english, a, total[reason]))
 		}
 	}
 

@@ -87,9 +87,9 @@ func (e *evidenceList) of(names ...string) string {
 				rest(from)
 			}
 		case f.State == criteria.Located:
-			add(placeText(f.Place) + copyText(f.Place))
+			add(placeText(e.in.Language, f.Place) + copyText(e.in.Language, f.Place))
 		case f.State == criteria.Stated:
-			add(statedText)
+			add(e.in.Language.Say(statedText))
 		case f.State == criteria.Computed:
 			for _, l := range e.legsOf(name) {
 				add(l)
@@ -111,7 +111,7 @@ func (e *evidenceList) report() string {
 	}
 	for _, r := range fact.Value.Report {
 		if r.Measure == "time_at_or_below" && r.SpO2 != nil && r.SpO2.Cmp(e.in.Pack.Reading.ReportLevel.Rat) == 0 && r.Document != "" {
-			return "signed report, " + reportedPlace(r)
+			return e.in.Language.Say("signed report, %s", reportedPlace(e.in.Language, r))
 		}
 	}
 	return ""

@@ -38,6 +38,9 @@ func (w *Worksheet) WriteHTML(out io.Writer) error {
 	return err
 }
 
+// Say is a text of ours in the language of w.
+func (w *Worksheet) Say(english string) string { return w.Language.Say(english) }
+
 // Indent is the class of a row of depth d, at most the eighth.
 func (r Row) Indent() int { return min(r.Depth, 8) }
 

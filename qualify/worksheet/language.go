@@ -6,14 +6,11 @@ import (
 	"strconv"
 )
 
-// language is that of every text of a worksheet (BCP 47).
-const language = "en"
-
-// withLanguage sets the natural language of a finished file and asks readers
+// withLanguage sets the natural language (BCP 47) of a finished file and asks readers
 // to show its title instead of its name (ISO 32000-1, 14.9.2 and 12.2): the
 // library cannot. The catalog is the last object that it writes, so that only
 // the place of the cross-reference table behind it moves.
-func withLanguage(pdf []byte) ([]byte, error) {
+func withLanguage(pdf []byte, language string) ([]byte, error) {
 	catalog := []byte("/Type /Catalog\n")
 	at := bytes.LastIndex(pdf, catalog)
 	start := []byte("startxref\n")

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/big"
 	"strings"
+	"unicode/utf8"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
@@ -41,28 +42,29 @@ func legNumber(role string) string {
 // legs lays out the legs: one section for each session that holds some, the
 // first with the legs that are only stated.
 func legs(in Input, ev *evidenceList) []Section {
+	l := in.Language
 	type place struct{ upload, session int }
 	var order []place
 	byPlace := map[place][]Leg{}
-	for _, l := range in.Legs {
-		p := place{l.Upload, l.No}
+	for _, leg := range in.Legs {
+		p := place{leg.Upload, leg.No}
 		if byPlace[p] == nil {
 			order = append(order, p)
 		}
-		byPlace[p] = append(byPlace[p], l)
+		byPlace[p] = append(byPlace[p], leg)
 	}
 	var out []Section
 	for i, p := range order {
 		marked := byPlace[p]
-		s := Section{ID: "legs", Title: "The exertional test in legs", Trace: legTrace(in, marked)}
-		if l := marked[0]; l.Of != nil {
-			s.Ref = ev.letter(l.Of.SHA256)
+		s := Section{ID: "legs", Title: l.Say("The exertional test in legs"), Trace: legTrace(in, marked)}
+		if first := marked[0]; first.Of != nil {
+			s.Ref = ev.letter(first.Of.SHA256)
 		}
 		if i == 0 {
 			s.Lead = legLead(in)
 		}
 		if len(order) > 1 {
-			s.Title += fmt.Sprintf(", recording %d, session %d", p.upload, p.session)
+			s.Title = l.Say("%s, recording %d, session %d", s.Title, p.upload, p.session)
 		}
 		s.Table = legTable(in, marked, i == 0)
 		if i == len(order)-1 {
@@ -74,71 +76,72 @@ func legs(in Input, ev *evidenceList) []Section {
 }
 
 func legLead(in Input) string {
-	s := "Each leg is read by its own samples; no reading outside it counts."
+	l := in.Language
+	s := l.Say("Each leg is read by its own samples; no reading outside it counts.")
 	if in.Pack != nil && in.Pack.Reading.LegHold != nil {
-		s += fmt.Sprintf(" On exertion a value is that of the leg once it has held for %s; where a lower one did not, the tester is asked for the value recorded.", in.Pack.Reading.LegHold)
+		s += " " + l.Say("On exertion a value is that of the leg once it has held for %s; where a lower one did not, the tester is asked for the value recorded.", in.Pack.Reading.LegHold)
 	}
-	return s + " At rest it is the mean. Recovery is none of the legs."
+	return s + " " + l.Say("At rest it is the mean. Recovery is none of the legs.")
 }
 
 func legTable(in Input, marked []Leg, first bool) *Table {
-	level := in.Pack.LegLevel()
+	l, level := in.Language, in.Pack.LegLevel()
 	below := "–"
 	if level != nil {
-		below = "At or below " + number(level) + " %"
+		below = l.Say("At or below %s %%", number(l, level))
 	}
-	held := "Held"
+	held := l.Say("Held")
 	if in.Pack != nil && in.Pack.Reading.LegHold != nil {
-		held += " " + in.Pack.Reading.LegHold.String()
+		held = l.Say("Held %s", in.Pack.Reading.LegHold)
 	}
-	t := &Table{Columns: []Column{{"Leg", .2, false}, {"From", .085, false}, {"Until", .085, false}, {"Breathed", .15, false},
-		{"First", .07, true}, {"Lowest", .075, true}, {held, .085, true}, {"Last", .065, true}, {"Mean", .075, true}, {below, .11, true}}}
+	t := &Table{Columns: []Column{{l.Say("Leg"), .2, false}, {l.Say("From"), .085, false}, {l.Say("Until"), .085, false}, {l.Say("Breathed"), .15, false},
+		{l.Say("First"), .07, true}, {l.Say("Lowest"), .075, true}, {held, .085, true}, {l.Say("Last"), .065, true}, {l.Say("Mean"), .075, true}, {below, .11, true}}}
 	pct := func(r *big.Rat) string {
 		if r == nil {
 			return "–"
 		}
-		return number(r)
+		return number(l, r)
 	}
 	bounds := func(b analysis.Bounded) Cell {
 		c := Cell{Text: pct(b.Value)}
 		if b.Low != nil && (b.High == nil || b.Low.Cmp(b.High) != 0) {
-			c.Sub = pct(b.Low) + " to " + pct(b.High)
+			c.Sub = l.Say("%s to %s", pct(b.Low), pct(b.High))
 		}
 		return c
 	}
 	for _, role := range legOrder {
 		found := false
-		for _, l := range marked {
-			if l.Role != role {
+		for _, leg := range marked {
+			if leg.Role != role {
 				continue
 			}
 			found = true
-			a := l.Analysis
-			c := Cell{Text: legNumber(role) + " " + criteria.RoleText(role)}
+			a := leg.Analysis
+			c := Cell{Text: legNumber(role) + " " + l.Say(criteria.RoleText(role))}
 			if a.Recorded != nil {
-				c.Sub = duration(a, *a.Recorded)
+				c.Sub = duration(l, a, *a.Recorded)
 			}
 			if a.Suspect > 0 {
-				c.Sub += ", doubted " + duration(a, a.Suspect)
+				c.Sub += ", " + l.Say("doubted %s", duration(l, a, a.Suspect))
 			}
 			if a.Missing != nil && *a.Missing > 0 {
-				c.Sub += ", not read " + duration(a, *a.Missing)
+				c.Sub += ", " + l.Say("not read %s", duration(l, a, *a.Missing))
 			}
 			time := Cell{Text: "–"}
 			if level != nil {
 				tr := a.AtOrBelow(level)
-				time.Text = duration(a, tr.Value)
+				time.Text = duration(l, a, tr.Value)
 				if tr.Low != tr.High {
-					time.Sub = duration(a, tr.Low) + " to " + duration(a, tr.High)
+					time.Sub = l.Say("%s to %s", duration(l, a, tr.Low), duration(l, a, tr.High))
 				}
 			}
-			t.Rows = append(t.Rows, Row{Cells: []Cell{c, {Text: timeOf(l.Begin)}, {Text: timeOf(l.End)}, {Text: breathed(l.RecordingRole)},
+			t.Rows = append(t.Rows, Row{Cells: []Cell{c, {Text: timeOf(leg.Begin)}, {Text: timeOf(leg.End)}, {Text: breathed(l, leg.RecordingRole)},
 				{Text: pct(a.Initial)}, bounds(a.Nadir), bounds(a.Held(in.Pack.LegHoldSeconds())), {Text: pct(a.Final)}, bounds(a.Mean), time}})
 		}
 		fact := criteria.LegFact(role)
 		if f, known := in.Facts[fact]; first && !found && known && f.State == criteria.Stated && f.Value.Num != nil && !markedElsewhere(in, role) {
 			def, _ := rules.Lookup(fact)
-			t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: legNumber(role) + " " + criteria.RoleText(role), Sub: "as typed: " + valueText(def, f.Value)},
+			t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: legNumber(role) + " " + l.Say(criteria.RoleText(role)), Sub: l.Say("as typed: %s", valueText(l, def, f.Value))},
 				{}, {}, {}, {}, {}, {}, {}, {}, {}}})
 		}
 	}
@@ -163,25 +166,26 @@ func timeOf(stamp string) string {
 }
 
 // breathed is what was breathed in a stretch, as far as it is stated.
-func breathed(r criteria.RecordingRole) string {
+func breathed(l rules.Language, r criteria.RecordingRole) string {
 	switch {
 	case strings.HasSuffix(r.Role, criteria.RoleAir):
-		return "room air"
+		return l.Say("room air")
 	case r.Role == criteria.RoleRecovery && r.Flow == "":
-		return "not stated"
+		return l.Say("not stated")
 	}
-	s := "oxygen"
+	s := l.Say("oxygen")
 	if r.Flow != "" {
-		s += ", " + r.Flow + " L/min"
+		s += ", " + l.Number(r.Flow) + " L/min"
 	}
 	if r.Device != "" {
-		s += ", " + words(r.Device)
+		s += ", " + l.Word(r.Device)
 	}
 	return s
 }
 
 // legConditions tells in one line how the legs were taken.
 func legConditions(in Input) string {
+	l := in.Language
 	var parts []string
 	for _, c := range []struct{ fact, words string }{{"same_sitting", "One sitting"}, {"exertion_in_person", "Supervised in person"}, {"exertion_supervised_by", "Supervised by"}, {"exertion_device", "Oxygen given by"}} {
 		f, ok := in.Facts[c.fact]
@@ -189,11 +193,11 @@ func legConditions(in Input) string {
 			continue
 		}
 		def, _ := rules.Lookup(c.fact)
-		answer := "not known"
+		answer := l.Say("not known")
 		if f.State != criteria.Unknown {
-			answer = valueText(def, f.Value)
+			answer = valueText(l, def, f.Value)
 		}
-		parts = append(parts, c.words+": "+answer)
+		parts = append(parts, l.Say(c.words)+": "+answer)
 	}
 	if len(parts) == 0 {
 		return ""
@@ -204,32 +208,32 @@ func legConditions(in Input) string {
 // legTrace draws the session of legs with each leg marked on it.
 func legTrace(in Input, marked []Leg) *Trace {
 	l := marked[0]
-	t := NewLegTrace(l.Of, l.Session, in.Pack.LegLevel(), marked)
+	t := NewLegTrace(in.Language, l.Of, l.Session, in.Pack.LegLevel(), marked)
 	t.ID = traceID(in.Determination.Criteria, l.Of.SHA256, l.No) + "-legs"
 	return t
 }
 
 // NewLegTrace draws the session of rec that a describes, with the legs that
 // are marked in it. level is the saturation in percent whose line is drawn, nil
-// for none. Lowest reading and total time of the whole would mix legs, so only
+// for none, in the language l. Lowest reading and total time of the whole would mix legs, so only
 // that of exertion on room air is marked.
-func NewLegTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat, marked []Leg) *Trace {
-	return drawing{rec: rec, a: a, level: level, legs: true, marked: marked}.trace()
+func NewLegTrace(l rules.Language, rec *recording.Recording, a *analysis.Analysis, level *big.Rat, marked []Leg) *Trace {
+	return drawing{in: l, rec: rec, a: a, level: level, legs: true, marked: marked}.trace()
 }
 
 // markLegs puts the legs on a trace that is drawn.
 func (t *Trace) markLegs() {
-	ax, a, level := t.ax, t.of.a, t.of.level
-	t.Desc = "Oxygen saturation in percent over time."
+	ax, a, level, l := t.ax, t.of.a, t.of.level, t.of.in
+	t.Desc = t.overTime()
 	if level != nil {
-		t.Desc += fmt.Sprintf(" A line stands at %s %%.", number(level))
+		t.Desc += " " + l.Say("A line stands at %s %%.", number(l, level))
 	}
 	var told []string
 	for _, m := range t.of.marked {
 		if m.Role == criteria.RoleExertionAir && m.Nadir.Value != nil {
-			t.lowest(ax, m.Nadir.At*(a.PerSecond/m.PerSecond), m.Nadir.AtIndex, m.Nadir.Value, "lowest")
+			t.lowest(ax, m.Nadir.At*(a.PerSecond/m.PerSecond), m.Nadir.AtIndex, m.Nadir.Value, "lowest %s %%")
 		}
-		told = append(told, fmt.Sprintf("%s from %s to %s", criteria.RoleText(m.Role), clock(m.Begin), clock(m.End)))
+		told = append(told, l.Say("%s from %s to %s", l.Say(criteria.RoleText(m.Role)), l.Stamp(m.Begin), l.Stamp(m.End)))
 		from, last := m.FirstIndex, m.FirstIndex+m.Count-1
 		x := ax.x(ax.at(from), ax.of(from))
 		until := ax.x(ax.at(last)+step(a), ax.of(last))
@@ -248,13 +252,14 @@ func (t *Trace) markLegs() {
 		case criteria.RoleRecovery:
 			long = "R recovery"
 		}
-		if b.Label = short; b.To-b.From > float64(len(long)+1)*labelUnit {
+		long = l.Say(long)
+		if b.Label = short; b.To-b.From > float64(utf8.RuneCountInString(long)+1)*labelUnit {
 			b.Label = long
 		}
 		t.Legs = append(t.Legs, b)
 	}
 	if len(told) > 0 {
-		t.Desc += " Marked: " + strings.Join(told, "; ") + "."
+		t.Desc += " " + l.Say("Marked: %s.", strings.Join(told, "; "))
 	}
 }
 

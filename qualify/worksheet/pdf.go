@@ -14,6 +14,8 @@ import (
 	"github.com/go-fonts/dejavu/dejavusanscondensedbold"
 	"github.com/jung-kurt/gofpdf"
 	"golang.org/x/image/font/sfnt"
+
+	"airwarrant/rules"
 )
 
 // PDFOptions are the choices for paper. What is printed where is the same on
@@ -83,7 +85,7 @@ func (w *Worksheet) pdf(opt PDFOptions) (b []byte, err error) {
 	if err := p.doc.Output(&buf); err != nil {
 		return nil, fmt.Errorf("worksheet PDF: %w", err)
 	}
-	return withLanguage(buf.Bytes())
+	return withLanguage(buf.Bytes(), w.Language.Name())
 }
 
 // paper is a document and where the next line goes, in millimetres from the
@@ -131,7 +133,11 @@ func newPaper(w *Worksheet, opt PDFOptions) *paper {
 	doc.SetCreationDate(day)
 	doc.SetModificationDate(day)
 	doc.SetCatalogSort(true)
-	doc.SetTitle(legible(strings.TrimSuffix(w.Title+", case "+w.Case.Number, ", case ")), true)
+	title := w.Title
+	if w.Case.Number != "" {
+		title = w.Language.Say("%s, case %s", w.Title, w.Case.Number)
+	}
+	doc.SetTitle(legible(title), true)
 	doc.SetCreator(legible(w.Program), true)
 	doc.SetAutoPageBreak(false, 0)
 	doc.SetMargins(0, 0, 0)
@@ -207,7 +213,7 @@ func (p *paper) body(w *Worksheet) {
 	p.para(w.Title, p.left(), p.usable(), true, sizeTitle)
 	who := w.caseLine(p.pack < packLists)
 	if w.Version != "" {
-		who += " · Criteria " + w.Version
+		who += " · " + w.Language.Say("Criteria %s", w.Version)
 	}
 	p.para(who, p.left(), p.usable(), false, sizeSmall)
 	p.y += 1.2
@@ -219,7 +225,7 @@ func (p *paper) body(w *Worksheet) {
 	}
 	for i := range w.Sections {
 		if s := &w.Sections[i]; !s.Minor && !s.Small && !p.putAside(s) {
-			p.section(s)
+			p.section(w.Language, s)
 		}
 	}
 	p.columns(p.small(w), true)
@@ -262,7 +268,7 @@ func (p *paper) verdict(w *Worksheet) {
 	p.y += 1
 }
 
-func (p *paper) section(s *Section) {
+func (p *paper) section(l rules.Language, s *Section) {
 	space := 18.0
 	scale := tracePaper
 	if s.Trace != nil {
@@ -281,7 +287,7 @@ func (p *paper) section(s *Section) {
 		p.trace(s.Trace, scale)
 		if s.Table != nil {
 			if h := p.tall(s); h <= keepWhole && p.need(h) {
-				p.heading(s.heading()+", continued", "")
+				p.heading(l.Say("%s, continued", s.heading()), "")
 			}
 		}
 	}
@@ -475,7 +481,7 @@ func (p *paper) trace(t *Trace, scale float64) {
 		if tk.Midnight {
 			grey(0)
 			d.SetLineWidth(.2)
-			text(X(tk.At), Y(t.midnightText()), "middle", "midnight", false)
+			text(X(tk.At), Y(t.midnightText()), "middle", t.of.in.Say("midnight"), false)
 		}
 		d.Line(X(tk.At), Y(plotTop), X(tk.At), Y(timeLabels-10))
 		text(X(tk.At), Y(timeLabels), "middle", tk.Label, tk.Midnight)
@@ -491,7 +497,7 @@ func (p *paper) trace(t *Trace, scale float64) {
 		d.SetLineWidth(.4)
 		d.Line(X(x), Y(plotTop), X(x), Y(plotBottom))
 		d.SetDashPattern(nil, 0)
-		text(X(x+2), Y(plotBottom-3), "start", "clock set back", false)
+		text(X(x+2), Y(plotBottom-3), "start", t.of.in.Say("clock set back"), false)
 	}
 	for _, l := range t.Lanes {
 		text(X(plotLeft-4), Y(l.Y+laneHeight-1), "end", l.Label, false)
@@ -557,20 +563,20 @@ func (p *paper) band(x, y, w, h float64, pattern string) {
 // frames sets head and foot of every page, once their number is known.
 func (p *paper) frames(w *Worksheet) {
 	pages := p.doc.PageCount()
-	c := w.Case
-	who := "Case " + orDash(c.Number) + " · " + orDash(c.PatientName)
+	c, l := w.Case, w.Language
+	who := l.Say("Case %s", orDash(c.Number)) + " · " + orDash(c.PatientName)
 	if !c.BirthDate.IsZero() {
-		who += " · born " + c.BirthDate.String()
+		who += " · " + l.Say("born %s", c.BirthDate)
 	}
 	for n := 1; n <= pages; n++ {
 		p.doc.SetPage(n)
-		num := fmt.Sprintf("page %d of %d", n, pages)
+		num := l.Say("page %d of %d", n, pages)
 		p.font(false, sizeSmall)
 		p.doc.Text(p.right()-p.doc.GetStringWidth(num), p.y0+9.5, num)
 		room := p.usable() - p.doc.GetStringWidth(num) - 4
 		if w.Demo {
 			p.font(true, sizeSmall)
-			mark := "DEMO: invented data, no patient"
+			mark := l.Say(demoText)
 			width := p.doc.GetStringWidth(mark)
 			x := p.right() - p.doc.GetStringWidth(num) - 6 - width
 			p.doc.SetLineWidth(.4)
@@ -588,7 +594,7 @@ func (p *paper) frames(w *Worksheet) {
 			foot = append(foot, w.Program)
 		}
 		if !w.Printed.IsZero() {
-			foot = append(foot, "printed "+w.Printed.String())
+			foot = append(foot, l.Say("printed %s", w.Printed))
 		}
 		p.doc.Text(p.left(), p.y0+areaHeight-6.8, p.fit(legible(strings.Join(foot, " · ")), p.usable()))
 	}

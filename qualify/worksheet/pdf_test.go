@@ -147,7 +147,7 @@ func TestLanguageAndTitle(t *testing.T) {
 		t.Errorf("%.8s: language and title are of PDF 1.4", pdf)
 	}
 	for _, broken := range []string{"", "/Type /Catalog\n", "/Type /Catalog\nstartxref\nx\n", "/Type /Catalog\nstartxref\n3\n", "/Type /Catalog\nstartxref\n"} {
-		if out, err := withLanguage([]byte(broken)); err == nil || out != nil {
+		if out, err := withLanguage([]byte(broken), "en"); err == nil || out != nil {
 			t.Errorf("%q: taken for a file", broken)
 		}
 	}

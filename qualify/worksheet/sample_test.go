@@ -22,9 +22,9 @@ func night() *recording.Recording {
 	start := time.Date(2030, 3, 1, 22, 14, 0, 0, time.UTC).Unix()
 	rec := &recording.Recording{SHA256: strings.Repeat("5ea1", 16), Size: 181234, Format: recording.FormatText, Container: "none",
 		PerSecond: 1, SpO2Scale: recording.Scale{Mul: 1, Den: 1}, PulseScale: recording.Scale{Mul: 1, Den: 1},
-		Layout:   []string{"Semicolon between fields, times as year-month-day, saturation in column 2, pulse in column 3."},
+		Layout:   []recording.Text{recording.Said("Semicolon between fields, times as year-month-day, saturation in column 2, pulse in column 3.")},
 		Codes:    []recording.Count{{Column: "SpO2", Token: "127", N: 225}},
-		Warnings: []recording.Warning{{Code: "averaging", Text: "The averaging time of the oximeter is not stated in the file."}}}
+		Warnings: []recording.Warning{{Code: "averaging", Said: recording.Said("The averaging time of the oximeter is not stated in the file.")}}}
 	noise := uint32(7)
 	for i := 0; i < 7*900+48*15; i++ {
 		noise = noise*1664525 + 1013904223
@@ -85,6 +85,9 @@ func sampleFacts() map[string]criteria.Fact {
 			Place: &criteria.Place{Document: "order sheet", Date: rules.Date{Year: 2030, Month: 2, Day: 20}, Page: "3", By: "Mira Quell, front desk"}},
 	}
 }
+
+// english is the language of the golden worksheets.
+var english rules.Language
 
 const sampleCite = "Harbour Mutual notice 12, section 4.2, edition 2030"
 

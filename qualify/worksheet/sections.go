@@ -7,6 +7,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"unicode/utf8"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
@@ -50,15 +51,15 @@ func decidingFindings(d criteria.Determination) []criteria.Finding {
 // deciding lists the clauses that decided, measured ones first, with the full
 // text of their sources.
 func deciding(in Input, src *sourceList, ev *evidenceList) Section {
-	d := in.Determination
-	s := Section{ID: "deciding", Title: "What decided", Table: &Table{Columns: []Column{
-		{"Clause", .25, false}, {"Asked", .35, false}, {"Found [evidence]", .15, false}, {"Verdict", .13, false}, {"Source", .12, false}}, Inline: true}, Cites: true}
+	d, l := in.Determination, in.Language
+	s := Section{ID: "deciding", Title: l.Say("What decided"), Table: &Table{Columns: []Column{
+		{l.Say("Clause"), .25, false}, {l.Say("Asked"), .35, false}, {l.Say("Found [evidence]"), .15, false}, {l.Say("Verdict"), .13, false}, {l.Say("Source"), .12, false}}, Inline: true}, Cites: true}
 	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
 		why := f.Because
 		if why == f.Found {
 			why = ""
 		}
-		f.Found = withoutPlaces(f.Found, in.Facts)
+		f.Found = withoutPlaces(l, f.Found, in.Facts)
 		asked := Cell{Text: f.Asked, Sub: why}
 		if f.Outcome == criteria.Met {
 			// What is met needs its distance on paper, a condition not even that.
@@ -68,12 +69,12 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 			}
 		}
 		row := Row{Cells: []Cell{
-			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome)},
-			{Text: src.numbers(f.Cites, false), Sub: evidence(f)},
+			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome).in(l)},
+			{Text: src.numbers(f.Cites, false), Sub: evidence(l, f)},
 		}}
 		if f.Outcome == criteria.Met && inWords(f, in.Pack) {
 			row.Spare = SpareUnder
-			row.Words = fmt.Sprintf("%s %s: %s; found %s (source %s · %s)", markMet.Symbol, f.Label, f.Asked, row.Cells[2].Referred(), row.Cells[4].Text, row.Cells[4].Sub)
+			row.Words = markMet.Symbol + " " + f.Label + ": " + f.Asked + "; " + l.Say("found %s", row.Cells[2].Referred()) + " " + l.Say("(source %s)", row.Cells[4].Text+" · "+row.Cells[4].Sub)
 		}
 		s.Table.Rows = append(s.Table.Rows, row)
 	}
@@ -84,20 +85,20 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 	}
 	s.Items = src.take(true)
 	if d.Outcome == criteria.Undetermined {
-		s.Title = "What is left open"
+		s.Title = l.Say("What is left open")
 	}
 	if len(s.Table.Rows) == 0 {
-		s.Lead = "No single clause decided."
+		s.Lead = l.Say("No single clause decided.")
 	} else if d.Status != "" && d.Outcome != criteria.Undetermined {
-		s.After = "Weakest evidence that decided: " + evidence(criteria.Finding{Status: d.Status}) + "."
+		s.After = l.Say("Weakest evidence that decided: %s.", evidence(l, criteria.Finding{Status: d.Status}))
 	}
 	for _, f := range decidingFindings(d) {
 		if f.Confirmed != "" {
-			s.After = strings.TrimSpace(fmt.Sprintf("%s Clause %s is from memory in the pack and was confirmed by %s.", s.After, f.ID, f.Confirmed))
+			s.After = strings.TrimSpace(s.After + " " + l.Say("Clause %s is from memory in the pack and was confirmed by %s.", f.ID, f.Confirmed))
 		}
 	}
 	if len(s.Table.Rows) > 0 {
-		s.After = strings.TrimSpace(s.After + " Verified is read in the document, second-hand in a text that reports it, draft is from memory.")
+		s.After = strings.TrimSpace(s.After + " " + l.Say("Verified is read in the document, second-hand in a text that reports it, draft is from memory."))
 	}
 	return s
 }
@@ -117,10 +118,10 @@ func withoutNote(why, id string, p *rules.Pack) (reason, note string) {
 
 // withoutPlaces leaves out where in the chart a found value stands: the
 // conditions of testing say it once for every fact.
-func withoutPlaces(found string, facts map[string]criteria.Fact) string {
+func withoutPlaces(l rules.Language, found string, facts map[string]criteria.Fact) string {
 	for _, f := range facts {
 		if f.Place != nil {
-			found = strings.ReplaceAll(found, " ("+f.Place.String()+")", "")
+			found = strings.ReplaceAll(found, " ("+f.Place.In(l)+")", "")
 		}
 	}
 	return found
@@ -128,22 +129,26 @@ func withoutPlaces(found string, facts map[string]criteria.Fact) string {
 
 // evidence is the status of a clause in a word, whose reading it is, and how
 // strongly a guideline recommends.
-func evidence(f criteria.Finding) string {
+func evidence(l rules.Language, f criteria.Finding) string {
 	s := string(f.Status)
 	if f.Status == rules.Secondary {
 		s = "second-hand"
 	}
+	if s != "" {
+		s = l.Say(s)
+	}
+	add := func(more string) { s += ", " + more }
 	if f.ReadingOurs {
-		s += ", our reading"
+		add(l.Say("our reading"))
 	}
 	if f.Strength != "" {
-		s += ", " + f.Strength + " recommendation"
+		add(l.Say("%s recommendation", l.Say(f.Strength)))
 	}
 	if f.Grade != "" {
-		s += ", evidence " + f.Grade
+		add(l.Say("evidence %s", f.Grade))
 	}
 	if f.Confirmed != "" {
-		s += ", confirmed by " + f.Confirmed
+		add(l.Say("confirmed by %s", f.Confirmed))
 	}
 	return strings.TrimPrefix(s, ", ")
 }
@@ -231,11 +236,11 @@ func inWords(f criteria.Finding, p *rules.Pack) bool {
 // leaves out what stands in full above, what does not apply, and the parts of
 // a clause that did not make the one over it what it is.
 func clauses(in Input, src *sourceList, ev *evidenceList) Section {
-	d := in.Determination
-	s := Section{ID: "clauses", Title: "Every clause", Small: true,
-		Lead: "As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it.",
-		Table: &Table{Columns: []Column{{"Clause: what it asks", .53, false}, {"Found [evidence]", .195, false}, {"Verdict", .155, false}, {"Source", .12, false}},
-			Beyond: "and %d clauses that stand above, do not apply or changed nothing, listed on the page"}}
+	d, l := in.Determination, in.Language
+	s := Section{ID: "clauses", Title: l.Say("Every clause"), Small: true,
+		Lead: l.Say("As the criteria are built, with what was tried and did not apply; a clause further in belongs to the one over it."),
+		Table: &Table{Columns: []Column{{l.Say("Clause: what it asks"), .53, false}, {l.Say("Found [evidence]"), .195, false}, {l.Say("Verdict"), .155, false}, {l.Say("Source"), .12, false}},
+			Beyond: l.Say("and %d clauses that stand above, do not apply or changed nothing, listed on the page")}}
 	above := map[string]bool{}
 	for _, f := range decidingFindings(d) {
 		above[f.ID] = true
@@ -247,15 +252,15 @@ func clauses(in Input, src *sourceList, ev *evidenceList) Section {
 			row := Row{Depth: depth, Minor: away || above[f.ID]}
 			source := src.numbers(f.Cites, row.Minor)
 			if len(f.Parts) == 0 {
-				source = strings.TrimSpace(source + " " + evidence(f))
+				source = strings.TrimSpace(source + " " + evidence(l, f))
 			}
-			row.Cells = []Cell{{Text: clauseText(f, in.Pack)}, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome)}, {Text: source}}
-			row.Words = verdictMark(f.Outcome).String() + ": " + row.Cells[0].Text
+			row.Cells = []Cell{{Text: clauseText(l, f, in.Pack)}, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome).in(l)}, {Text: source}}
+			row.Words = verdictMark(f.Outcome).in(l).String() + ": " + row.Cells[0].Text
 			if found := row.Cells[1].Referred(); found != "" {
-				row.Words += "; found " + found
+				row.Words += "; " + l.Say("found %s", found)
 			}
 			if source != "" {
-				row.Words += " (source " + source + ")"
+				row.Words += " " + l.Say("(source %s)", source)
 			}
 			at := len(s.Table.Rows)
 			s.Table.Rows = append(s.Table.Rows, row)
@@ -297,18 +302,18 @@ func holds(f criteria.Finding, ids map[string]bool) bool {
 
 // clauseText is the label of a clause with what it asks; of a group, how its
 // parts join.
-func clauseText(f criteria.Finding, p *rules.Pack) string {
+func clauseText(l rules.Language, f criteria.Finding, p *rules.Pack) string {
 	if p != nil && len(f.Parts) > 0 {
 		if n := p.FindClause(f.ID); n != nil {
 			switch {
 			case n.AllOf != nil:
-				return f.Label + " (all of)"
+				return l.Say("%s (all of)", f.Label)
 			case n.AnyOf != nil:
-				return f.Label + " (any of)"
+				return l.Say("%s (any of)", f.Label)
 			case n.NoneOf != nil:
-				return f.Label + " (none of)"
+				return l.Say("%s (none of)", f.Label)
 			case n.NOf != nil:
-				return fmt.Sprintf("%s (at least %d of)", f.Label, n.NOf.N)
+				return l.Say("%s (at least %d of)", f.Label, n.NOf.N)
 			}
 		}
 	}
@@ -321,8 +326,9 @@ func clauseText(f criteria.Finding, p *rules.Pack) string {
 // questions groups the needs by who answers; the order of groups and
 // questions keeps the most decisive first, and the number tells it.
 func questions(needs []criteria.Need, in Input) Section {
-	s := Section{ID: "questions", Title: "Open questions", Lead: "Only what can change the outcome is asked. Number 1 decides most.",
-		Table: &Table{Columns: []Column{{"Who", .16, false}, {"No.", .06, true}, {"Question", .48, false}, {"Waits for it", .30, false}}}}
+	l := in.Language
+	s := Section{ID: "questions", Title: l.Say("Open questions"), Lead: l.Say("Only what can change the outcome is asked. Number 1 decides most."),
+		Table: &Table{Columns: []Column{{l.Say("Who"), .16, false}, {l.Say("No."), .06, true}, {l.Say("Question"), .48, false}, {l.Say("Waits for it"), .30, false}}}}
 	labels := clauseLabels(in.Determination.Clauses)
 	var order []rules.Role
 	for _, n := range needs {
@@ -335,7 +341,7 @@ func questions(needs []criteria.Need, in Input) Section {
 		}
 	}
 	for _, who := range order {
-		name := roleName(who)
+		name := l.Say(roleName(who))
 		for i, n := range needs {
 			if n.Who != who {
 				continue
@@ -370,17 +376,18 @@ func clauseLabels(fs []criteria.Finding) map[string]string {
 }
 
 func onFile(in Input, src *sourceList) Section {
-	s := Section{ID: "onfile", Title: "What must be on file", Lead: "These papers change no verdict. Audits are lost without them.",
-		Table: &Table{Columns: []Column{{"Paper", .55, false}, {"State", .13, false}, {"Where", .22, false}, {"Source", .10, false}}}, Cites: true}
+	l := in.Language
+	s := Section{ID: "onfile", Title: l.Say("What must be on file"), Lead: l.Say("These papers change no verdict. Audits are lost without them."),
+		Table: &Table{Columns: []Column{{l.Say("Paper"), .55, false}, {l.Say("State"), .13, false}, {l.Say("Where"), .22, false}, {l.Say("Source"), .10, false}}}, Cites: true}
 	for _, o := range in.Determination.OnFile {
 		m, sub := &markMissing, ""
 		switch o.State {
 		case "seen":
 			m = &markSeen
 		case "located":
-			m, sub = &markLocated, "copy not on file"
+			m, sub = &markLocated, l.Say("copy not on file")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m, Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m.in(l), Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
 	}
 	s.Items = src.take(true)
 	return s
@@ -471,12 +478,12 @@ const (
 )
 
 func levels(in Input, ev *evidenceList) Section {
-	a := in.Analysis
-	s := Section{ID: "levels", Title: "Time at or below",
+	a, l := in.Analysis, in.Language
+	s := Section{ID: "levels", Title: l.Say("Time at or below"),
 		Ref:  ev.recording(),
-		Lead: "Low counts only readings that nobody doubts, value every plausible one, high also what may have been one. Figures are cut, never rounded.",
-		Table: &Table{Columns: []Column{{"Saturation", .15, false}, {"Low", .12, true}, {"Value", .12, true}, {"High", .12, true},
-			{"Minutes", .08, true}, {"% of valid", .08, true}, {"Longest run", .15, true}, {"Asked by", .18, false}}, Beyond: "and %d more levels, listed on the page"}}
+		Lead: l.Say("Low counts only readings that nobody doubts, value every plausible one, high also what may have been one. Figures are cut, never rounded."),
+		Table: &Table{Columns: []Column{{l.Say("Saturation"), .15, false}, {l.Say("Low"), .12, true}, {l.Say("Value"), .12, true}, {l.Say("High"), .12, true},
+			{l.Say("Minutes"), .08, true}, {l.Say("% of valid"), .08, true}, {l.Say("Longest run"), .15, true}, {l.Say("Asked by"), .18, false}}, Beyond: l.Say("and %d more levels, listed on the page")}}
 	if a == nil {
 		return s
 	}
@@ -533,24 +540,24 @@ func levels(in Input, ev *evidenceList) Section {
 		decided[f.ID] = true
 	}
 	for _, r := range rows {
-		name, t, run := "at or below ", a.AtOrBelow(r.pct), a.LongestAtOrBelow(r.pct)
+		name, t, run := "at or below %s %%", a.AtOrBelow(r.pct), a.LongestAtOrBelow(r.pct)
 		if r.strict {
-			name, t, run = "below ", a.Below(r.pct), a.LongestBelow(r.pct)
+			name, t, run = "below %s %%", a.Below(r.pct), a.LongestBelow(r.pct)
 		}
-		first := Cell{Text: name + number(r.pct) + " %"}
+		first := Cell{Text: l.Say(name, number(l, r.pct))}
 		// The clause that decided stands first; a few name the row.
 		sort.SliceStable(r.clauses, func(i, j int) bool { return decided[r.clauses[i]] && !decided[r.clauses[j]] })
 		by := strings.Join(r.clauses, ", ")
 		if len(r.clauses) > clausesNamed {
-			by = fmt.Sprintf("%s and %d more", strings.Join(r.clauses[:clausesNamed], ", "), len(r.clauses)-clausesNamed)
+			by = l.Say("%s and %d more", strings.Join(r.clauses[:clausesNamed], ", "), len(r.clauses)-clausesNamed)
 		}
 		share := "–"
 		if a.Valid > 0 {
-			share = cut(big.NewRat(0, 1).Mul(big.NewRat(t.Value, a.Valid), big.NewRat(100, 1)), 2)
+			share = cut(l, big.NewRat(0, 1).Mul(big.NewRat(t.Value, a.Valid), big.NewRat(100, 1)), 2)
 		}
-		longest := duration(a, run.Value)
+		longest := duration(l, a, run.Value)
 		if run.Low != run.High {
-			longest += fmt.Sprintf(" (%s to %s)", duration(a, run.Low), duration(a, run.High))
+			longest += " (" + l.Say("%s to %s", duration(l, a, run.Low), duration(l, a, run.High)) + ")"
 		}
 		near := slices.ContainsFunc(rows, func(o row) bool {
 			return len(o.clauses) > 0 && new(big.Rat).Abs(new(big.Rat).Sub(o.pct, r.pct)).Cmp(big.NewRat(1, 1)) <= 0
@@ -560,8 +567,8 @@ func levels(in Input, ev *evidenceList) Section {
 			spare = SpareOut
 		}
 		s.Table.Rows = append(s.Table.Rows, Row{Strong: len(r.clauses) > 0, Minor: !near, Spare: spare, Cells: []Cell{
-			first, {Text: duration(a, t.Low)}, {Text: duration(a, t.Value)}, {Text: duration(a, t.High)},
-			{Text: minutes(a, t.Value)}, {Text: share}, {Text: longest}, {Text: by},
+			first, {Text: duration(l, a, t.Low)}, {Text: duration(l, a, t.Value)}, {Text: duration(l, a, t.High)},
+			{Text: minutes(l, a, t.Value)}, {Text: share}, {Text: longest}, {Text: by},
 		}})
 	}
 	return s
@@ -572,8 +579,9 @@ func levels(in Input, ev *evidenceList) Section {
 const eventDefinition = "An event runs from the first reading so many points under the highest of the 120 s before it to one within 1 point of that or 3 above its lowest, or to 30 s without a reading, and counts if it lasted 10 s; the rate is per hour of valid time. Other programs count otherwise."
 
 func measures(in Input, ev *evidenceList) Section {
-	s := Section{ID: "measures", Title: "Measures",
-		Table: &Table{Beyond: "and %d measures that no clause asks for, listed on the page", Columns: []Column{{"Measure", .30, false}, {"Low", .12, true}, {"Value", .15, true}, {"High", .12, true}, {"Remark", .31, false}}}}
+	l := in.Language
+	s := Section{ID: "measures", Title: l.Say("Measures"),
+		Table: &Table{Beyond: l.Say("and %d measures that no clause asks for, listed on the page"), Columns: []Column{{l.Say("Measure"), .30, false}, {l.Say("Low"), .12, true}, {l.Say("Value"), .15, true}, {l.Say("High"), .12, true}, {l.Say("Remark"), .31, false}}}}
 	add := func(what, remark, low, value, high string) {
 		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: low}, {Text: value}, {Text: high}, {Text: remark}}})
 	}
@@ -581,35 +589,35 @@ func measures(in Input, ev *evidenceList) Section {
 		s.Ref = ev.recording()
 		opt := func(t *int64) string {
 			if t == nil {
-				return "unknown"
+				return l.Say("unknown")
 			}
-			return duration(a, *t)
+			return duration(l, a, *t)
 		}
-		s.Lead = fmt.Sprintf("Recorded %s, valid %s, of it doubted %s; missing, and in no figure below, %s.",
-			opt(a.Recorded), duration(a, a.Valid), duration(a, a.Suspect), opt(a.Missing))
+		s.Lead = l.Say("Recorded %s, valid %s, of it doubted %s; missing, and in no figure below, %s.",
+			opt(a.Recorded), duration(l, a, a.Valid), duration(l, a, a.Suspect), opt(a.Missing))
 		if a.Recorded == nil {
-			s.Lead += " The recorder's clock stepped back, so that its length is not known."
+			s.Lead += " " + l.Say("The recorder's clock stepped back, so that its length is not known.")
 		}
 		pct := func(r *big.Rat) string {
 			if r == nil {
 				return "–"
 			}
-			return number(r) + " %"
+			return number(l, r) + " %"
 		}
 		at := ""
 		if a.Nadir.Value != nil && in.Recording != nil {
-			at = "first at " + clock(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex))
+			at = l.Say("first at %s", l.Stamp(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex)))
 		}
-		add("Nadir (lowest saturation)", at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
-		add("Mean saturation", "by time; highest reading "+pct(a.Peak), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
+		add(l.Say("Nadir (lowest saturation)"), at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
+		add(l.Say("Mean saturation"), l.Say("by time; highest reading %s", pct(a.Peak)), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
 		for _, e := range a.Events {
-			rate := "rate not known"
+			rate := l.Say("rate not known")
 			if e.PerHour != nil {
-				rate = cut(e.PerHour, 1) + " an hour"
+				rate = l.Say("%s an hour", cut(l, e.PerHour, 1))
 			}
-			add(fmt.Sprintf("Desaturation events, %d points", e.Depth), rate, fmt.Sprint(e.Low), fmt.Sprint(e.Count), fmt.Sprint(e.High))
+			add(l.Say("Desaturation events, %d points", e.Depth), rate, fmt.Sprint(e.Low), fmt.Sprint(e.Count), fmt.Sprint(e.High))
 			s.Table.Rows[len(s.Table.Rows)-1].Spare = SpareOut // no fact of the vocabulary counts events
-			s.After = eventDefinition
+			s.After = l.Say(eventDefinition)
 		}
 	}
 	if f, ok := in.Facts["reported_minutes"]; ok && f.State != criteria.Unknown && f.Value.Num != nil {
@@ -620,26 +628,27 @@ func measures(in Input, ev *evidenceList) Section {
 		if unit == "" {
 			unit = def.Unit
 		}
-		what := "Time at or below the level as the signed report prints it"
+		what := l.Say("Time at or below the level as the signed report prints it")
 		if in.Pack != nil && in.Pack.Reading.ReportLevel != nil {
-			what = fmt.Sprintf("Time at or below %s %% as the signed report prints it", number(in.Pack.Reading.ReportLevel.Rat))
+			what = l.Say("Time at or below %s %% as the signed report prints it", number(l, in.Pack.Reading.ReportLevel.Rat))
 		}
-		exact := func(r *big.Rat) string { return r.FloatString(places+1) + " " + unit }
+		exact := func(r *big.Rat) string { return l.Measure(r.FloatString(places+1), unit) }
 		low := new(big.Rat).Sub(f.Value.Num, half)
 		if low.Sign() < 0 {
 			low.SetInt64(0)
 		}
-		add(what, "bounds are the report's own rounding", exact(low), valueText(def, f.Value), exact(new(big.Rat).Add(f.Value.Num, half)))
+		add(what, l.Say("bounds are the report's own rounding"), exact(low), valueText(l, def, f.Value), exact(new(big.Rat).Add(f.Value.Num, half)))
 	}
 	return s
 }
 
 // spans lists what is doubted or missing.
 func spans(in Input) Section {
-	s := Section{ID: "spans", Title: "Doubted, unusable and missing stretches",
-		Lead: "Nothing is removed. The tester or the practitioner, never the supplier, can judge a stretch; both readings stay printed.",
-		Table: &Table{Beyond: "and %d more, listed on the page",
-			Columns: []Column{{"From", .22, false}, {"To", .12, false}, {"Length", .12, true}, {"Lowest", .08, true}, {"Counts", .20, false}, {"Why", .26, false}}}}
+	l := in.Language
+	s := Section{ID: "spans", Title: l.Say("Doubted, unusable and missing stretches"),
+		Lead: l.Say("Nothing is removed. The tester or the practitioner, never the supplier, can judge a stretch; both readings stay printed."),
+		Table: &Table{Beyond: l.Say("and %d more, listed on the page"),
+			Columns: []Column{{l.Say("From"), .22, false}, {l.Say("To"), .12, false}, {l.Say("Length"), .12, true}, {l.Say("Lowest"), .08, true}, {l.Say("Counts"), .20, false}, {l.Say("Why"), .26, false}}}}
 	// What was judged is listed as the recording has it.
 	a, rec := cmp.Or(in.Unjudged, in.Analysis, in.Walk), in.Recording
 	if a == nil || rec == nil {
@@ -648,27 +657,27 @@ func spans(in Input) Section {
 	// Where all that is told was not read, no figure hangs on it.
 	unread := !slices.ContainsFunc(a.Spans, func(sp analysis.Span) bool { return sp.Kind != analysis.SpanMissing })
 	for i, sp := range a.Spans {
-		kind := string(sp.Kind)
+		kind := l.Say(string(sp.Kind))
 		switch sp.Kind {
 		case analysis.SpanSuspect:
-			kind = "doubted: not in low"
+			kind = l.Say("doubted: not in low")
 		case analysis.SpanImplausible:
-			kind = "unusable: in high only"
+			kind = l.Say("unusable: in high only")
 		case analysis.SpanMissing:
-			kind = "missing: in none"
+			kind = l.Say("missing: in none")
 		}
 		low := "–"
 		if sp.Kind != analysis.SpanMissing && sp.From < sp.To && a.Den > 0 && sp.LowestNum < 1<<62 {
-			low = number(big.NewRat(sp.LowestNum, a.Den)) + " %"
+			low = number(l, big.NewRat(sp.LowestNum, a.Den)) + " %"
 		}
 		from, to := in.ends(a, sp)
-		long, said := duration(a, sp.ToTick-sp.FromTick), in.judgement(sp)
-		words := fmt.Sprintf("%s to %s, %s, %s: %s", from, to, long, kind, sp.Reason)
+		long, said, reason := duration(l, a, sp.ToTick-sp.FromTick), in.judgement(sp), reasons(l, a, sp)
+		words := l.Say("%s to %s, %s, %s: %s", from, to, long, kind, reason)
 		if said != "" {
 			words += ", " + said
 		}
 		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Words: words, Cells: []Cell{
-			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind, Sub: said}, {Text: sp.Reason},
+			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind, Sub: said}, {Text: reason},
 		}})
 	}
 	s.Table.Packed = packed(in, a, s.Table.Rows)
@@ -678,23 +687,52 @@ func spans(in Input) Section {
 // ends are the stamps between which a span of the recording lies, that of its
 // end without the day where it is the same.
 func (in Input) ends(a *analysis.Analysis, sp analysis.Span) (from, to string) {
-	last := max(sp.To-1, sp.From)
-	from, to = clock(a.Stamp(in.Recording, sp.FromTick, sp.From)), clock(a.Stamp(in.Recording, sp.ToTick, last))
-	if day, _, ok := strings.Cut(from, " "); ok {
-		to = strings.TrimPrefix(to, day+" ")
-	}
-	return from, to
+	return between(in.Language, a.Stamp(in.Recording, sp.FromTick, sp.From), a.Stamp(in.Recording, sp.ToTick, max(sp.To-1, sp.From)))
 }
 
-// clock prints a stamp of a recording with a blank between day and time.
-func clock(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
+// between prints two stamps of a recording, the day of the second only where
+// it is another.
+func between(l rules.Language, from, to string) (string, string) {
+	if day, _, ok := strings.Cut(from, "T"); ok {
+		to = strings.TrimPrefix(to, day+"T")
+	}
+	return l.Stamp(from), l.Stamp(to)
+}
+
+// reasons words why a span is doubted or not read.
+func reasons(l rules.Language, a *analysis.Analysis, sp analysis.Span) string {
+	return strings.Join(toldAll(l, a.Rules.Reasons(sp.Reason)), "; ")
+}
+
+// told says a text of the recording or of the analysis in a language, its parts
+// too.
+func told(l rules.Language, t recording.Text) string {
+	args := make([]any, len(t.Args))
+	for i, a := range t.Args {
+		if part, ok := a.(recording.Text); ok {
+			args[i] = told(l, part)
+		} else {
+			args[i] = a
+		}
+	}
+	return l.Say(t.Format, args...)
+}
+
+func toldAll(l rules.Language, texts []recording.Text) []string {
+	var out []string
+	for _, t := range texts {
+		out = append(out, told(l, t))
+	}
+	return out
+}
 
 // conditions lists the conditions of testing that the criteria ask about,
 // each with its provenance. Measures, papers and identity stand elsewhere.
 func conditions(in Input, ev *evidenceList) Section {
-	s := Section{ID: "conditions", Title: "Conditions of testing", Small: true,
-		Table: &Table{Beyond: "and %d conditions that stand above or were not asked, because no answer to them can change the outcome; listed on the page",
-			Columns: []Column{{"Condition", .44, false}, {"Answer", .145, false}, {"How it is known", .415, false}}}}
+	l := in.Language
+	s := Section{ID: "conditions", Title: l.Say("Conditions of testing"), Small: true,
+		Table: &Table{Beyond: l.Say("and %d conditions that stand above or were not asked, because no answer to them can change the outcome; listed on the page"),
+			Columns: []Column{{l.Say("Condition"), .44, false}, {l.Say("Answer"), .145, false}, {l.Say("How it is known"), .415, false}}}}
 	wanted := map[string]bool{}
 	var want func(name string)
 	want = func(name string) {
@@ -725,22 +763,22 @@ func conditions(in Input, ev *evidenceList) Section {
 		}
 		f, known := in.Facts[def.Name]
 		if !known && !open[def.Name] && !beside[def.Name] {
-			idle = append(idle, Row{Minor: true, Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: "–"}, {Text: "not asked: no answer can change the outcome"}}})
+			idle = append(idle, Row{Minor: true, Cells: []Cell{{Text: upper(brief(l.Meaning(def)))}, {Text: "–"}, {Text: l.Say("not asked: no answer can change the outcome")}}})
 			continue
 		}
-		answer, how := "–", "not yet answered; see the open questions"
+		answer, how := "–", l.Say("not yet answered; see the open questions")
 		if !open[def.Name] {
-			how = "not yet answered; it settles what follows"
+			how = l.Say("not yet answered; it settles what follows")
 		}
 		if known {
-			how = provenanceText(f)
-			answer = "not known"
+			how = provenanceText(l, f)
+			answer = l.Say("not known")
 			if f.State != criteria.Unknown {
-				answer = valueText(def, f.Value)
+				answer = valueText(l, def, f.Value)
 			}
 		}
 		s.Table.Rows = append(s.Table.Rows, Row{Minor: known && f.State != criteria.Unknown && above[def.Name],
-			Cells: []Cell{{Text: upper(brief(def.Meaning))}, {Text: answer}, {Text: how, Ref: ev.of(def.Name)}}})
+			Cells: []Cell{{Text: upper(brief(l.Meaning(def)))}, {Text: answer}, {Text: how, Ref: ev.of(def.Name)}}})
 	}
 	s.Table.Rows = append(s.Table.Rows, idle...)
 	return s
@@ -754,63 +792,66 @@ func brief(meaning string) string {
 	return meaning
 }
 
-func provenanceText(f criteria.Fact) string {
+func provenanceText(l rules.Language, f criteria.Fact) string {
 	switch f.State {
 	case criteria.Unknown:
-		return "asked, and not known"
+		return l.Say("asked, and not known")
 	case criteria.Computed:
 		if f.Basis != "" {
-			return "computed: " + lower(f.Basis)
+			return l.Say("computed: %s", lower(f.Basis))
 		}
-		return "computed"
+		return l.Say("computed")
 	case criteria.Located:
-		return "located: " + placeText(f.Place) + copyText(f.Place)
+		return l.Say("located: %s", placeText(l, f.Place)+copyText(l, f.Place))
 	}
 	if f.Basis != "" {
-		return "stated. " + f.Basis
+		return l.Say("stated. %s", f.Basis)
 	}
-	return "stated"
+	return l.Say("stated")
 }
 
-func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+func lower(s string) string {
+	_, n := utf8.DecodeRuneInString(s)
+	return strings.ToLower(s[:n]) + s[n:]
+}
 
 // copyText says whether the page that a place names is on file.
-func copyText(p *criteria.Place) string {
+func copyText(l rules.Language, p *criteria.Place) string {
 	if p == nil || p.Copy == "" {
-		return "; copy not on file"
+		return "; " + l.Say("copy not on file")
 	}
-	return "; copy on file: " + p.Copy
+	return "; " + l.Say("copy on file: %s", p.Copy)
 }
 
-func placeText(p *criteria.Place) string {
+func placeText(l rules.Language, p *criteria.Place) string {
 	if p == nil {
-		return "place not given"
+		return l.Say("place not given")
 	}
 	parts := []string{orDash(p.Document)}
 	if !p.Date.IsZero() {
-		parts = append(parts, p.Date.String())
+		parts = append(parts, l.Date(p.Date))
 	}
 	if p.Page != "" {
-		parts = append(parts, "page "+p.Page)
+		parts = append(parts, l.Say("page %s", p.Page))
 	}
 	if p.By != "" {
-		parts = append(parts, "by "+p.By)
+		parts = append(parts, l.Say("by %s", p.By))
 	}
 	return strings.Join(parts, ", ")
 }
 
-func identity(rows []IdentityRow) Section {
-	s := Section{ID: "identity", Title: "Whose test it is",
-		Table: &Table{Columns: []Column{{"Mark", .12, false}, {"Case", .23, false}, {"Other paper", .40, false}, {"Same?", .25, false}}}}
+func identity(l rules.Language, rows []IdentityRow) Section {
+	s := Section{ID: "identity", Title: l.Say("Whose test it is"),
+		Table: &Table{Columns: []Column{{l.Say("Mark"), .12, false}, {l.Say("Case"), .23, false}, {l.Say("Other paper"), .40, false}, {l.Say("Same?"), .25, false}}}}
 	for _, r := range rows {
-		c := Cell{Mark: &markSame}
+		c := Cell{Mark: markSame.in(l)}
 		if !r.Same {
-			c = Cell{Mark: &markDifferent, Sub: "nobody has explained it"}
+			c = Cell{Mark: markDifferent.in(l), Sub: l.Say("nobody has explained it")}
 			if r.Explained != "" {
 				c.Sub = r.Explained
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: r.What}, {Text: orDash(r.Case)}, {Text: orDash(r.Other), Sub: r.Where}, c}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(r.Case)}, {Text: orDash(r.Other), Sub: r.Where}, c}})
 	}
 	s.Small = !slices.ContainsFunc(rows, func(r IdentityRow) bool { return !r.Same })
 	return s
@@ -818,35 +859,38 @@ func identity(rows []IdentityRow) Section {
 
 // reading tells how the file was read and what was doubtful about it.
 func reading(in Input) []string {
+	l := in.Language
 	var out []string
 	if rec := in.Recording; rec != nil {
-		out = append(out, rec.Layout...)
+		out = append(out, toldAll(l, rec.Layout)...)
 		for _, c := range rec.Codes {
-			out = append(out, fmt.Sprintf("%d times %q in the column %s: taken as no reading.", c.N, c.Token, c.Column))
+			out = append(out, l.Say("%d times %q in the column %s: taken as no reading.", c.N, c.Token, c.Column))
 		}
 		for _, w := range rec.Warnings {
-			out = append(out, w.Text)
+			out = append(out, told(l, w.Said))
 		}
 	}
 	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
 		if in.Pack != nil && in.Analysis != nil {
-			out = append(out, accumulationText[in.Pack.Reading.Accumulation]...)
+			if text := accumulationText[in.Pack.Reading.Accumulation]; text != "" {
+				out = append(out, l.Say(text))
+			}
 		}
-		out = append(out, a.Warnings...)
-		out = append(out, ruleTexts(a)...)
+		out = append(out, toldAll(l, a.Warnings)...)
+		out = append(out, ruleTexts(l, a)...)
 	}
 	return out
 }
 
 // accumulationText says how the criteria count time.
-var accumulationText = map[string][]string{
-	"cumulative":  {"The criteria add up all time at or below a level."},
-	"longest_run": {"The criteria take the longest unbroken time at or below a level, not the total."},
+var accumulationText = map[string]string{
+	"cumulative":  "The criteria add up all time at or below a level.",
+	"longest_run": "The criteria take the longest unbroken time at or below a level, not the total.",
 }
 
 // ruleTexts words the rules that set a reading aside or doubted it here, each
 // with its source, and names those that found nothing.
-func ruleTexts(a *analysis.Analysis) []string {
+func ruleTexts(l rules.Language, a *analysis.Analysis) []string {
 	seen := map[string]bool{}
 	for _, sp := range a.Spans {
 		seen[sp.Reason] = true
@@ -858,24 +902,25 @@ func ruleTexts(a *analysis.Analysis) []string {
 	for _, r := range a.Rules.List() {
 		applied := false
 		for reason := range seen {
-			applied = applied || strings.Contains(reason, r.Reason)
+			applied = applied || strings.Contains(reason, r.Reason.String())
 		}
 		if applied {
-			out = append(out, fmt.Sprintf("Taken as %s: %s (%s).", effect[r.Kind], r.Condition, r.Source))
+			out = append(out, l.Say("Taken as %s: %s (%s).", l.Say(effect[r.Kind]), told(l, r.Condition), l.Say(r.Source)))
 		} else {
-			idle = append(idle, r.Name)
+			idle = append(idle, l.Say(r.Name))
 		}
 	}
 	if len(idle) > 0 {
-		out = append(out, "Rules of doubt that found nothing: "+strings.Join(idle, ", ")+".")
+		out = append(out, l.Say("Rules of doubt that found nothing: %s.", strings.Join(idle, ", ")))
 	}
 	return out
 }
 
 // provenance is what is needed to compute this worksheet again.
 func provenance(in Input, ev *evidenceList) Section {
-	s := Section{ID: "provenance", Title: "Evidence and provenance", Small: true,
-		Table: &Table{Columns: []Column{{"What", .2, false}, {"Value", .8, false}}}}
+	l := in.Language
+	s := Section{ID: "provenance", Title: l.Say("Evidence and provenance"), Small: true,
+		Table: &Table{Columns: []Column{{l.Say("What"), .2, false}, {l.Say("Value"), .8, false}}}}
 	add := func(what, value string) {
 		if value != "" {
 			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: what}, {Text: value}}})
@@ -883,21 +928,20 @@ func provenance(in Input, ev *evidenceList) Section {
 	}
 	ups := uploads(in)
 	if len(ups) == 0 {
-		add("Recording", "not seen")
+		add(l.Say("Recording"), l.Say("not seen"))
 	}
 	for _, u := range ups {
-		what := ev.letter(u.SHA256) + ": upload"
+		what := l.Say("%s: upload, SHA-256", ev.letter(u.SHA256))
 		if u.Role != "" {
-			what += " (" + words(u.Role) + ")"
+			what = l.Say("%s: upload (%s), SHA-256", ev.letter(u.SHA256), u.Role)
 		}
-		what += ", SHA-256"
 		if u.Withheld != "" {
 			add(what, u.SHA256+" "+u.Withheld)
 			continue
 		}
-		form := fmt.Sprintf("%s, %d bytes", orDash(u.Format), u.Size)
+		form := l.Say("%s, %d bytes", orDash(u.Format), u.Size)
 		if u.Container != "" && u.Container != "none" {
-			form += ", inside " + u.Container
+			form += ", " + l.Say("inside %s", u.Container)
 		}
 		add(what, u.SHA256+" ("+form+")")
 	}
@@ -905,48 +949,48 @@ func provenance(in Input, ev *evidenceList) Section {
 		add(ev.letter(text), text)
 	}
 	if rec, a := in.Recording, cmp.Or(in.Analysis, in.Walk); rec != nil && a != nil {
-		add("Session", fmt.Sprintf("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,
-			clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)), a.Count))
-		add("Clock", fmt.Sprintf("%s; %s between samples, over %s is a gap", clockText(rec), duration(a, a.Interval), duration(a, a.Hold)))
+		add(l.Say("Session"), l.Say("%d of %d: %s to %s, %d samples", in.SessionNo, in.SessionCount,
+			l.Stamp(a.Stamp(rec, a.First, a.FirstIndex)), l.Stamp(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)), a.Count))
+		add(l.Say("Clock"), l.Say("%s; %s between samples, over %s is a gap", clockText(l, rec), duration(l, a, a.Interval), duration(l, a, a.Hold)))
 	}
 	d := in.Determination
 	pack := d.Criteria + " " + d.Version
 	if in.Pack != nil {
-		pack = fmt.Sprintf("%s (%s), in force from %s", d.Criteria, in.Pack.Region.Name, in.Pack.EffectiveFrom)
+		pack = l.Say("%s (%s), in force from %s", d.Criteria, in.Pack.Region.Name, in.Pack.EffectiveFrom)
 		if in.Pack.Until != nil {
-			pack += " until " + in.Pack.Until.String()
+			pack = l.Say("%s (%s), in force from %s until %s", d.Criteria, in.Pack.Region.Name, in.Pack.EffectiveFrom, *in.Pack.Until)
 		}
 		if !in.Pack.KnownSince.IsZero() {
-			pack += ", known here since " + in.Pack.KnownSince.String()
+			pack += ", " + l.Say("known here since %s", in.Pack.KnownSince)
 		}
 	}
 	if d.PackSHA256 != "" {
 		pack += "; SHA-256 " + d.PackSHA256
 	}
-	add("Criteria", pack)
+	add(l.Say("Criteria"), pack)
 	program := in.Program
 	if !in.Printed.IsZero() {
-		program = strings.TrimPrefix(program+", printed "+in.Printed.String(), ", ")
+		program = strings.TrimPrefix(program+", "+l.Say("printed %s", in.Printed), ", ")
 	}
-	add("Program", program)
+	add(l.Say("Program"), program)
 	return s
 }
 
-func clockText(rec *recording.Recording) string {
-	zone := "no zone given: times as the recorder's clock showed them"
+func clockText(l rules.Language, rec *recording.Recording) string {
+	zone := l.Say("no zone given: times as the recorder's clock showed them")
 	if rec.Zone != "" {
-		zone = "zone " + rec.Zone
+		zone = l.Say("zone %s", rec.Zone)
 	}
 	switch rec.Clock {
 	case recording.ClockInstant:
 		if rec.Zone == "" {
-			return "stamps carry their own offset"
+			return l.Say("stamps carry their own offset")
 		}
 		return zone
 	case recording.ClockTimeOfDay:
-		return "time of day only, the date is not in the file; " + zone
+		return l.Say("time of day only, the date is not in the file; %s", zone)
 	case recording.ClockElapsed:
-		return "time since the start only, neither date nor time of day is in the file"
+		return l.Say("time since the start only, neither date nor time of day is in the file")
 	}
 	return zone
 }

@@ -41,7 +41,7 @@ type smallText struct {
 // that other sections name by number stand together behind what names them.
 func (p *paper) small(w *Worksheet) []smallLine {
 	var out []smallLine
-	sources := Section{ID: "sources", Title: "Sources"}
+	sources := Section{ID: "sources", Title: w.Language.Say("Sources")}
 	for i := range w.Sections {
 		if s := &w.Sections[i]; s.Cites && !s.Minor {
 			sources.Items = append(sources.Items, s.Items...)
@@ -173,10 +173,10 @@ func (t *Table) sentence(r Row) string {
 			text = strings.TrimSpace(c.Mark.String() + " " + text)
 		}
 		switch {
-		case t.Columns[i+1].Head == "Source":
+		case t.Columns[i+1].Head == t.in.Say("Source"):
 			text, _ = t.printed(c)
 			if text != "" {
-				text = "(source " + text + ")"
+				text = t.in.Say("(source %s)", text)
 			}
 		case c.Ref != "":
 			text = "[" + c.Ref + "]"

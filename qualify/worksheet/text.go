@@ -8,6 +8,9 @@ import (
 	"unicode/utf8"
 )
 
+// demoText stands on every paper of the demonstration.
+const demoText = "DEMO: invented data, no patient"
+
 // textWidth is the width of the plain text in characters (our choice).
 const textWidth = 120
 
@@ -24,11 +27,11 @@ func (w *Worksheet) WriteText(out io.Writer) error {
 		}
 	}
 	if w.Demo {
-		b.WriteString("DEMO: invented data, no patient\n")
+		b.WriteString(w.Language.Say(demoText) + "\n")
 	}
 	para("", w.Title)
 	para("", w.caseLine(true))
-	para("", "Criteria "+w.Version)
+	para("", w.Language.Say("Criteria %s", w.Version))
 	for _, a := range w.Alerts {
 		b.WriteByte('\n')
 		para("! ", a)
@@ -66,14 +69,15 @@ func (s *Section) heading() string { return Cell{Text: s.Title, Ref: s.Ref}.Refe
 // caseLine says in one line whose case it is; named with number, patient and
 // birth date, which stand at the head of every sheet of paper too.
 func (w *Worksheet) caseLine(named bool) string {
-	c := w.Case
+	c, l := w.Case, w.Language
 	var parts []string
 	if named {
-		parts = []string{"Case " + orDash(c.Number), "Patient " + orDash(c.PatientName), "Born " + orDash(c.BirthDate.String())}
+		parts = []string{l.Say("Case %s", orDash(c.Number)), l.Say("Patient %s", orDash(c.PatientName)), l.Say("Born %s", orDash(l.Date(c.BirthDate)))}
 	}
-	for _, p := range []struct{ label, value string }{{"Identifier ", c.Identifier}, {"Payer ", c.Payer}, {"Supplier ", c.Supplier}, {"Printed ", w.Printed.String()}} {
+	for _, p := range []struct{ said, value string }{{l.Say("Identifier %s", c.Identifier), c.Identifier}, {l.Say("Payer %s", c.Payer), c.Payer},
+		{l.Say("Supplier %s", c.Supplier), c.Supplier}, {l.Say("Printed %s", w.Printed), w.Printed.String()}} {
 		if p.value != "" {
-			parts = append(parts, p.label+p.value)
+			parts = append(parts, p.said)
 		}
 	}
 	return strings.Join(parts, " · ")

@@ -12,6 +12,7 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules"
 )
 
 // The sheet that every trace is drawn on, in units; page and paper scale it.
@@ -81,6 +82,7 @@ type Trace struct {
 
 // drawing is what a trace is drawn of.
 type drawing struct {
+	in     rules.Language
 	rec    *recording.Recording
 	a      *analysis.Analysis
 	level  *big.Rat
@@ -98,9 +100,9 @@ func (t *Trace) y(pct float64) float64 {
 // traceOf draws the session of in, or says why there is none to draw.
 func traceOf(in Input) (*Trace, string) {
 	if in.Recording == nil || in.Analysis == nil || in.Analysis.Count == 0 {
-		return nil, upper(orDash(standsOn(in))) + ": there is no trace to draw."
+		return nil, in.Language.Say("%s: there is no trace to draw.", upper(orDash(in.Language.Say(standsOn(in)))))
 	}
-	t := NewTrace(in.Recording, in.Analysis, drawnLevel(in))
+	t := NewTrace(in.Language, in.Recording, in.Analysis, drawnLevel(in))
 	t.ID = traceID(in.Determination.Criteria, in.Recording.SHA256, in.SessionNo)
 	return t, ""
 }
@@ -241,13 +243,13 @@ func column(x float64) int {
 }
 
 // NewTrace draws the session of rec that a describes. level is the saturation
-// in percent whose line is drawn, nil for none.
-func NewTrace(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *Trace {
-	return drawing{rec: rec, a: a, level: level}.trace()
+// in percent whose line is drawn, nil for none; l words what is told of it.
+func NewTrace(l rules.Language, rec *recording.Recording, a *analysis.Analysis, level *big.Rat) *Trace {
+	return drawing{in: l, rec: rec, a: a, level: level}.trace()
 }
 
 func (d drawing) trace() *Trace {
-	rec, a, level := d.rec, d.a, d.level
+	rec, a, level, l := d.rec, d.a, d.level, d.in
 	t := &Trace{of: d}
 	ax := newAxis(rec, a)
 	ax.narrow(d.view, a)
@@ -267,33 +269,33 @@ func (d drawing) trace() *Trace {
 	below := newLane("", "solid", 0)
 	if level != nil {
 		f, _ := level.Float64()
-		t.Threshold = &Tick{At: y(f), Label: number(level) + " %"}
-		below.Label = "≤ " + number(level) + " %"
+		t.Threshold = &Tick{At: y(f), Label: number(l, level) + " %"}
+		below.Label = "≤ " + number(l, level) + " %"
 	}
 	t.draw(rec, a, ax, level, y, below)
 	t.clock(rec, a, ax)
 
-	doubted, unread := newLane("doubted", "hatch", 1), newLane("not read", "cross", 2)
+	doubted, unread := newLane(l.Say("doubted"), "hatch", 1), newLane(l.Say("not read"), "cross", 2)
 	for _, s := range ax.stretches {
 		from, to := ax.samples(s)
 		for _, sp := range spansFrom(a, from).until(to) {
 			if sp.From < s.from || sp.From >= s.to {
 				continue // of another stretch
 			}
-			l := unread
+			lane := unread
 			if sp.Kind == analysis.SpanSuspect {
-				l = doubted
+				lane = doubted
 			}
-			l.mark(ax.x(sp.FromTick, s), ax.x(sp.ToTick, s))
+			lane.mark(ax.x(sp.FromTick, s), ax.x(sp.ToTick, s))
 		}
 	}
-	for _, l := range []*lane{below, doubted, unread} {
-		if l.Label != "" {
-			t.Lanes = append(t.Lanes, l.finish())
+	for _, lane := range []*lane{below, doubted, unread} {
+		if lane.Label != "" {
+			t.Lanes = append(t.Lanes, lane.finish())
 		}
 	}
 	if a.Nadir.Value != nil && !d.legs {
-		t.lowest(ax, a.Nadir.At, a.Nadir.AtIndex, a.Nadir.Value, "nadir")
+		t.lowest(ax, a.Nadir.At, a.Nadir.AtIndex, a.Nadir.Value, "nadir %s %%")
 	}
 	t.describe(rec, a, level)
 	if d.legs {
@@ -307,7 +309,7 @@ func (d drawing) trace() *Trace {
 func (t *Trace) lowest(ax axis, tick int64, sample int, value *big.Rat, word string) {
 	f, _ := value.Float64()
 	if x := ax.x(tick, ax.of(sample)); inside(x) {
-		t.Nadir, t.NadirLabel = &Point{x, t.y(f)}, word+" "+number(value)+" %"
+		t.Nadir, t.NadirLabel = &Point{x, t.y(f)}, t.of.in.Say(word, number(t.of.in, value))
 	}
 }
 
@@ -532,23 +534,34 @@ func floorDiv(a, b int64) int64 {
 }
 
 func (t *Trace) describe(rec *recording.Recording, a *analysis.Analysis, level *big.Rat) {
-	t.Title = fmt.Sprintf("Saturation from %s to %s", clock(a.Stamp(rec, a.First, a.FirstIndex)), clock(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)))
-	t.Desc = "Oxygen saturation in percent over time."
+	l := t.of.in
+	t.Title = l.Say("Saturation from %s to %s", l.Stamp(a.Stamp(rec, a.First, a.FirstIndex)), l.Stamp(a.Stamp(rec, a.Last, a.FirstIndex+a.Count-1)))
+	t.Desc = t.overTime()
 	if level != nil {
 		tr := a.AtOrBelow(level)
-		t.Desc += fmt.Sprintf(" A line stands at %s %%: %s at or below it", number(level), duration(a, tr.Value))
-		if low, high := duration(a, tr.Low), duration(a, tr.High); low != high {
-			t.Desc += ", between " + low + " and " + high
+		at, value, low, high := number(l, level), duration(l, a, tr.Value), duration(l, a, tr.Low), duration(l, a, tr.High)
+		if low != high {
+			t.Desc += " " + l.Say("A line stands at %s %%: %s at or below it, between %s and %s.", at, value, low, high)
+		} else {
+			t.Desc += " " + l.Say("A line stands at %s %%: %s at or below it.", at, value)
 		}
-		t.Desc += "."
 	}
 	if a.Nadir.Value != nil {
-		t.Desc += " Lowest reading " + number(a.Nadir.Value) + " %."
+		t.Desc += " " + l.Say("Lowest reading %s %%.", number(l, a.Nadir.Value))
 	}
-	t.Desc += fmt.Sprintf(" Doubted: %s.", duration(a, a.Suspect))
+	t.Desc += " " + l.Say("Doubted: %s.", duration(l, a, a.Suspect))
 	if a.Missing != nil {
-		t.Desc += fmt.Sprintf(" Missing: %s.", duration(a, *a.Missing))
+		t.Desc += " " + l.Say("Missing: %s.", duration(l, a, *a.Missing))
 	}
+}
+
+// overTime says what the trace shows: of a part, that figures are those of the
+// whole.
+func (t *Trace) overTime() string {
+	if t.ax.part {
+		return t.of.in.Say("Oxygen saturation in percent over time. Figures are those of the whole session.")
+	}
+	return t.of.in.Say("Oxygen saturation in percent over time.")
 }
 
 // SVG returns the trace as one self-contained element with a title and a
@@ -581,7 +594,7 @@ func (t *Trace) SVG() string {
 		p(`<g class="ws-at" data-x="%.2f"><path d="M%.2f %gV%g" stroke="%s" stroke-width="%s"/><text x="%.2f" y="%g" text-anchor="middle"%s>%s</text>`,
 			k.At, k.At, plotTop, timeLabels-10, pick(k.Midnight, "#111", "#ccc"), pick(k.Midnight, "0.7", "0.4"), k.At, timeLabels, pick(k.Midnight, ` font-weight="bold"`, ""), k.Label)
 		if k.Midnight {
-			p(`<text x="%.2f" y="%g" text-anchor="middle">midnight</text>`, k.At, t.midnightText())
+			p(`<text x="%.2f" y="%g" text-anchor="middle">%s</text>`, k.At, t.midnightText(), html.EscapeString(t.of.in.Say("midnight")))
 		}
 		b.WriteString(`</g>`)
 	}
@@ -593,7 +606,7 @@ func (t *Trace) SVG() string {
 		p(`<text class="ws-at" data-x="%.2f" x="%.2f" y="%g" text-anchor="middle">%s</text>`, (l.From+l.To)/2, (l.From+l.To)/2, legText, l.Label)
 	}
 	for _, x := range t.Breaks {
-		p(`<g class="ws-at" data-x="%.2f"><path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">clock set back</text></g>`, x, x, plotTop, plotBottom, x+2, plotBottom-3)
+		p(`<g class="ws-at" data-x="%.2f"><path d="M%.2f %gV%g" stroke="#111" stroke-width="1.2" stroke-dasharray="1 2"/><text x="%.2f" y="%g">%s</text></g>`, x, x, plotTop, plotBottom, x+2, plotBottom-3, html.EscapeString(t.of.in.Say("clock set back")))
 	}
 	for _, l := range t.Lanes {
 		p(`<text x="%g" y="%.2f" text-anchor="end">%s</text><path d="M%g %.2fH%g" stroke="#999" stroke-width="0.4"/>`, plotLeft-4, l.Y+laneHeight-1, html.EscapeString(l.Label), plotLeft, l.Y+laneHeight, plotRight)

@@ -33,7 +33,7 @@ func draw(rec *recording.Recording, level int64) (*Trace, *analysis.Analysis) {
 	if level > 0 {
 		l = big.NewRat(level, 1)
 	}
-	return NewTrace(rec, a, l), a
+	return NewTrace(english, rec, a, l), a
 }
 
 func near(a, b float64) bool { return math.Abs(a-b) < 0.51 } // a column is half a unit

@@ -1,7 +1,6 @@
 package worksheet
 
 import (
-	"fmt"
 	"math"
 	"math/big"
 	"sort"
@@ -9,6 +8,7 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules"
 )
 
 // View says which part of a session a trace shows. The zero View is the
@@ -95,11 +95,10 @@ func (t *Trace) stamp(tick float64) string {
 // hidden.
 func (t *Trace) tellPart() {
 	if t.ax.part {
-		t.Title = fmt.Sprintf("Saturation from %s to %s, a part of the session", t.stamp(t.ax.v0), t.stamp(t.ax.v0+t.ax.span))
-		t.Desc = strings.Replace(t.Desc, "over time.", "over time. Figures are those of the whole session.", 1)
+		t.Title = t.of.in.Say("Saturation from %s to %s, a part of the session", t.stamp(t.ax.v0), t.stamp(t.ax.v0+t.ax.span))
 	}
 	if t.of.view.HideDoubted {
-		t.Desc += " Doubted readings are not drawn; the figures are unchanged."
+		t.Desc += " " + t.of.in.Say("Doubted readings are not drawn; the figures are unchanged.")
 	}
 }
 
@@ -222,18 +221,18 @@ func (c *collected) flush(t *Trace, out []Reading) []Reading {
 	if c.n == 0 {
 		return out
 	}
-	rec, a := t.of.rec, t.of.a
+	rec, a, l := t.of.rec, t.of.a, t.of.in
 	stamp := func(i int) string { return timeOf(rec.Stamp(rec.Time[i], i)) }
-	r := Reading{X: c.x, Until: c.until, At: stamp(c.first), Last: stamp(c.last), Note: c.note()}
+	r := Reading{X: c.x, Until: c.until, At: stamp(c.first), Last: stamp(c.last), Note: c.note(l, a)}
 	if c.spo2.n > 0 {
-		r.Least = number(big.NewRat(c.spo2.least, a.Den))
-		r.Greatest = number(big.NewRat(c.spo2.greatest, a.Den))
+		r.Least = number(l, big.NewRat(c.spo2.least, a.Den))
+		r.Greatest = number(l, big.NewRat(c.spo2.greatest, a.Den))
 	}
 	if c.pulse.n > 0 {
 		den := rec.PulseScale.Den
-		r.Pulse = number(big.NewRat(c.pulse.least, den))
+		r.Pulse = number(l, big.NewRat(c.pulse.least, den))
 		if c.pulse.greatest != c.pulse.least {
-			r.Pulse += " to " + number(big.NewRat(c.pulse.greatest, den))
+			r.Pulse = l.Say("%s to %s", r.Pulse, number(l, big.NewRat(c.pulse.greatest, den)))
 		}
 	}
 	return append(out, r)
@@ -250,12 +249,12 @@ func (c *collected) addSpan(sp *analysis.Span) {
 }
 
 // note says what the spans of a column are.
-func (c *collected) note() string {
+func (c *collected) note(l rules.Language, a *analysis.Analysis) string {
 	var told []string
 	for _, sp := range c.spans {
-		s := "not read: " + sp.Reason
+		s := l.Say("not read: %s", reasons(l, a, *sp))
 		if sp.Kind == analysis.SpanSuspect {
-			s = "doubted: " + sp.Reason
+			s = l.Say("doubted: %s", reasons(l, a, *sp))
 		}
 		told = append(told, s)
 	}

@@ -261,7 +261,7 @@ func TestViewOfLegs(t *testing.T) {
 	leg := func(role string, from, to int) Leg {
 		return Leg{RecordingRole: criteria.RecordingRole{Role: role}, Analysis: analysis.Analyze(rec, recording.Session{From: from, To: to}, analysis.Options{})}
 	}
-	whole := NewLegTrace(rec, a, nil, []Leg{leg(criteria.RoleRestAir, 0, 300), leg(criteria.RoleExertionAir, 300, 600), leg(criteria.RoleRecovery, 600, 900)})
+	whole := NewLegTrace(english, rec, a, nil, []Leg{leg(criteria.RoleRestAir, 0, 300), leg(criteria.RoleExertionAir, 300, 600), leg(criteria.RoleRecovery, 600, 900)})
 	tr := whole.View(View{From: 200_000, To: 500_000})
 	if len(whole.Legs) != 3 || len(tr.Legs) != 2 {
 		t.Fatalf("%d legs, %d in the part", len(whole.Legs), len(tr.Legs))

@@ -14,19 +14,19 @@ import (
 // headline words the verdict in two lines: what was measured and what it came
 // to, and what is owed or asked next.
 func headline(in Input) (Mark, [2]string) {
-	d := in.Determination
-	m := outcomeMark(d)
-	first := m.Word
-	if s := standsOn(in); s != "" {
-		first += " (" + s + ")"
+	d, l := in.Determination, in.Language
+	m := *outcomeMark(d).in(l)
+	first, rests := m.Word, standsOn(in)
+	if rests != "" {
+		first += " (" + l.Say(rests) + ")"
 	}
 	if why := because(in); why != "" {
-		if in.Analysis == nil && strings.Contains(first, "recording not seen") {
-			why = strings.ReplaceAll(why, "; recording not seen", "") // said once
+		if in.Analysis == nil && rests == typedOnly {
+			why = strings.ReplaceAll(why, "; "+l.Say("recording not seen"), "") // said once
 		}
 		first += ": " + why
 	}
-	return m, [2]string{sentence(first), next(d)}
+	return m, [2]string{sentence(first), next(l, d)}
 }
 
 // outcomeMark words outcome and disposition.
@@ -63,7 +63,11 @@ func outcomeMark(d criteria.Determination) Mark {
 	return Mark{word, markUnclear.Symbol, markUnclear.Class}
 }
 
-// standsOn tells that a verdict does not rest on the recording itself.
+// typedOnly is what a verdict rests on where no recording is at hand.
+const typedOnly = "recording not seen, figures as typed"
+
+// standsOn tells that a verdict does not rest on the recording itself, in
+// English.
 func standsOn(in Input) string {
 	if in.Analysis != nil || len(in.Legs) > 0 {
 		return ""
@@ -79,19 +83,19 @@ func standsOn(in Input) string {
 	case in.Recording != nil || len(in.Uploads) > 0:
 		return "no session of the recording chosen"
 	}
-	return "recording not seen, figures as typed"
+	return typedOnly
 }
 
 // because says what was found and asked by the clause that decided, a measured
 // one first. An open case is told by the determination's own sentence, and by
 // what was measured so far.
 func because(in Input) string {
-	d := in.Determination
+	d, l := in.Determination, in.Language
 	found := measuredFirst(decidingFindings(d), in.Pack)
 	if d.Outcome == criteria.Undetermined {
 		s := sentence(d.Because)
 		if f := firstMeasured(in); f != nil {
-			s = strings.TrimSpace(s + " Measured: " + measuredAgainst(f))
+			s = strings.TrimSpace(s + " " + l.Say("Measured: %s", measuredAgainst(l, f)))
 		}
 		return s
 	}
@@ -100,19 +104,22 @@ func because(in Input) string {
 	}
 	f := found[0]
 	if measureRank(f.ID, in.Pack) == 2 {
-		return fmt.Sprintf("%s: found %s; asked: %s", f.Label, f.Found, orDash(f.Asked))
+		return l.Say("%s: found %s; asked: %s", f.Label, f.Found, orDash(f.Asked))
 	}
-	return measuredAgainst(&f)
+	return measuredAgainst(l, &f)
 }
 
 // measuredAgainst puts what a clause found between its measure and its
 // comparison: "total time at or below 88 %: 6.33 min; at least 5 min asked".
-func measuredAgainst(f *criteria.Finding) string {
-	measure, comparison, ok := strings.Cut(f.Asked, " is ")
-	if !ok {
-		return fmt.Sprintf("%s; asked: %s", f.Found, orDash(f.Asked))
+func measuredAgainst(l rules.Language, f *criteria.Finding) string {
+	measure, comparison := f.Measured, f.Limits
+	if measure == "" || comparison == "" {
+		var ok bool
+		if measure, comparison, ok = strings.Cut(f.Asked, " is "); !ok {
+			return l.Say("%s; asked: %s", f.Found, orDash(f.Asked))
+		}
 	}
-	return fmt.Sprintf("%s: %s; %s asked", measure, f.Found, comparison)
+	return l.Say("%s: %s; %s asked", measure, f.Found, comparison)
 }
 
 // firstMeasured is the first clause that compares a measure of the recording,
@@ -141,25 +148,25 @@ func firstMeasured(in Input) *criteria.Finding {
 	return nil
 }
 
-func next(d criteria.Determination) string {
-	missing := missingText(d.OnFile)
+func next(l rules.Language, d criteria.Determination) string {
+	missing := missingText(l, d.OnFile)
 	switch d.Outcome {
 	case criteria.Qualifies:
 		if missing == "" {
-			return "Every paper that must be on file is seen or located."
+			return l.Say("Every paper that must be on file is seen or located.")
 		}
 		return missing
 	case criteria.DoesNotQualify:
-		s := "This is not the same as needing no oxygen: treatment is for the treating practitioner to decide."
+		s := l.Say("This is not the same as needing no oxygen: treatment is for the treating practitioner to decide.")
 		if missing != "" {
 			s += " " + missing
 		}
 		return s
 	}
 	if len(d.Needs) == 0 {
-		return "No question is left that this case could answer; the open clauses say what has to be settled."
+		return l.Say("No question is left that this case could answer; the open clauses say what has to be settled.")
 	}
-	s := "Decides next, from the " + strings.ToLower(roleName(d.Needs[0].Who)) + ": " + d.Needs[0].Question
+	s := l.Say("Decides next, from the %s: %s", l.Say(strings.ToLower(roleName(d.Needs[0].Who))), d.Needs[0].Question)
 	more, maintainer := len(d.Needs)-1, 0
 	for _, n := range d.Needs[1:] {
 		if n.Who == rules.Maintainer {
@@ -168,18 +175,18 @@ func next(d criteria.Determination) string {
 	}
 	switch {
 	case more == 1 && maintainer == 1:
-		s += " One more question is below, for the rule maintainer."
+		s += " " + l.Say("One more question is below, for the rule maintainer.")
 	case more == 1:
-		s += " One more question is below."
+		s += " " + l.Say("One more question is below.")
 	case more > 1 && maintainer > 0:
-		s += fmt.Sprintf(" %d more questions are below, %d of them for the rule maintainer.", more, maintainer)
+		s += " " + l.Say("%d more questions are below, %d of them for the rule maintainer.", more, maintainer)
 	case more > 1:
-		s += fmt.Sprintf(" %d more questions are below.", more)
+		s += " " + l.Say("%d more questions are below.", more)
 	}
 	return s
 }
 
-func missingText(items []criteria.OnFile) string {
+func missingText(l rules.Language, items []criteria.OnFile) string {
 	var names []string
 	for _, o := range items {
 		if o.State == "missing" {
@@ -189,7 +196,7 @@ func missingText(items []criteria.OnFile) string {
 	if len(names) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("Still missing on file (%d of %d): %s.", len(names), len(items), strings.Join(names, "; "))
+	return l.Say("Still missing on file (%d of %d): %s.", len(names), len(items), strings.Join(names, "; "))
 }
 
 // alerts are the lines above the verdict: a critically low reading, and marks
@@ -201,7 +208,7 @@ func alerts(in Input) []string {
 	}
 	for _, r := range in.Identity {
 		if !r.Same && r.Explained == "" {
-			out = append(out, fmt.Sprintf("Whose test is this? The %s differs between the case and %s, and nobody has said why it is the same person. Do not use this worksheet before that is settled.", strings.ToLower(r.What), orDash(r.Where)))
+			out = append(out, in.Language.Say("Whose test is this? The %s differs between the case and %s, and nobody has said why it is the same person. Do not use this worksheet before that is settled.", in.Language.Say(strings.ToLower(r.What)), orDash(r.Where)))
 		}
 	}
 	return out
@@ -209,7 +216,7 @@ func alerts(in Input) []string {
 
 // cautions are the pack's own and those that stand on every worksheet, on
 // both sides of a threshold alike (design section 3).
-func cautions(d criteria.Determination) []string {
+func cautions(l rules.Language, d criteria.Determination) []string {
 	own := []string{
 		"Neither a test report nor an order, and no guarantee of coverage: the payer's own text and the licensed practitioner decide.",
 		"Written criteria not met does not mean: needs no oxygen. Nobody is told here to start, change or stop oxygen.",
@@ -218,6 +225,9 @@ func cautions(d criteria.Determination) []string {
 	}
 	seen := map[string]bool{}
 	var out []string
+	for i := range own {
+		own[i] = l.Say(own[i])
+	}
 	for _, s := range append(append([]string{}, d.Cautions...), own...) {
 		if !seen[s] {
 			seen[s] = true
@@ -256,22 +266,22 @@ func roleName(r rules.Role) string {
 }
 
 // valueText words the value of a fact.
-func valueText(def rules.FactDef, v criteria.Value) string {
+func valueText(l rules.Language, def rules.FactDef, v criteria.Value) string {
 	switch def.Type {
 	case rules.TypeBool, rules.TypePaper:
 		if v.Bool {
-			return "yes"
+			return l.Say("yes")
 		}
-		return "no"
+		return l.Say("no")
 	case rules.TypeDate:
-		return orDash(v.Date.String())
+		return orDash(l.Date(v.Date))
 	case rules.TypeWord:
-		return words(v.Word)
+		return l.Word(v.Word)
 	case rules.TypeOxygen:
 		if v.Word != "oxygen" || v.Num == nil {
-			return words(v.Word)
+			return l.Word(v.Word)
 		}
-		return fmt.Sprintf("oxygen at %s %s", printed(v), v.Unit)
+		return l.Say("oxygen at %s %s", l.Number(printed(v)), v.Unit)
 	case rules.TypeList:
 		var parts []string
 		for _, r := range v.List {
@@ -280,9 +290,9 @@ func valueText(def rules.FactDef, v criteria.Value) string {
 				h = h[:12]
 			}
 			if r.From != "" || r.Until != "" {
-				h += " from " + orDash(r.From) + " until " + orDash(r.Until)
+				h = l.Say("%s from %s until %s", h, orDash(l.Stamp(r.From)), orDash(l.Stamp(r.Until)))
 			}
-			parts = append(parts, words(r.Role)+" "+h)
+			parts = append(parts, l.Word(r.Role)+" "+h)
 		}
 		return strings.Join(parts, "; ")
 	}
@@ -293,9 +303,9 @@ func valueText(def rules.FactDef, v criteria.Value) string {
 	if unit == "" {
 		unit = def.Unit
 	}
-	s := strings.TrimSpace(printed(v) + " " + unit)
+	s := strings.TrimSpace(l.Number(printed(v)) + " " + l.Say(unit))
 	if low, high := v.Bounds(); low.Cmp(high) != 0 {
-		s += " (between " + number(low) + " and " + strings.TrimSpace(number(high)+" "+unit) + ")"
+		s = l.Say("%s (%s)", s, l.Say("between %s and %s", number(l, low), strings.TrimSpace(number(l, high)+" "+l.Say(unit))))
 	}
 	return s
 }
@@ -308,46 +318,48 @@ func printed(v criteria.Value) string {
 	if v.Places > 0 && v.Places <= mostPlaces {
 		return v.Num.FloatString(v.Places)
 	}
-	return number(v.Num)
+	return plain(v.Num)
 }
 
-// words turns a word of the vocabulary into print.
-func words(s string) string { return rules.PlainWord(s) }
-
 // number prints r without loss if two decimals hold it, else cut (never
-// rounded) to two decimals.
-func number(r *big.Rat) string {
+// rounded) to two decimals, as l writes numbers.
+func number(l rules.Language, r *big.Rat) string { return l.Number(plain(r)) }
+
+// plain is number with a decimal point.
+func plain(r *big.Rat) string {
 	if r.IsInt() {
 		return r.Num().String()
 	}
-	s := cut(r, 2)
+	s := cut(rules.Language{}, r, 2)
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	}
 	return s
 }
 
-func numberOr(r *big.Rat) string {
+func numberOr(l rules.Language, r *big.Rat) string {
 	if r == nil {
 		return ""
 	}
-	return number(r)
+	return number(l, r)
 }
 
 // cut prints r with so many decimals, cut towards zero, so that 299.9 s never
 // read as 5.00 min.
-func cut(r *big.Rat, places int) string {
+func cut(l rules.Language, r *big.Rat, places int) string {
 	scale := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
 	n := new(big.Int).Mul(r.Num(), scale)
 	n.Quo(n, r.Denom())
-	return new(big.Rat).SetFrac(n, scale).FloatString(places)
+	return l.Number(new(big.Rat).SetFrac(n, scale).FloatString(places))
 }
 
 // duration prints ticks of a, to the millisecond: "7 h 2 min 18 s", "5 min".
-func duration(a *analysis.Analysis, ticks int64) string { return secondsText(a.Seconds(ticks)) }
+func duration(l rules.Language, a *analysis.Analysis, ticks int64) string {
+	return secondsText(l, a.Seconds(ticks))
+}
 
 // secondsText prints a time in hours, minutes and seconds, cut to milliseconds.
-func secondsText(seconds *big.Rat) string {
+func secondsText(l rules.Language, seconds *big.Rat) string {
 	ms := new(big.Rat).Mul(seconds, big.NewRat(1000, 1))
 	n := new(big.Int).Quo(ms.Num(), ms.Denom()).Int64()
 	h, m, s, frac := n/3600000, n/60000%60, n/1000%60, n%1000
@@ -359,7 +371,7 @@ func secondsText(seconds *big.Rat) string {
 		parts = append(parts, fmt.Sprintf("%d min", m))
 	}
 	if frac > 0 {
-		parts = append(parts, strings.TrimRight(fmt.Sprintf("%d.%03d", s, frac), "0")+" s")
+		parts = append(parts, l.Number(strings.TrimRight(fmt.Sprintf("%d.%03d", s, frac), "0"))+" s")
 	} else if s > 0 || len(parts) == 0 {
 		parts = append(parts, fmt.Sprintf("%d s", s))
 	}
@@ -367,8 +379,8 @@ func secondsText(seconds *big.Rat) string {
 }
 
 // minutes prints ticks of a in minutes, cut to two decimals.
-func minutes(a *analysis.Analysis, ticks int64) string {
-	return cut(new(big.Rat).Quo(a.Seconds(ticks), big.NewRat(60, 1)), 2)
+func minutes(l rules.Language, a *analysis.Analysis, ticks int64) string {
+	return cut(l, new(big.Rat).Quo(a.Seconds(ticks), big.NewRat(60, 1)), 2)
 }
 
 // sentence ends s with a full stop unless it ends in one already.

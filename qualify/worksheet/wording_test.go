@@ -35,7 +35,7 @@ func TestValueText(t *testing.T) {
 		if !ok {
 			t.Fatalf("no fact %s", c.fact)
 		}
-		if got := valueText(def, c.v); got != c.want {
+		if got := valueText(english, def, c.v); got != c.want {
 			t.Errorf("%s: got %q, want %q", c.fact, got, c.want)
 		}
 	}
@@ -51,12 +51,12 @@ func TestEvidence(t *testing.T) {
 		{rules.Verified, false, "verified"}, {rules.Verified, true, "verified, our reading"},
 		{rules.Secondary, false, "second-hand"}, {rules.Draft, true, "draft, our reading"}, {"", true, "our reading"},
 	} {
-		if got := evidence(criteria.Finding{Status: c.status, ReadingOurs: c.ours}); got != c.want {
+		if got := evidence(english, criteria.Finding{Status: c.status, ReadingOurs: c.ours}); got != c.want {
 			t.Errorf("%q %v: got %q, want %q", c.status, c.ours, got, c.want)
 		}
 	}
 	f := criteria.Finding{Status: rules.Verified, Strength: "strong", Grade: "moderate", Confirmed: "A. Reader on 2030-02-01, in second edition"}
-	if got, want := evidence(f), "verified, strong recommendation, evidence moderate, confirmed by A. Reader on 2030-02-01, in second edition"; got != want {
+	if got, want := evidence(english, f), "verified, strong recommendation, evidence moderate, confirmed by A. Reader on 2030-02-01, in second edition"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 	in := sample("met")
@@ -73,11 +73,11 @@ func TestClauseText(t *testing.T) {
 		{ID: "all", AllOf: leaf}, {ID: "any", AnyOf: leaf}, {ID: "none", NoneOf: leaf}, {ID: "two", NOf: &rules.NOf{N: 2, Of: leaf}}}}}
 	for id, want := range map[string]string{"all": "L (all of)", "any": "L (any of)", "none": "L (none of)", "two": "L (at least 2 of)", "other": "L: asked"} {
 		f := criteria.Finding{ID: id, Label: "L", Asked: "asked", Parts: []criteria.Finding{{ID: "x"}}}
-		if got := clauseText(f, p); got != want {
+		if got := clauseText(english, f, p); got != want {
 			t.Errorf("%s: got %q, want %q", id, got, want)
 		}
 	}
-	if got := clauseText(criteria.Finding{Label: "L"}, nil); got != "L" {
+	if got := clauseText(english, criteria.Finding{Label: "L"}, nil); got != "L" {
 		t.Errorf("a leaf without words: %q", got)
 	}
 }
@@ -95,7 +95,7 @@ func TestClockText(t *testing.T) {
 		{recording.ClockElapsed, "", "time since the start only, neither date nor time of day is in the file"},
 		{recording.ClockTimeOfDay, "Europe/Vienna", "time of day only, the date is not in the file; zone Europe/Vienna"},
 	} {
-		if got := clockText(&recording.Recording{Clock: c.kind, Zone: c.zone}); got != c.want {
+		if got := clockText(english, &recording.Recording{Clock: c.kind, Zone: c.zone}); got != c.want {
 			t.Errorf("%v %s: got %q, want %q", c.kind, c.zone, got, c.want)
 		}
 	}

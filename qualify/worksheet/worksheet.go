@@ -29,10 +29,13 @@ import (
 // Input is everything that one worksheet shows: one case under one version of
 // criteria. Whatever is nil or zero is told as not known, never guessed.
 type Input struct {
-	Program string     // name and version of the program
-	Printed rules.Date // day of printing, from the caller; zero: not printed
-	Demo    bool       // invented data: told on every page
-	Case    CaseInfo
+	// Language is that of every text that is not the pack's or typed. A
+	// Determination, and what its facts rest on, has to be worded in the same.
+	Language rules.Language
+	Program  string     // name and version of the program
+	Printed  rules.Date // day of printing, from the caller; zero: not printed
+	Demo     bool       // invented data: told on every page
+	Case     CaseInfo
 
 	// Pack is the version applied. nil leaves out the levels and the history
 	// of what was asked.
@@ -117,6 +120,12 @@ type Mark struct {
 	Word, Symbol, Class string
 }
 
+// in is the mark in a language.
+func (m Mark) in(l rules.Language) *Mark {
+	m.Word = l.Say(m.Word)
+	return &m
+}
+
 // String returns symbol and word.
 func (m Mark) String() string { return m.Symbol + " " + m.Word }
 
@@ -138,8 +147,9 @@ var (
 // verdict and headline, then Sections in order. Its texts hold no control
 // characters.
 type Worksheet struct {
-	Title    string // what this paper is
-	Version  string // region, version, title and short hash of the pack
+	Language rules.Language // of every text that is not the pack's or typed
+	Title    string         // what this paper is
+	Version  string         // region, version, title and short hash of the pack
 	Demo     bool
 	Printed  rules.Date
 	Case     CaseInfo
@@ -177,6 +187,8 @@ type Table struct {
 	Beyond  string
 	Inline  bool // paper sets what stands under a text behind it
 	Fixed   bool // paper keeps the shares of the columns: there is room to write
+
+	in rules.Language
 }
 
 // Column is a head and its share of the width; shares add up to 1.
@@ -246,21 +258,22 @@ const spanLimit = 12
 
 // New lays out in. It never fails: what is missing is printed as missing.
 func New(in Input) *Worksheet {
-	d := in.Determination
+	d, l := in.Determination, in.Language
 	w := &Worksheet{
-		Title:    "Home-oxygen qualification worksheet",
+		Language: l,
+		Title:    l.Say("Home-oxygen qualification worksheet"),
 		Demo:     in.Demo,
 		Printed:  in.Printed,
 		Case:     in.Case,
 		Program:  in.Program,
-		Standing: "Neither a test report nor an order, and no guarantee of coverage.",
+		Standing: l.Say("Neither a test report nor an order, and no guarantee of coverage."),
 	}
 	w.Version = strings.TrimSpace(d.Criteria + " " + d.Version)
 	if d.Title != "" {
 		w.Version += ", " + d.Title
 	}
 	if len(d.PackSHA256) >= 12 {
-		w.Version += ", file " + d.PackSHA256[:12]
+		w.Version += ", " + l.Say("file %s", d.PackSHA256[:12])
 	}
 	w.Alerts = alerts(in)
 	w.Verdict, w.Headline = headline(in)
@@ -272,32 +285,32 @@ func New(in Input) *Worksheet {
 		drawn = ev.recording()
 	}
 	w.Sections = []Section{
-		disputed(in.Answers),
+		disputed(l, in.Answers),
 		deciding(in, src, ev),
 		questions(d.Needs, in),
-		allTests(d),
+		allTests(l, d),
 		onFile(in, src),
-		{ID: "trace", Title: "The recording", Ref: drawn, Lead: traceLead, Trace: trace},
+		{ID: "trace", Title: l.Say("The recording"), Ref: drawn, Lead: traceLead, Trace: trace},
 		reported(in),
 		levels(in, ev),
 		measures(in, ev),
 		judged(in),
 		spans(in),
-		follows(in, criteria.PartAllows, "allows", "What this allows", src),
-		follows(in, criteria.PartFollowUp, "followup", "What follows, and when", src),
-		whatWouldChange(d),
-		{ID: "document", Title: "What to document next", Items: documented(in, src), Small: true},
-		{ID: "notes", Title: "Notes on the verdict", Items: d.Notes, Small: true},
-		{ID: "near", Title: "Near a limit", Items: d.NearLimit, Small: true},
+		follows(in, criteria.PartAllows, "allows", l.Say("What this allows"), src),
+		follows(in, criteria.PartFollowUp, "followup", l.Say("What follows, and when"), src),
+		whatWouldChange(l, d),
+		{ID: "document", Title: l.Say("What to document next"), Items: documented(in, src), Small: true},
+		{ID: "notes", Title: l.Say("Notes on the verdict"), Items: d.Notes, Small: true},
+		{ID: "near", Title: l.Say("Near a limit"), Items: d.NearLimit, Small: true},
 		walked(in),
 		conditions(in, ev),
-		answered(in.Answers),
-		identity(in.Identity),
+		answered(l, in.Answers),
+		identity(l, in.Identity),
 		clauses(in, src, ev),
-		{ID: "sources", Title: "Further sources", Items: src.take(false), Small: true, Cites: true},
-		{ID: "moresources", Title: "Sources of the clauses that are listed here alone", Items: src.take(true), Minor: true, Cites: true},
-		{ID: "reading", Title: "How the recording was read", Items: reading(in), Small: true},
-		{ID: "cautions", Title: "Cautions", Items: cautions(d), Small: true},
+		{ID: "sources", Title: l.Say("Further sources"), Items: src.take(false), Small: true, Cites: true},
+		{ID: "moresources", Title: l.Say("Sources of the clauses that are listed here alone"), Items: src.take(true), Minor: true, Cites: true},
+		{ID: "reading", Title: l.Say("How the recording was read"), Items: reading(in), Small: true},
+		{ID: "cautions", Title: l.Say("Cautions"), Items: cautions(l, d), Small: true},
 		provenance(in, ev),
 	}
 	if len(in.Legs) > 0 {
@@ -307,6 +320,11 @@ func New(in Input) *Worksheet {
 			rest = rest[1:] // the legs are drawn
 		}
 		w.Sections = slices.Concat(w.Sections[:at], legs(in, ev), rest)
+	}
+	for i := range w.Sections {
+		if t := w.Sections[i].Table; t != nil {
+			t.in = l
+		}
 	}
 	kept := w.Sections[:0]
 	for _, s := range w.Sections {

@@ -332,16 +332,16 @@ func TestNumbersAreCut(t *testing.T) {
 		seconds      int64
 		min, inWords string
 	}{{299, "4.98", "4 min 59 s"}, {300, "5.00", "5 min"}, {3600, "60.00", "1 h"}, {0, "0.00", "0 s"}, {3661, "61.01", "1 h 1 min 1 s"}} {
-		if m, w := minutes(a, c.seconds), duration(a, c.seconds); m != c.min || w != c.inWords {
+		if m, w := minutes(english, a, c.seconds), duration(english, a, c.seconds); m != c.min || w != c.inWords {
 			t.Errorf("%d s: %s min, %s; want %s, %s", c.seconds, m, w, c.min, c.inWords)
 		}
 	}
 	fine := *a
 	fine.PerSecond = 10
-	if m, w := minutes(&fine, 2999), duration(&fine, 2999); m != "4.99" || w != "4 min 59.9 s" {
+	if m, w := minutes(english, &fine, 2999), duration(english, &fine, 2999); m != "4.99" || w != "4 min 59.9 s" {
 		t.Errorf("299.9 s: %s min, %s", m, w)
 	}
-	if got := cut(big.NewRat(2999, 600), 2); got != "4.99" {
+	if got := cut(english, big.NewRat(2999, 600), 2); got != "4.99" {
 		t.Errorf("2999/600 cut to %s", got)
 	}
 }
