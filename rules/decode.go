@@ -18,6 +18,7 @@ import (
 
 const (
 	maxFile     = 1 << 18 // bytes of one file; a pack has some ten thousand
+	maxFolder   = 64      // letters of the name of a region that a store keeps
 	maxTokens   = 30_000  // of one file; the parser takes time in their square
 	maxNesting  = 32      // groups inside groups, lists and keys counted alike
 	maxProblems = 200     // of one file; a file with more was not meant as a pack

@@ -1,6 +1,9 @@
 package rules
 
-import "path"
+import (
+	"fmt"
+	"path"
+)
 
 // ReadDraft reads the bytes of one version that is not yet part of any library,
 // with every check that Load has for one. It takes the day from which it is in
@@ -9,7 +12,10 @@ import "path"
 // of. Its boundary cases are not looked for. The error is Problems; the pack is
 // then nil.
 func ReadDraft(data []byte, file string, region Region) (*Pack, error) {
-	p := &Pack{Region: region, File: path.Join(region.Region, path.Base(file)), SHA256: hashOf(data)}
+	p := &Pack{Region: region, File: path.Join(region.Region, path.Base(file)), SHA256: hashOf(data), Text: data}
+	if len(data) > maxFile {
+		return nil, Problems{{File: file, Expected: fmt.Sprintf("at most %d bytes", maxFile), Found: fmt.Sprint(len(data)), Mend: "leave out what is no criterion"}}
+	}
 	d := parse(file, data)
 	d.decode(p)
 	if d.root != nil {
@@ -21,4 +27,22 @@ func ReadDraft(data []byte, file string, region Region) (*Pack, error) {
 		return nil, d.problems
 	}
 	return p, nil
+}
+
+// ReadRegion reads the bytes of region.yaml of a folder, with every check that
+// Load has for it, that of the folder's name among them. The error is Problems.
+func ReadRegion(data []byte, folder string) (Region, error) {
+	file := path.Join(folder, "region.yaml")
+	if !regionPattern.MatchString(folder) || len(folder) > maxFolder {
+		return Region{}, Problems{{File: "region.yaml", Expected: fmt.Sprintf("a folder name of at most %d small letters, digits and single dashes", maxFolder), Found: quote(folder), Mend: "rename the folder, such as us-medicare"}}
+	}
+	if len(data) > maxFile {
+		return Region{}, Problems{{File: file, Expected: fmt.Sprintf("at most %d bytes", maxFile), Found: fmt.Sprint(len(data)), Mend: "leave out what is no key of it"}}
+	}
+	r, problems := readRegion(data, file, folder)
+	if len(problems) > 0 {
+		problems.sort()
+		return Region{}, problems
+	}
+	return r, nil
 }

@@ -15,6 +15,9 @@ var (
 	ErrUnknownRegion = errors.New("unknown region")
 	// ErrNoPackInForce: the region has no criteria in force on that day.
 	ErrNoPackInForce = errors.New("no criteria in force")
+	// ErrUnread: the version in force can't be read; see Pack.Unreadable. It comes
+	// with ErrNoPackInForce.
+	ErrUnread = errors.New("criteria can't be read")
 	// ErrUnknownVersion: the region has no version with that effective date.
 	ErrUnknownVersion = errors.New("unknown version")
 )

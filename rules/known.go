@@ -1,16 +1,18 @@
 package rules
 
 // AsKnownOn returns the library as this house had it on a day: without the
-// versions that it came to know later, so that somebody who asks why a case was
-// judged as it was gets the answer of that day. A version without known_since
-// counts as known all along. Of a region that was not known at all, InForce
-// says so with ErrNoPackInForce. l itself stays as it is.
+// versions that it came to know later, and with those that it withdrew or
+// corrected since, so that somebody who asks why a case was judged as it was
+// gets the answer of that day. A version without known_since counts as known
+// all along; one that was withdrawn no longer counts on the day of its
+// withdrawal. Of a region that was not known at all, InForce says so with
+// ErrNoPackInForce. l itself stays as it is.
 func (l *Library) AsKnownOn(day Date) *Library {
-	out := &Library{packs: map[string][]*Pack{}, asOf: day}
+	out := &Library{packs: map[string][]*Pack{}, retired: map[string][]*Pack{}, asOf: day}
 	for _, r := range l.regions {
 		var versions []*Pack
-		for _, p := range l.packs[r.Region] {
-			if day.Before(p.KnownSince) {
+		for _, p := range append(l.History(r.Region), l.retired[r.Region]...) {
+			if day.Before(p.KnownSince) || !p.KnownUntil.IsZero() && !day.Before(p.KnownUntil) {
 				continue
 			}
 			q := *p

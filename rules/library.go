@@ -2,9 +2,13 @@ package rules
 
 import (
 	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // Library holds the packs of all regions, checked. Load or Embedded makes it;
@@ -12,7 +16,29 @@ import (
 type Library struct {
 	regions []Region
 	packs   map[string][]*Pack // by region, effective dates ascending
+	retired map[string][]*Pack // by region: what no longer counts here, in the order of With
 	asOf    Date               // of AsKnownOn, zero: everything that is known
+	id      sync.Once
+	hash    string
+}
+
+// Current returns l: a library that never changes is the one that counts at any
+// moment.
+func (l *Library) Current(context.Context) (*Library, error) { return l, nil }
+
+// SHA256 names what the library applies: two that give the same version for each
+// region and day have the same.
+func (l *Library) SHA256() string {
+	l.id.Do(func() {
+		h := sha256.New()
+		for _, r := range l.regions {
+			for _, p := range l.packs[r.Region] {
+				fmt.Fprintf(h, "%s %s %s %q\n", r.Region, p.EffectiveFrom, p.SHA256, p.Unreadable)
+			}
+		}
+		l.hash = hex.EncodeToString(h.Sum(nil))
+	})
+	return l.hash
 }
 
 // Regions returns all regions by name of their folder, hidden ones last.
@@ -47,6 +73,8 @@ func (l *Library) InForce(region string, day Date) (*Pack, error) {
 	switch {
 	case i < 0:
 		return nil, fmt.Errorf("%w: %s on %s: the first version known is in force from %s; add an earlier pack or check the date", ErrNoPackInForce, region, day, versions[0].EffectiveFrom)
+	case versions[i].Unreadable != "":
+		return nil, fmt.Errorf("%w: %s on %s: %w: the version in force from %s: %s", ErrNoPackInForce, region, day, ErrUnread, versions[i].EffectiveFrom, versions[i].Unreadable)
 	case versions[i].Withdrawn:
 		return nil, fmt.Errorf("%w: %s on %s: withdrawn from %s (%s)", ErrNoPackInForce, region, day, versions[i].EffectiveFrom, versions[i].Title)
 	}

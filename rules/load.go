@@ -162,6 +162,13 @@ func (l *loader) regionFile(file, folder string) Region {
 	if !ok {
 		return r
 	}
+	r, problems := readRegion(data, file, folder)
+	l.problems = append(l.problems, problems...)
+	return r
+}
+
+func readRegion(data []byte, file, folder string) (Region, Problems) {
+	r := Region{Text: string(data)}
 	d := parse(file, data)
 	d.decode(&r)
 	d.validate(&r)
@@ -170,9 +177,8 @@ func (l *loader) regionFile(file, folder string) Region {
 		var top *step
 		d.fault(top.in("region"), "the name of its folder, "+quote(folder), quote(r.Region), "write region: "+folder+", or rename the folder")
 	}
-	l.problems = append(l.problems, d.problems...)
 	r.Region = folder
-	return r
+	return r, d.problems
 }
 
 func (l *loader) packFile(file string, effective Date) *Pack {
@@ -180,7 +186,7 @@ func (l *loader) packFile(file string, effective Date) *Pack {
 	if !ok {
 		return nil
 	}
-	p := &Pack{File: file, SHA256: hashOf(data), CasesFile: strings.TrimSuffix(file, ".yaml") + ".cases.yaml"}
+	p := &Pack{File: file, SHA256: hashOf(data), Text: data, CasesFile: strings.TrimSuffix(file, ".yaml") + ".cases.yaml"}
 	d := parse(file, data)
 	d.decode(p)
 	if d.root != nil {

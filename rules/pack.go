@@ -35,6 +35,8 @@ type Region struct {
 	Hidden bool `yaml:"hidden"`
 	// Applies says which patients come under the criteria; at least one holds.
 	Applies []Applies `yaml:"applies" validate:"dive"`
+
+	Text string `yaml:"-"` // bytes of region.yaml
 }
 
 // Pack is one version of a region's criteria: <effective-date>.yaml. It is not
@@ -48,8 +50,15 @@ type Pack struct {
 	Until         *Date  `yaml:"-"` // last day in force, derived from the next file; nil if open
 	EffectiveFrom Date   `yaml:"effective_from" validate:"required"`
 	KnownSince    Date   `yaml:"known_since"` // day from which this house knew it; zero if not recorded
-	Title         string `yaml:"title" validate:"required"`
-	Withdrawn     bool   `yaml:"withdrawn"` // the payer stopped: no criteria in force from EffectiveFrom
+	// KnownUntil is the first day on which the version no longer counts in this
+	// house, because it was withdrawn or corrected; zero: it counts.
+	KnownUntil Date   `yaml:"-"`
+	Text       []byte `yaml:"-"` // bytes of File
+	// Unreadable says why a version that counts here can't be read, "" if it
+	// can: then it has no criteria, and no day from EffectiveFrom on any either.
+	Unreadable string `yaml:"-"`
+	Title      string `yaml:"title" validate:"required"`
+	Withdrawn  bool   `yaml:"withdrawn"` // the payer stopped: no criteria in force from EffectiveFrom
 
 	// Population is who the pack is for. Where it is not met the outcome is
 	// undetermined with the disposition not_addressed, and OtherwiseSee says

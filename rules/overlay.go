@@ -1,0 +1,89 @@
+package rules
+
+import (
+	"slices"
+)
+
+// With returns the library with what a house published itself laid over it.
+// regions are those whose region.yaml the house keeps, new ones or in place of
+// the library's. own are its versions, each with KnownSince, and KnownUntil
+// where it no longer counts, in the order in which they were published.
+// retired names versions of l, by the SHA-256 of their files, that no longer
+// count, and the first day on which they do not.
+//
+// Of two versions of one region and day that both count the later of own does,
+// and any of own before one of l: the other is retired from the day on which
+// the one that counts is known. Packs of own are copied; l stays as it is.
+func (l *Library) With(regions []Region, own []*Pack, retired map[string]Date) *Library {
+	out := &Library{packs: map[string][]*Pack{}, retired: map[string][]*Pack{}}
+	all := map[string][]*Pack{}
+	put := func(p *Pack, until Date) {
+		q := *p
+		q.Until, q.KnownUntil = nil, until
+		all[p.Region.Region] = append(all[p.Region.Region], &q)
+	}
+	names := map[string]Region{}
+	for _, r := range l.regions {
+		names[r.Region] = r
+		for _, p := range l.packs[r.Region] {
+			put(p, retired[p.SHA256])
+		}
+		for _, p := range l.retired[r.Region] {
+			put(p, p.KnownUntil)
+		}
+	}
+	for _, p := range own {
+		put(p, p.KnownUntil)
+		if _, ok := names[p.Region.Region]; !ok {
+			names[p.Region.Region] = p.Region
+		}
+	}
+	for _, r := range regions {
+		names[r.Region] = r
+	}
+	for _, name := range sortedKeys(names) {
+		var counts []*Pack
+		for _, p := range all[name] {
+			p.Region = names[name]
+			if !p.KnownUntil.IsZero() {
+				out.retired[name] = append(out.retired[name], p)
+				continue
+			}
+			if i := slices.IndexFunc(counts, func(q *Pack) bool { return q.EffectiveFrom == p.EffectiveFrom }); i >= 0 {
+				counts[i].KnownUntil = p.KnownSince
+				out.retired[name] = append(out.retired[name], counts[i])
+				counts[i] = p
+				continue
+			}
+			counts = append(counts, p)
+		}
+		out.add(names[name], counts)
+	}
+	return out
+}
+
+// Retired returns the versions of a region that no longer count in this house,
+// because they were withdrawn or corrected: KnownUntil says since when.
+func (l *Library) Retired(region string) []*Pack { return slices.Clone(l.retired[region]) }
+
+// Find returns the version whose file has a SHA-256, nil if there is none: one
+// that counts before one that no longer does.
+func (l *Library) Find(sha256 string) *Pack {
+	for _, lists := range []map[string][]*Pack{l.packs, l.retired} {
+		for _, r := range l.regions {
+			for _, p := range lists[r.Region] {
+				if p.SHA256 == sha256 {
+					return p
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// Unread is a version that counts and can't be read: no criteria are in force
+// from its day on, because it is not known what they are. why says what to do.
+func Unread(region Region, effective Date, sha256, why string) *Pack {
+	return &Pack{Region: region, EffectiveFrom: effective, SHA256: sha256, Withdrawn: true, Unreadable: why, Title: "This version can't be read: " + why,
+		File: region.Region + "/" + effective.String() + ".yaml", CasesFile: region.Region + "/" + effective.String() + ".cases.yaml"}
+}
