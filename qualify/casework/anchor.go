@@ -131,7 +131,7 @@ func chainWords(id string) string {
 }
 
 // SweepUploads removes the uploads that were last put before the given
-// instant and that neither a case nor an anchor needs: those whose event was
+// instant and that neither a case nor an anchor nor the criteria need: those whose event was
 // never written, and those of cases that were destroyed. Leave an hour or
 // more between before and now, so that an upload whose event is still to come
 // is not taken. It returns how many it went to remove.
@@ -154,6 +154,16 @@ func SweepUploads(ctx context.Context, s Store, before time.Time) (int, error) {
 			return 0, fmt.Errorf("listing anchors: %w", err)
 		}
 		needed[a.Hash] = true
+	}
+	// An altered ledger stops the sweep: it may hide what is needed.
+	entries, err := ReadLedger(ctx, s, Criteria)
+	if err != nil {
+		return 0, fmt.Errorf("no upload was removed, because it is not known which ones the criteria need: %w", err)
+	}
+	for _, e := range entries {
+		for _, sha := range e.needs() {
+			needed[sha] = true
+		}
 	}
 	n := 0
 	for u, err := range All(ctx, s.Uploads) {

@@ -25,6 +25,25 @@ type Entry struct {
 	Hash   string          `json:"hash"` // hash of all of the above; see Entry.Sum
 }
 
+// Criteria is the name of the ledger of the criteria that the house publishes
+// itself. What its entries name in the member "uploads" of their changes, a list
+// of SHA-256, is needed for as long as the store stands.
+const Criteria = "criteria"
+
+// needs lists the uploads that an entry needs.
+func (e Entry) needs() []string {
+	if e.Ledger != Criteria {
+		return nil
+	}
+	var named struct {
+		Uploads []string `json:"uploads"`
+	}
+	if json.Unmarshal(e.Change, &named) != nil {
+		return nil // of another shape: it names none
+	}
+	return named.Uploads
+}
+
 // Sum returns the hash that e.Hash must have: SHA-256, in lower-case hex, of
 // the canonical JSON of the entry without its member "hash", as Event.Sum
 // describes it.
@@ -165,6 +184,11 @@ func (a *audit) readLedgers() error {
 		a.report.Entries += len(entries)
 		for _, e := range entries {
 			a.hashes[LedgerWhere(name)] = append(a.hashes[LedgerWhere(name)], e.Hash)
+			for _, sha := range e.needs() {
+				if !a.uploads[sha] {
+					a.fault("ledger "+name, "entry %d: its text or document %s is missing or altered; restore it from a backup", e.N, sha)
+				}
+			}
 		}
 	}
 	return nil
