@@ -221,6 +221,11 @@ type Arrival struct {
 // nothing is settled, and the same call may be made again; a call after a
 // settled one changes nothing. The file itself is the caller's to remove.
 func (s *Site) Arrived(ctx context.Context, id string, size int64, at time.Time, open func(context.Context) (io.ReadCloser, error)) (Arrival, error) {
+	lib, err := s.cfg.Library.Current(ctx)
+	if err != nil {
+		return Arrival{}, err
+	}
+	s = &Site{s.core, lib}
 	t, was, err := s.ticketOf(ctx, id)
 	if errors.Is(err, casework.ErrNotFound) {
 		return Arrival{State: "unknown"}, nil

@@ -108,7 +108,7 @@ func (s *Site) showBatch(w http.ResponseWriter, q *request, status int, form url
 func (s *Site) readBatch(form url.Values) (st batchStated, faults map[string]string, say string) {
 	stated, faults := readFields(form, batchFacts)
 	st = batchStated{region: typed(form, "payer"), facts: map[string]criteria.Fact{}}
-	region, err := s.cfg.Library.Region(st.region)
+	region, err := s.lib.Region(st.region)
 	if err != nil || region.Hidden {
 		faults["payer"] = "Expected one of the payers listed; found none. Choose whose criteria the tests are judged by."
 	}
@@ -313,7 +313,7 @@ func (r *batchRun) take(q *request, part *multipart.Part) error {
 func (r *batchRun) read(name string, data []byte) {
 	var lines []batch.Line
 	for _, one := range batch.Split(qualify.Source{Name: name, Data: data, Read: recording.Options{Workbook: sheets.Tables}}) {
-		lines = append(lines, batch.File(one, r.facts, r.query, r.s.cfg.Library)...)
+		lines = append(lines, batch.File(one, r.facts, r.query, r.s.lib)...)
 	}
 	sum := sha256.Sum256(data)
 	r.hashes = append(r.hashes, hex.EncodeToString(sum[:]))
@@ -341,7 +341,7 @@ func (r *batchRun) settle() {
 			}
 			return nil, errors.New("no such file came with it")
 		}}}
-		lines = append(lines, batch.File(src, r.facts, r.query, r.s.cfg.Library)...)
+		lines = append(lines, batch.File(src, r.facts, r.query, r.s.lib)...)
 	}
 	r.lines = append(r.lines, slices.DeleteFunc(lines, func(l batch.Line) bool { return l.Outcome == "" && used[l.File] })...)
 	r.held = nil

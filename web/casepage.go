@@ -173,7 +173,7 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 }
 
 func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*caseBody, error) {
-	region, err := s.cfg.Library.Region(f.Criteria[0])
+	region, err := s.lib.Region(f.Criteria[0])
 	if err != nil {
 		return nil, err
 	}

@@ -434,7 +434,7 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 			q.Facts["spans"] = said
 		}
 	}
-	key, err := inputHash(q, u)
+	key, err := inputHash(q, u, s.lib)
 	if err != nil {
 		return nil, err
 	}
@@ -446,14 +446,14 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 				return nil, err
 			}
 		}
-		res, err = qualify.Check(q, s.cfg.Library)
+		res, err = qualify.Check(q, s.lib)
 		if errors.Is(err, qualify.ErrQuery) && len(q.Facts["recordings"].Value.List) > 0 {
 			// The marks do not fit the recording as it is read now: they are
 			// told to be stale, and the case stands without them.
 			without := maps.Clone(q.Facts)
 			delete(without, "recordings")
 			q.Facts, stale = without, true
-			res, err = qualify.Check(q, s.cfg.Library)
+			res, err = qualify.Check(q, s.lib)
 		}
 		if err != nil {
 			a, known := answerTo(err)
@@ -525,16 +525,15 @@ func (s *Site) barredBy(f *file) (*rules.Pack, error) {
 // not known.
 func (s *Site) packOf(region string, day rules.Date) (*rules.Pack, error) {
 	if day.IsZero() {
-		if h := s.cfg.Library.History(region); len(h) > 0 {
+		if h := s.lib.History(region); len(h) > 0 {
 			return h[len(h)-1], nil
 		}
 	}
-	return s.cfg.Library.InForce(region, day)
+	return s.lib.InForce(region, day)
 }
 
-// inputHash is the SHA-256 of all that the chain reads for a case, save the
-// library, which does not change while the site runs.
-func inputHash(q qualify.Query, u *casework.Upload) (string, error) {
+// inputHash is the SHA-256 of all that the chain reads for a case.
+func inputHash(q qualify.Query, u *casework.Upload, lib *rules.Library) (string, error) {
 	h := sha256.New()
 	enc := json.NewEncoder(h)
 	for _, name := range slices.Sorted(maps.Keys(q.Facts)) {
@@ -542,7 +541,7 @@ func inputHash(q qualify.Query, u *casework.Upload) (string, error) {
 			return "", err
 		}
 	}
-	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed}); err != nil {
+	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed, lib.SHA256()}); err != nil {
 		return "", err
 	}
 	if u != nil {

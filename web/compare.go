@@ -42,7 +42,7 @@ func (s *Site) compareCase(w http.ResponseWriter, q *request) error {
 		wanted = wanted[:comparedMost]
 	}
 	regions := slices.Clone(f.Criteria)
-	for _, r := range s.cfg.Library.Regions() {
+	for _, r := range s.lib.Regions() {
 		if !r.Hidden && slices.Contains(wanted, r.Region) && !slices.Contains(regions, r.Region) {
 			regions = append(regions, r.Region)
 		}
@@ -67,7 +67,7 @@ func (s *Site) compareCase(w http.ResponseWriter, q *request) error {
 // comparedUnder evaluates the case as if it had been opened under that set. A
 // set that bars the supplier from the recording keeps it from being read.
 func (s *Site) comparedUnder(q *request, f *file, region string) (comparedRow, error) {
-	r, err := s.cfg.Library.Region(region)
+	r, err := s.lib.Region(region)
 	if err != nil {
 		return comparedRow{}, err
 	}

@@ -8,36 +8,15 @@ import (
 	"fmt"
 	"net/http"
 
-	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 )
-
-// confirmationKind is the kind of the notes that hold confirmations, one each
-// as an entry of the file that the command line reads, under keys in the order
-// in which they were made. Seals chain them.
-const confirmationKind = "confirmation"
-
-// ConfirmationFile is all confirmations of a store as the file that check
-// --confirmed reads, empty if it holds none. criteria.ParseConfirmations proves
-// its seals. Errors are the store's.
-func ConfirmationFile(ctx context.Context, store casework.Store) ([]byte, error) {
-	var file []byte
-	for n, err := range casework.All(ctx, func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
-		return store.Notes(ctx, confirmationKind, after, limit)
-	}) {
-		if err != nil {
-			return nil, err
-		}
-		file = append(file, n.Data...)
-	}
-	return file, nil
-}
 
 // confirmations returns every record. Records that were changed, removed or
 // moved behind the program's back give errConfirmations.
 func (s *Site) confirmations(ctx context.Context) ([]criteria.Confirmation, error) {
-	file, err := ConfirmationFile(ctx, s.cfg.Store)
+	file, err := editions.ConfirmationFile(ctx, s.cfg.Store)
 	if err != nil {
 		return nil, err
 	}
@@ -60,7 +39,7 @@ func (s *Site) confirmed(ctx context.Context) (map[string]criteria.Confirmations
 		}
 		return nil, err
 	}
-	return criteria.Holding(list, s.cfg.Library), nil
+	return criteria.Holding(list, s.lib), nil
 }
 
 // draft is a part of a pack that is from memory, and who confirmed it.
@@ -118,7 +97,7 @@ func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 	sum := sha256.Sum256(in.data)
 	c := criteria.Confirmation{Region: p.Region.Region, Version: p.EffectiveFrom, PackSHA256: p.SHA256, Clause: typed(in.form, "clause"),
 		By: typed(in.form, "by"), On: s.today(), Edition: typed(in.form, "edition"), DocumentSHA256: hex.EncodeToString(sum[:])}
-	if !c.Holds(s.cfg.Library) {
+	if !c.Holds(s.lib) {
 		return errNoPage // a clause that is no draft: no form of this page asks for it
 	}
 	// One at a time: a record is sealed behind the one before it.
@@ -133,7 +112,7 @@ func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 		previous = list[len(list)-1].Seal
 	}
 	c.Seal = criteria.SealOf(previous, c)
-	if err := s.cfg.Store.PutNote(q.Context(), confirmationKind, fmt.Sprintf("%08d", len(list)+1), []byte(c.YAML())); err != nil {
+	if err := s.cfg.Store.PutNote(q.Context(), editions.ConfirmationNotes, fmt.Sprintf("%08d", len(list)+1), []byte(c.YAML())); err != nil {
 		return err
 	}
 	seeOther(w, "/rules/"+p.Region.Region+"/"+p.EffectiveFrom.String()+"#drafts")
@@ -142,7 +121,7 @@ func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 
 // confirmationsFile gives all confirmations to whoever runs the command line.
 func (s *Site) confirmationsFile(w http.ResponseWriter, q *request) error {
-	file, err := ConfirmationFile(q.Context(), s.cfg.Store)
+	file, err := editions.ConfirmationFile(q.Context(), s.cfg.Store)
 	if err != nil {
 		return err
 	}

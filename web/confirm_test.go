@@ -12,6 +12,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 )
 
@@ -53,7 +54,8 @@ func fact(t *testing.T, name, text string) criteria.Fact {
 func TestConfirmDraft(t *testing.T) {
 	store := &storetest.Memory{}
 	b := newBench(t, store, false)
-	b.cfg.Library = ownLibrary(t)
+	b.lib = ownLibrary(t)
+	b.cfg.Library = b.lib
 	const page = "/rules/xx-own/2030-01-01"
 	outcome := func() string {
 		t.Helper()
@@ -109,13 +111,13 @@ func TestConfirmDraft(t *testing.T) {
 	sum := sha256.Sum256(copyRead)
 	file := v.page("/rules/confirmations.yaml")
 	list, err := criteria.ParseConfirmations([]byte(file), "c.yaml")
-	if err != nil || len(list) != 2 || list[0].Seal == "" || list[1].DocumentSHA256 != hex.EncodeToString(sum[:]) || !list[1].Holds(b.cfg.Library) {
+	if err != nil || len(list) != 2 || list[0].Seal == "" || list[1].DocumentSHA256 != hex.EncodeToString(sum[:]) || !list[1].Holds(b.lib) {
 		t.Fatalf("%v\n%s", err, file)
 	}
 
 	// A record that is changed behind the program's back ends all of them.
 	changed := strings.Replace(list[0].YAML(), "A. Reader", "B. Reader", 1)
-	if err := store.PutNote(t.Context(), confirmationKind, "00000001", []byte(changed)); err != nil {
+	if err := store.PutNote(t.Context(), editions.ConfirmationNotes, "00000001", []byte(changed)); err != nil {
 		t.Fatal(err)
 	}
 	if got := outcome(); got != "undetermined" {
@@ -130,12 +132,12 @@ func TestConfirmDraft(t *testing.T) {
 	}
 
 	// Of another state of the pack they do not hold.
-	if err := store.PutNote(t.Context(), confirmationKind, "00000001", []byte(list[0].YAML())); err != nil {
+	if err := store.PutNote(t.Context(), editions.ConfirmationNotes, "00000001", []byte(list[0].YAML())); err != nil {
 		t.Fatal(err)
 	}
 	if got := outcome(); got != "qualifies" {
 		t.Errorf("with the record put back: %s", got)
 	}
-	b.cfg.Library.History("xx-own")[0].SHA256 = strings.Repeat("0", 64)
+	b.lib.History("xx-own")[0].SHA256 = strings.Repeat("0", 64)
 	b.lacks(v.page(page), "Confirmed by")
 }

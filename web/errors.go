@@ -30,6 +30,7 @@ var (
 	errCode           = errors.New("code of the link not given yet")
 	errBarred         = errors.New("custody not settled")
 	errConfirmations  = errors.New("records of confirmations do not fit together")
+	errCriteria       = errors.New("the criteria published here can't be read")
 	errNoDetermined   = errors.New("nothing to print yet")
 	errNoAnswers      = errors.New("no answers to print yet")
 )
@@ -71,6 +72,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errConfirmations):
 		return answer{http.StatusConflict, "The confirmations do not fit together",
 			"A record of a confirmed draft was changed or removed outside this program, so none counts. Nothing was stored.", "Restore the store from a backup."}, true
+	case errors.Is(err, errCriteria), errors.Is(err, rules.ErrUnread):
+		return answer{http.StatusConflict, "The criteria cannot be read",
+			"What was published here was changed or removed outside this program, or is of another version of it, so nothing is judged by it. Nothing was stored.", "Run: airwarrant audit verify. Then restore the store from a backup taken before it was altered."}, true
 	case errors.Is(err, errNoDesk):
 		return answer{http.StatusForbidden, "Not signed in",
 			"This page belongs to a desk, and you are not signed in, or the session has ended: it ends after half an hour without a request. Nothing was stored.", "Sign in on the first page."}, true

@@ -40,7 +40,7 @@ func TestCasesKeepWhatTheyRestOn(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, was := range h.Results {
-			d, err := k.Determine(was.Criteria, b.cfg.Library, confirmed)
+			d, err := k.Determine(was.Criteria, b.lib, confirmed)
 			if err != nil {
 				t.Fatal(err)
 			}

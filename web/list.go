@@ -73,7 +73,7 @@ func (s *Site) selectionOf(q *request) (casework.Selection, url.Values) {
 		sel.State = v
 		kept.Set("state", string(v))
 	}
-	if _, err := s.cfg.Library.Region(in.Get("payer")); err == nil {
+	if _, err := s.lib.Region(in.Get("payer")); err == nil {
 		sel.Criteria = in.Get("payer")
 		kept.Set("payer", sel.Criteria)
 	}
@@ -115,7 +115,7 @@ func (s *Site) picks(ctx context.Context, b *listPage, kept url.Values) error {
 	for _, st := range casework.States() {
 		states = append(states, choice{Value: string(st), Words: stateWords[st]})
 	}
-	for _, r := range s.cfg.Library.Regions() {
+	for _, r := range s.lib.Regions() {
 		if !r.Hidden {
 			payers = append(payers, choice{Value: r.Region, Words: r.Name})
 		}
@@ -179,7 +179,7 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 func (s *Site) lineOf(ctx context.Context, h casework.Head, names bool) (listLine, error) {
 	l := listLine{Number: h.Case, Opened: h.OpenedAt.UTC().Format("2006-01-02"), Payer: h.Region(), Alert: h.Alert, State: stateWords[h.State],
 		Owner: h.Owner, Due: h.Due, DueFor: dueWords(h.DueFor), Until: h.Until}
-	if r, err := s.cfg.Library.Region(h.Region()); err == nil {
+	if r, err := s.lib.Region(h.Region()); err == nil {
 		l.Payer = r.Name
 	}
 	if h.Owner != "" {

@@ -64,7 +64,7 @@ func (p newPage) Once() string { return p.value("once") }
 
 func (s *Site) payers(chosen string) []payerLine {
 	var out []payerLine
-	for _, r := range s.cfg.Library.Regions() {
+	for _, r := range s.lib.Regions() {
 		if !r.Hidden {
 			out = append(out, payerLine{r, r.Region == chosen})
 		}
@@ -163,7 +163,7 @@ func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 func (s *Site) readNewCase(form url.Values) (region string, p patient, faults map[string]string) {
 	faults = map[string]string{}
 	region = typed(form, "payer")
-	if r, err := s.cfg.Library.Region(region); err != nil || r.Hidden {
+	if r, err := s.lib.Region(region); err != nil || r.Hidden {
 		faults["payer"] = "Expected one of the payers listed; found none. Choose whose criteria the case is judged by."
 		region = ""
 	}

@@ -286,7 +286,7 @@ func FuzzDocument(f *testing.F) {
 	}
 	f.Add(exif(jpegOf(letter()), 6))
 	f.Add(pngOf(letter()))
-	site := &Site{}
+	site := &Site{core: &core{}}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if mediaOf(data) == mediaPDF {
 			return // drawn in a machine of its own, with limits of its own

@@ -23,12 +23,12 @@ type versionLine struct {
 
 func (s *Site) rulebook(w http.ResponseWriter, q *request) error {
 	var body rulebookPage
-	for _, r := range s.cfg.Library.Regions() {
+	for _, r := range s.lib.Regions() {
 		if r.Hidden {
 			continue
 		}
 		lines := regionLines{Region: r}
-		for _, p := range s.cfg.Library.History(r.Region) {
+		for _, p := range s.lib.History(r.Region) {
 			l := versionLine{Address: "/rules/" + r.Region + "/" + p.EffectiveFrom.String(), From: p.EffectiveFrom.String(),
 				Known: p.KnownSince.String(), Title: p.Title, Withdrawn: p.Withdrawn, Until: "open"}
 			if p.Until != nil {
@@ -101,7 +101,7 @@ func (s *Site) versionOf(q *request) (*rules.Pack, error) {
 	if err != nil {
 		return nil, errNoPage
 	}
-	return s.cfg.Library.At(q.PathValue("region"), d)
+	return s.lib.At(q.PathValue("region"), d)
 }
 
 // showRule shows a version; amend puts back into the form of a draft what was

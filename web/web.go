@@ -38,7 +38,7 @@ import (
 // Provider and Critical is needed.
 type Config struct {
 	Store   casework.Store
-	Library *rules.Library
+	Library Libraries
 	Now     func() time.Time
 	Random  io.Reader // of keys, link secrets and reference numbers
 	Program string    // name and version, as worksheets print it
@@ -57,8 +57,22 @@ type Config struct {
 	Critical *worksheet.CriticalLimit
 }
 
-// Site serves the pages.
+// Libraries gives the criteria that count at the moment. *rules.Library is one
+// that never changes, *editions.Book one that a house publishes to.
+type Libraries interface {
+	// Current returns a library that never changes once it is returned.
+	Current(ctx context.Context) (*rules.Library, error)
+}
+
+// Site serves the pages. Each request has one of its own, so that everything in
+// it is judged by one library.
 type Site struct {
+	*core
+	lib *rules.Library
+}
+
+// core is what all requests share.
+type core struct {
 	cfg    Config
 	key    []byte // signs cookies and form tokens; see siteKey
 	pages  map[*texts.Language]map[string]*template.Template
@@ -87,7 +101,7 @@ func New(cfg Config) (*Site, error) {
 	if cfg.Demo && (len(cfg.Hosts) > 0 || cfg.Provider != nil) {
 		return nil, errors.New("web: Config.Hosts, Config.Provider: expected none with Demo, found one: a demonstration is opened by a click and answers on loopback alone; leave out Demo or both")
 	}
-	s := &Site{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}
+	s := &Site{core: &core{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}}
 	ctx := context.Background()
 	unfinished, err := casework.Unfinished(ctx, cfg.Store)
 	if err != nil {
@@ -95,6 +109,12 @@ func New(cfg Config) (*Site, error) {
 	}
 	if unfinished {
 		return nil, errors.New("web: the store is the target of a move that has not come to its end; give the command move again, then serve it")
+	}
+	if s.lib, err = cfg.Library.Current(ctx); err != nil {
+		// People can still sign in and look the accounts up; what needs criteria
+		// is refused, request by request, until the store is mended.
+		cfg.Log.Error("the criteria can't be read", "error", err.Error())
+		s.lib = &rules.Library{}
 	}
 	if s.key, err = siteKey(ctx, cfg.Store, cfg.Random); err != nil {
 		return nil, err
@@ -272,11 +292,27 @@ func (s *Site) Handler() http.Handler {
 func (s *Site) serve(rt Route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		q := &request{Request: r, route: rt, language: chosenLanguage(r)}
-		err := s.guarded(rt, w, q)
+		s, err := s.now(r.Context(), rt)
+		if err == nil {
+			err = s.guarded(rt, w, q)
+		}
 		if err != nil {
 			s.fail(w, q, rt, err)
 		}
 	})
+}
+
+// now is the site with the criteria that count as the request comes. Routes that
+// everybody reaches, and the accounts, do without where there are none.
+func (s *Site) now(ctx context.Context, rt Route) (*Site, error) {
+	lib, err := s.cfg.Library.Current(ctx)
+	if err != nil {
+		if len(rt.Desks) > 0 && !slices.Equal(rt.Desks, []Desk{Administrator}) {
+			return s, fmt.Errorf("%w: %w", errCriteria, err)
+		}
+		lib = &rules.Library{}
+	}
+	return &Site{s.core, lib}, nil
 }
 
 func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) {

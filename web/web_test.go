@@ -500,8 +500,8 @@ func TestRulesInPlainWords(t *testing.T) {
 	v := b.at(Maintainer)
 	b.wants(v.page("/rules"), "Original Medicare, home oxygen", "2023-04-01", "2004-01-01")
 	b.lacks(v.last, "invented")
-	for _, r := range b.cfg.Library.Regions() {
-		for _, p := range b.cfg.Library.History(r.Region) {
+	for _, r := range b.lib.Regions() {
+		for _, p := range b.lib.History(r.Region) {
 			page := v.page("/rules/" + r.Region + "/" + p.EffectiveFrom.String())
 			b.wants(page, p.Title, p.SHA256)
 			var wants []string

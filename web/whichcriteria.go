@@ -88,7 +88,7 @@ type setsPart struct {
 // placeGroups are the countries that criteria name.
 func (s *Site) placeGroups() []placeGroup {
 	var out []placeGroup
-	for _, c := range s.cfg.Library.Countries() {
+	for _, c := range s.lib.Countries() {
 		out = append(out, placeGroup{rules.Place{Code: c, Name: rules.PlaceName(c)}, rules.Subdivisions(c)})
 	}
 	slices.SortFunc(out, func(a, b placeGroup) int { return strings.Compare(a.Country.Name, b.Country.Name) })
@@ -97,7 +97,7 @@ func (s *Site) placeGroups() []placeGroup {
 
 func (s *Site) planLines(ticked []string) []planLine {
 	var out []planLine
-	for _, p := range s.cfg.Library.Payers() {
+	for _, p := range s.lib.Payers() {
 		out = append(out, planLine{p.Word, strings.Join(p.Programs, ", "), slices.Contains(ticked, p.Word)})
 	}
 	return out
@@ -113,7 +113,7 @@ func (s *Site) choiceFor(form url.Values, birth rules.Date, faults map[string]st
 	} else {
 		p.Country = by.Place
 	}
-	c, err := criteria.ForPatient(s.cfg.Library, p)
+	c, err := criteria.ForPatient(s.lib, p)
 	if pe, ok := errors.AsType[*criteria.PatientError](err); ok {
 		faults[map[string]string{"country": "place", "subdivision": "place", "payer": "plan", "birth": "birth"}[pe.Field]] = sentence(errors.New(pe.Say))
 	}
@@ -127,7 +127,7 @@ func (s *Site) partsOf(c criteria.Choice, chosen string) (open, shut []setsPart)
 		var out []setLine
 		for _, k := range list {
 			if (k.Says == criteria.AppliesNot) == not {
-				r, err := s.cfg.Library.Region(k.Region)
+				r, err := s.lib.Region(k.Region)
 				if err == nil {
 					out = append(out, setLine{k, r, k.Region == chosen})
 				}

@@ -24,6 +24,7 @@ import (
 	"airwarrant/functions/internal/settings"
 	"airwarrant/functions/internal/store/cloud"
 	"airwarrant/qualify"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 	"airwarrant/web"
 )
@@ -53,7 +54,7 @@ func open(ctx context.Context, log *slog.Logger) (*analyze, error) {
 	if err != nil {
 		return nil, err
 	}
-	site, err := web.New(web.Config{Store: store, Library: lib, Now: time.Now, Random: rand.Reader, Program: qualify.Program,
+	site, err := web.New(web.Config{Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
 		Hosts: []string{set.Host}, Arrivals: store, Log: log})
 	if err != nil {
 		return nil, err

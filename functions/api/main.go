@@ -18,6 +18,7 @@ import (
 	"airwarrant/functions/internal/settings"
 	"airwarrant/functions/internal/store/cloud"
 	"airwarrant/qualify"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 	"airwarrant/web"
 	"airwarrant/web/provider"
@@ -48,7 +49,7 @@ func handler(ctx context.Context, log *slog.Logger) (http.Handler, error) {
 		return nil, err
 	}
 	site, err := web.New(web.Config{
-		Store: store, Library: lib, Now: time.Now, Random: rand.Reader, Program: qualify.Program,
+		Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
 		Hosts: []string{set.Host}, Arrivals: store, Provider: vouches, Log: log,
 	})
 	if err != nil {

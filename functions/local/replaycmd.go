@@ -15,11 +15,9 @@ import (
 	"strings"
 	"syscall"
 
-	"airwarrant/qualify/casework"
-	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/rehearsal"
 	"airwarrant/rules"
-	"airwarrant/web"
 )
 
 // replay determines the stored cases of a region under a draft of its criteria
@@ -61,7 +59,7 @@ func replay(args []string, e env) (err error) {
 	defer func() { err = errors.Join(err, store.Close()) }()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	confirmed, err := storedConfirmations(ctx, store, lib)
+	confirmed, err := editions.Confirmed(ctx, store, lib)
 	if err != nil {
 		return status{exitRefused, err}
 	}
@@ -121,20 +119,6 @@ func readDraft(file, region string, lib *rules.Library) (*rules.Pack, error) {
 		return nil, status{exitRefused, err}
 	}
 	return p, nil
-}
-
-// storedConfirmations are the confirmations of a store that hold for the criteria
-// in use, by the SHA-256 of their pack.
-func storedConfirmations(ctx context.Context, store casework.Store, lib *rules.Library) (map[string]criteria.Confirmations, error) {
-	file, err := web.ConfirmationFile(ctx, store)
-	if err != nil {
-		return nil, err
-	}
-	list, err := criteria.ParseConfirmations(file, "confirmed drafts")
-	if err != nil {
-		return nil, err
-	}
-	return criteria.Holding(list, lib), nil
 }
 
 // caseLines writes the lines of cases as they come, so that no number of them is

@@ -20,6 +20,7 @@ import (
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 	"airwarrant/web"
 	"airwarrant/web/provider"
@@ -84,7 +85,7 @@ func serve(args []string, e env) (err error) {
 
 	logger := slog.New(slog.NewJSONHandler(e.err, nil))
 	site, err := web.New(web.Config{
-		Store: store, Library: lib, Now: time.Now, Random: rand.Reader,
+		Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader,
 		Program: qualify.Program, Demo: *demo, Hosts: names, Provider: vouches, Critical: critical,
 		Log: logger,
 	})

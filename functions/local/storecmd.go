@@ -12,8 +12,8 @@ import (
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/rules"
-	"airwarrant/web"
 )
 
 // storeWords parses the words of a command on a store.
@@ -58,7 +58,7 @@ func audit(args []string, e env) (err error) {
 // auditConfirmations proves the seals of the confirmed drafts: what they let
 // decide belongs to the trail as much as the cases do.
 func auditConfirmations(store casework.Store, report *casework.Report) error {
-	file, err := web.ConfirmationFile(context.Background(), store)
+	file, err := editions.ConfirmationFile(context.Background(), store)
 	if err != nil {
 		return err
 	}
