@@ -148,7 +148,7 @@ func partsOf(p *Pack) []citedPart {
 		add("deferral", d.ID, d.Region+" where "+says(d.When, false, true), d.Region+" where "+says(d.When, true, true), true, d.Cite, d.When.cited())
 	}
 	for _, o := range p.Overrides {
-		plain("override", o.ID, strings.Join(o.Waives, ", ")+", for tests "+Period(o.From, o.Until)+figuresIn(o.Text), true, o.Cite)
+		plain("override", o.ID, strings.Join(o.Waives, ", ")+", for tests "+(Language{}).Period(o.From, o.Until)+figuresIn(o.Text), true, o.Cite)
 	}
 	if c := p.Custody; c != nil {
 		text := func(canonical bool) string {
