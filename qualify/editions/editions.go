@@ -82,6 +82,8 @@ const (
 	RuleClosed     = "closed"     // the proposal is no longer open
 	RuleReason     = "reason"     // a reason in words is missing
 	RuleRole       = "role"       // neither maintainer nor administrator
+	RuleFound      = "found"      // what was found in a document is not told
+	RuleCopy       = "copy"       // the copy of a document is too large
 	RuleRegion     = "region"     // region.yaml is missing or of another region
 )
 

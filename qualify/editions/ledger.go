@@ -224,6 +224,13 @@ func (s *state) apply(e casework.Entry) error {
 			}
 		}
 	case KindDiscarded:
+		var d discarded
+		if err := read(&d); err != nil {
+			return err
+		}
+		if err := signs(d.By); err != nil {
+			return err
+		}
 	case KindRead:
 		var r Reading
 		if err := read(&r); err != nil {
