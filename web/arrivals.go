@@ -75,6 +75,10 @@ type ticket struct {
 	// Sender is the footing that somebody outside states by sending.
 	Sender string `json:"sender,omitempty"`
 
+	// Request names the request that the ticket was made by in the logs of all
+	// functions.
+	Request string `json:"request,omitempty"`
+
 	State string `json:"state"`
 	// Why points to why it was refused, a refusedWhy.
 	Why casework.Ref `json:"why,omitempty"`
@@ -97,7 +101,7 @@ func (s *Site) await(w http.ResponseWriter, q *request, t ticket, base string) e
 	if err != nil {
 		return err
 	}
-	t.Made, t.State = s.cfg.Now().UTC(), ticketWaiting
+	t.Made, t.State, t.Request = s.cfg.Now().UTC(), ticketWaiting, RequestID(q.Context())
 	t.Form.Del("form")
 	t.Form.Del("who")
 	data, err := json.Marshal(t)
@@ -112,7 +116,7 @@ func (s *Site) await(w http.ResponseWriter, q *request, t ticket, base string) e
 	}
 	// The id follows the file through the logs of all that handle it. It is
 	// random, and tells nothing of the case.
-	s.cfg.Log.Info("ticket made", "ticket", id)
+	s.cfg.Log.InfoContext(q.Context(), "ticket made", "ticket", id)
 	at := base + "/arrivals/" + id
 	scheme := "http"
 	if secure(q.Request) {
@@ -211,8 +215,9 @@ type Arrival struct {
 	State string
 	// Reason says of a refused one: size, late, custody, closed, unread.
 	Reason string
-	// Outcomes are those of the determination of the case after it was kept.
-	Outcomes []string
+	// Request names the request that its ticket was made by; also after an error,
+	// "" where no ticket could be read.
+	Request string
 }
 
 // Arrived takes a file that has arrived under the id of a ticket: its size in
@@ -234,29 +239,33 @@ func (s *Site) Arrived(ctx context.Context, id string, size int64, at time.Time,
 		return Arrival{}, err
 	}
 	if t.State != ticketWaiting {
-		return Arrival{State: "again"}, nil
+		return Arrival{State: "again", Request: t.Request}, nil
+	}
+	if t.Request != "" {
+		ctx = WithRequestID(ctx, t.Request)
 	}
 	out, r, err := s.takeArrived(ctx, t, size, at, open)
+	out.Request = t.Request
 	if err != nil {
-		return Arrival{}, err
+		return Arrival{Request: t.Request}, err
 	}
 	t.State = out.State
 	if t.State == ticketRefused {
 		raw, err := json.Marshal(refusedWhy{r.say, r.ask, r.step})
 		if err != nil {
-			return Arrival{}, err
+			return Arrival{Request: t.Request}, err
 		}
 		if t.Why, err = (&casework.Case{Number: t.Case, K: 1}).Seal(ctx, s.cfg.Store, s.cfg.Random, raw); err != nil && !errors.Is(err, casework.ErrDestroyed) {
-			return Arrival{}, err
+			return Arrival{Request: t.Request}, err
 		}
 	}
 	data, err := json.Marshal(t)
 	if err != nil {
-		return Arrival{}, err
+		return Arrival{Request: t.Request}, err
 	}
 	// The same event may come twice at once; both find the same.
 	if err := s.cfg.Store.SwapNote(ctx, ticketKind, id, was, data); err != nil && !errors.Is(err, casework.ErrConflict) {
-		return Arrival{}, err
+		return Arrival{Request: t.Request}, err
 	}
 	return out, nil
 }
@@ -315,16 +324,7 @@ func (s *Site) takeArrived(ctx context.Context, t ticket, size int64, at time.Ti
 	if r.say != "" {
 		return Arrival{State: ticketRefused, Reason: "unread"}, r, nil
 	}
-	if f, err = s.open(ctx, t.Case); err != nil {
-		return Arrival{}, refusal{}, err
-	}
-	out := Arrival{State: ticketKept}
-	if f.Determination != nil {
-		for _, res := range f.Determination.Results {
-			out.Outcomes = append(out.Outcomes, res.Outcome)
-		}
-	}
-	return out, refusal{}, nil
+	return Arrival{State: ticketKept}, refusal{}, nil
 }
 
 // sentBy is what somebody outside states by sending a file, nil if the case

@@ -89,7 +89,10 @@ func (s *Site) batchForm(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) showBatch(w http.ResponseWriter, q *request, status int, form url.Values, b batchPage) error {
-	b.Payers = s.payers(typed(form, "payer"))
+	b.Payers = s.payers(s.cfg.Region)
+	if form != nil {
+		b.Payers = s.payers(typed(form, "payer"))
+	}
 	for _, name := range batchFacts {
 		def, _ := rules.Lookup(name)
 		fl := fieldFor(def, false)
@@ -387,7 +390,7 @@ func (r *batchRun) note(q *request) {
 		SHA256   []string `json:"sha256"`
 	}{r.stated.region, r.hashes})
 	if err != nil {
-		r.s.cfg.Log.Error("a batch could not be written down", "kind", kindOf(err))
+		r.s.cfg.Log.ErrorContext(q.Context(), "a batch could not be written down", "kind", kindOf(err))
 	}
 }
 

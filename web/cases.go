@@ -344,10 +344,18 @@ func (s *Site) determine(ctx context.Context, f *file) error {
 	}
 	d.Program, d.Results, d.Critical = s.cfg.Program, ev.results, alertName(ev.CriticalFound)
 	err = f.Append(ctx, s.cfg.Store, s.stamp("airwarrant", casework.RoleSystem), d)
-	if errors.Is(err, casework.ErrConflict) || errors.Is(err, casework.ErrHead) {
-		// Somebody wrote meanwhile and settles the case in turn; or the list
-		// is behind and the event is stored.
-		return nil
+	if errors.Is(err, casework.ErrConflict) {
+		return nil // somebody wrote meanwhile and settles the case in turn
+	}
+	if errors.Is(err, casework.ErrHead) {
+		err = nil // the list is behind, and the event is stored
+	}
+	if err == nil && s.cfg.Determined != nil {
+		var outcomes []string
+		for _, r := range d.Results {
+			outcomes = append(outcomes, r.Outcome)
+		}
+		s.cfg.Determined(outcomes)
 	}
 	return err
 }

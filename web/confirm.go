@@ -34,7 +34,7 @@ func (s *Site) confirmed(ctx context.Context) (map[string]criteria.Confirmations
 	list, err := s.confirmations(ctx)
 	if err != nil {
 		if errors.Is(err, errConfirmations) {
-			s.cfg.Log.Error("the records of confirmed drafts do not fit together; none counts")
+			s.cfg.Log.ErrorContext(ctx, "the records of confirmed drafts do not fit together; none counts")
 			return nil, nil
 		}
 		return nil, err

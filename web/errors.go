@@ -173,7 +173,7 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 		if errors.As(err, &p) {
 			more = append(more, "stack", p.stack)
 		}
-		s.cfg.Log.Error("unforeseen error", more...)
+		s.cfg.Log.ErrorContext(q.Context(), "unforeseen error", more...)
 	}
 	to := ""
 	if rt.Link && rt.Method == "GET" {

@@ -77,7 +77,7 @@ func (s *Site) newCase(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	s.showNew(w, q, http.StatusOK, newPage{Form: url.Values{"once": {once}}})
+	s.showNew(w, q, http.StatusOK, newPage{Form: url.Values{"once": {once}, "payer": {s.cfg.Region}}})
 	return nil
 }
 

@@ -3,6 +3,8 @@ package web
 import (
 	"net/http"
 	"net/url"
+	"regexp"
+	"strings"
 	"testing"
 
 	"airwarrant/qualify/casework/storetest"
@@ -35,5 +37,26 @@ func TestOneFormOpensOneCase(t *testing.T) {
 	}
 	if f, err := b.Site.open(t.Context(), other[len("/cases/"):]); err != nil || f.Patient.Name != "Rollo Merrin" {
 		t.Errorf("the second case is of %q, %v", f.Patient.Name, err)
+	}
+}
+
+// The house's region is what the forms begin with, and one that there is not
+// is refused when the site starts.
+func TestRegionOfTheHouse(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	conf := b.cfg
+	conf.Region = "de"
+	if _, err := New(conf); err == nil || !strings.Contains(err.Error(), `found "de"`) {
+		t.Errorf("an unknown region: %v", err)
+	}
+	v := b.at(Intake)
+	preset := regexp.MustCompile(`<[^>]*value="` + medicare + `"[^>]*(checked|selected)`)
+	for _, region := range []string{"", medicare} {
+		b.cfg.Region = region
+		for _, page := range []string{"/cases/new", "/batch"} {
+			if got := preset.MatchString(v.page(page)); got != (region != "") {
+				t.Errorf("%s of a house at %q: %s preset %t", page, region, medicare, got)
+			}
+		}
 	}
 }

@@ -94,6 +94,6 @@ func (s *Site) viewed(ctx context.Context, f *file, who string, role casework.Ro
 		return casework.Viewed{Page: what}, nil
 	})
 	if err != nil {
-		s.cfg.Log.Error("a look could not be written to the trail", "case", f.Number, "kind", kindOf(err))
+		s.cfg.Log.ErrorContext(ctx, "a look could not be written to the trail", "case", f.Number, "kind", kindOf(err))
 	}
 }

@@ -127,7 +127,7 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	var b bytes.Buffer
 	if err := s.pages[p.Language][name].Execute(&b, p); err != nil {
 		ref := s.reference()
-		s.cfg.Log.Error("page could not be made", "reference", ref, "page", name, "kind", kindOf(err))
+		s.cfg.Log.ErrorContext(q.Context(), "page could not be made", "reference", ref, "page", name, "kind", kindOf(err))
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		w.WriteHeader(http.StatusInternalServerError)
 		fmt.Fprintf(w, "The page could not be made. Tell whoever looks after this program the reference number %s.\n", ref)

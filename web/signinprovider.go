@@ -95,7 +95,7 @@ func (s *Site) providerFailed(w http.ResponseWriter, q *request, err error) erro
 		return nil
 	}
 	ref := s.reference()
-	s.cfg.Log.Error("the sign-in provider cannot be reached", "reference", ref, "kind", kindOf(err))
+	s.cfg.Log.ErrorContext(q.Context(), "the sign-in provider cannot be reached", "reference", ref, "kind", kindOf(err))
 	s.showFirst(w, q, http.StatusBadGateway, firstPage{Say: "The sign-in provider cannot be reached now. Try again; if it stays so, tell whoever looks after this program the reference number " + ref + "."})
 	return nil
 }

@@ -14,6 +14,7 @@ package web
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"html/template"
@@ -35,7 +36,7 @@ import (
 )
 
 // Config is what a site is made of. Every field but Demo, Hosts, Arrivals,
-// Provider and Critical is needed.
+// Provider, Critical, Region and Determined is needed.
 type Config struct {
 	Store   casework.Store
 	Library Libraries
@@ -55,6 +56,12 @@ type Config struct {
 	// Critical is the limit of the alert on critically low readings: nil takes
 	// the house's default, one without a figure turns it off.
 	Critical *worksheet.CriticalLimit
+	// Region is the region of the criteria that the form of a new case and of a
+	// batch begin with, "" for none.
+	Region string
+	// Determined is told the outcomes of each determination that is written, one
+	// for each region, for counting; nil for nobody.
+	Determined func(outcomes []string)
 }
 
 // Libraries gives the criteria that count at the moment. *rules.Library is one
@@ -80,6 +87,7 @@ type core struct {
 	views  views
 	leaves leaves
 	paces  paces
+	health health
 	pdf    pdfReader
 	// accounts are who may sit at which desk.
 	accounts *accounts.Book
@@ -115,6 +123,8 @@ func New(cfg Config) (*Site, error) {
 		// is refused, request by request, until the store is mended.
 		cfg.Log.Error("the criteria can't be read", "error", err.Error())
 		s.lib = &rules.Library{}
+	} else if r, err := s.lib.Region(cfg.Region); cfg.Region != "" && (err != nil || r.Hidden) {
+		return nil, fmt.Errorf("web: Config.Region: expected a region of the criteria loaded, found %q; airwarrant rules list shows them", cfg.Region)
 	}
 	if s.key, err = siteKey(ctx, cfg.Store, cfg.Random); err != nil {
 		return nil, err
@@ -183,6 +193,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/password", Name: "changePassword", Body: formLimit, handle: (*Site).changePassword},
 		{Method: "POST", Path: "/language", Name: "chooseLanguage", Body: formLimit, handle: (*Site).chooseLanguage},
 		{Method: "GET", Path: "/static/{file}", Name: "static", handle: (*Site).static},
+		{Method: "GET", Path: "/healthz", Name: "healthz", handle: (*Site).healthPage},
 
 		{Method: "GET", Path: "/cases", Name: "caseList", Desks: []Desk{Intake, Maintainer, Administrator}, handle: (*Site).caseList},
 		{Method: "POST", Path: "/cases/find", Name: "findCase", Desks: intake, Body: formLimit, handle: (*Site).findCase},
@@ -282,6 +293,9 @@ func (s *Site) Handler() http.Handler {
 	}
 	mux.Handle("/", s.serve(Route{Name: "nothing", handle: func(*Site, http.ResponseWriter, *request) error { return errNoPage }}))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if RequestID(r.Context()) == "" {
+			r = r.WithContext(WithRequestID(r.Context(), rand.Text()[:10]))
+		}
 		guardHeaders(w.Header(), r)
 		mux.ServeHTTP(w, r)
 	})
@@ -330,7 +344,7 @@ func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) 
 	if q.visit, err = s.visitOf(q.Request); err != nil {
 		return err
 	}
-	if q.visit.Nonce == "" && rt.Method == "GET" && rt.Name != "static" {
+	if q.visit.Nonce == "" && rt.Method == "GET" && rt.Name != "static" && rt.Name != "healthz" {
 		// A first visit: the forms of the page need a token to carry.
 		if q.visit, err = s.newVisit(w, q.Request); err != nil {
 			return err
@@ -356,7 +370,7 @@ func (s *Site) guarded(rt Route, w http.ResponseWriter, q *request) (err error) 
 }
 
 // beforePassword are the routes that an account with a first password reaches.
-var beforePassword = []string{"password", "changePassword", "signOut", "chooseLanguage", "static"}
+var beforePassword = []string{"password", "changePassword", "signOut", "chooseLanguage", "static", "healthz"}
 
 // admit lets only the desks of rt through.
 func (s *Site) admit(rt Route, q *request) error {

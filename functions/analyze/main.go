@@ -55,7 +55,7 @@ func open(ctx context.Context, log *slog.Logger) (*analyze, error) {
 		return nil, err
 	}
 	site, err := web.New(web.Config{Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
-		Hosts: []string{set.Host}, Arrivals: store, Log: log})
+		Hosts: []string{set.Host}, Arrivals: store, Log: log, Determined: metrics.Determined("analyze")})
 	if err != nil {
 		return nil, err
 	}
@@ -74,8 +74,9 @@ func (a *analyze) run(ctx context.Context, e events.S3Event) error {
 	return errors.Join(errs...)
 }
 
-// take takes one object. The id of its ticket follows it through the logs of
-// all functions: it is random, and tells nothing of the case.
+// take takes one object. The name of the request that made its ticket, and the
+// id of that, follow it through the logs of all functions: both are random, and
+// tell nothing of the case.
 func (a *analyze) take(ctx context.Context, r events.S3EventRecord) error {
 	id, ok := cloud.TicketOf(r.S3.Object.URLDecodedKey)
 	if !ok {
@@ -83,16 +84,17 @@ func (a *analyze) take(ctx context.Context, r events.S3EventRecord) error {
 	}
 	began := time.Now()
 	out, err := a.site.Arrived(ctx, id, r.S3.Object.Size, r.EventTime, func(ctx context.Context) (io.ReadCloser, error) { return a.store.Arrival(ctx, id) })
+	ctx = web.WithRequestID(ctx, out.Request)
 	if err != nil {
 		// The texts of errors may quote what the platform says of a store, and
 		// never what a file says: those are refusals.
-		a.log.Error("arrival failed", "ticket", id, "error", err.Error())
+		a.log.ErrorContext(ctx, "arrival failed", "ticket", id, "error", err.Error())
 		return fmt.Errorf("arrival %s failed; see the log of this function", id)
 	}
 	if err := a.store.DropArrival(ctx, id); err != nil {
 		return err
 	}
-	a.log.Info("arrival", "ticket", id, "state", out.State, "reason", out.Reason, "bytes", r.S3.Object.Size)
+	a.log.InfoContext(ctx, "arrival", "ticket", id, "state", out.State, "reason", out.Reason, "bytes", r.S3.Object.Size)
 	return a.count(began, out)
 }
 
@@ -104,9 +106,6 @@ func (a *analyze) count(began time.Time, out web.Arrival) error {
 	}
 	if out.Reason != "" {
 		values = append(values, metrics.Value{Name: "Refused", Unit: metrics.Count, Value: 1, By: map[string]string{"Reason": out.Reason}})
-	}
-	for _, o := range out.Outcomes {
-		values = append(values, metrics.Value{Name: "Determinations", Unit: metrics.Count, Value: 1, By: map[string]string{"Outcome": o}})
 	}
 	return metrics.Write(os.Stdout, began, "analyze", values...)
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/aws/aws-lambda-go/lambda"
 
 	"airwarrant/functions/internal/gateway"
+	"airwarrant/functions/internal/metrics"
 	"airwarrant/functions/internal/settings"
 	"airwarrant/functions/internal/store/cloud"
 	"airwarrant/qualify"
@@ -31,7 +32,7 @@ func main() {
 		log.Error("cannot start", "error", err.Error())
 		os.Exit(1)
 	}
-	lambda.Start(gateway.Handler(h, log))
+	lambda.Start(gateway.Handler(h, log, os.Stdout))
 }
 
 // handler wires the site.
@@ -50,7 +51,8 @@ func handler(ctx context.Context, log *slog.Logger) (http.Handler, error) {
 	}
 	site, err := web.New(web.Config{
 		Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
-		Hosts: []string{set.Host}, Arrivals: store, Provider: vouches, Log: log,
+		Hosts: []string{set.Host}, Arrivals: store, Provider: vouches, Region: set.Region, Log: log,
+		Determined: metrics.Determined("api"),
 	})
 	if err != nil {
 		return nil, err

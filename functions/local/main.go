@@ -33,6 +33,7 @@ const (
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
   airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]] [--provider FILE]
+             [--criteria REGION]
   airwarrant serve --demo [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off]
   airwarrant accounts add NAME --role ROLE[,ROLE...] [--office NAME] | list | roles NAME --role ROLE[,ROLE...]
              | disable NAME | enable NAME | reset NAME   [--data DIR] [--json]

@@ -34,6 +34,7 @@ func serve(args []string, e env) (err error) {
 	packs := fs.String("packs", "", "folder of criteria")
 	var cf criticalFlags
 	cf.add(fs, false)
+	region := fs.String("criteria", "", "region of the criteria that the form of a new case begins with")
 	demo := fs.Bool("demo", false, "start with the demonstration scenario")
 	hosts := fs.String("host", "", "names under which a proxy on this machine serves the pages over HTTPS")
 	providerFile := fs.String("provider", "", "file of the settings of a sign-in provider")
@@ -83,10 +84,10 @@ func serve(args []string, e env) (err error) {
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
 
-	logger := slog.New(slog.NewJSONHandler(e.err, nil))
+	logger := slog.New(web.LogHandler(slog.NewJSONHandler(e.err, nil)))
 	site, err := web.New(web.Config{
 		Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader,
-		Program: qualify.Program, Demo: *demo, Hosts: names, Provider: vouches, Critical: critical,
+		Program: qualify.Program, Demo: *demo, Hosts: names, Provider: vouches, Critical: critical, Region: *region,
 		Log: logger,
 	})
 	if err != nil {

@@ -20,6 +20,7 @@ import (
 	"airwarrant/functions/internal/metrics"
 	"airwarrant/functions/internal/settings"
 	"airwarrant/qualify/casework"
+	"airwarrant/web"
 )
 
 func main() {
@@ -52,6 +53,7 @@ const uploadsWait = 24 * time.Hour
 
 // run does the work of one day, that of the schedule's event.
 func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
+	ctx = web.WithRequestID(ctx, e.ID)
 	now := e.Time.UTC()
 	if now.IsZero() {
 		return errors.New("sweep: expected an event of a schedule with its time, found none")
@@ -71,7 +73,7 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 		return fmt.Errorf("looking at the store: %w", err)
 	}
 	if unfinished || len(ledgers)+len(cases) == 0 {
-		s.log.Info("nothing swept", "event", e.ID, "unfinished_move", unfinished)
+		s.log.InfoContext(ctx, "nothing swept", "unfinished_move", unfinished)
 		return nil
 	}
 	destroyed := 0
@@ -94,7 +96,7 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 	if err != nil {
 		return fmt.Errorf("due dates: %w", err)
 	}
-	s.log.Info("swept", "event", e.ID, "day", day, "destroyed", destroyed, "uploads", removed, "late", late)
+	s.log.InfoContext(ctx, "swept", "day", day, "destroyed", destroyed, "uploads", removed, "late", late)
 	return metrics.Write(os.Stdout, now, "sweep",
 		metrics.Value{Name: "CasesDestroyed", Unit: metrics.Count, Value: float64(destroyed)},
 		metrics.Value{Name: "UploadsRemoved", Unit: metrics.Count, Value: float64(removed)},

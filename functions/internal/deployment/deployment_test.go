@@ -282,7 +282,7 @@ func TestFunctions(t *testing.T) {
 		if !slices.Equal(names, need) {
 			t.Errorf("%s is told %q, and reads %q", name, names, need)
 		}
-		for key, value := range map[string]string{settings.Table: "${Table}", settings.Bucket: fmt.Sprint(tpl.Resources["Bucket"].Properties["BucketName"]), settings.Host: "${Domain}"} {
+		for key, value := range map[string]string{settings.Table: "${Table}", settings.Bucket: fmt.Sprint(tpl.Resources["Bucket"].Properties["BucketName"]), settings.Host: "${Domain}", settings.Provider: "${SignIn}", settings.Region: "${CriteriaRegion}", settings.Retention: "${RetentionDays}"} {
 			if told[key] != nil && told[key] != value {
 				t.Errorf("%s: %s is %v, want %s", name, key, told[key], value)
 			}
@@ -316,6 +316,9 @@ func TestFunctions(t *testing.T) {
 				t.Errorf("%s: no alarm on %s", name, metric)
 			}
 		}
+	}
+	if !alarmed(tpl, "5xx", "${Site}") || !alarmed(tpl, "WriteThrottleEvents", "${Table}") {
+		t.Error("no alarm on pages that fail, or on what the table does not take")
 	}
 	if !alarmed(tpl, "ApproximateAgeOfOldestMessage", "${FailedEvents.QueueName}") {
 		t.Error("no alarm on the age of failed events")

@@ -329,7 +329,7 @@ func TestOutsideEndToEnd(t *testing.T) {
 		t.Fatal(err)
 	}
 	watchers := map[string]*watcher{}
-	env := []string{settings.Table + "=" + set.Table, settings.Bucket + "=" + set.Bucket, settings.Host + "=" + host, settings.Provider + "=", settings.Retention + "=3650"}
+	env := []string{settings.Table + "=" + set.Table, settings.Bucket + "=" + set.Bucket, settings.Host + "=" + host, settings.Provider + "=", settings.Region + "=us-medicare", settings.Retention + "=3650"}
 	start := func(name string) *runtimetest.Function {
 		t.Helper()
 		began := time.Now()
@@ -349,6 +349,11 @@ func TestOutsideEndToEnd(t *testing.T) {
 	}
 	api := start("api")
 	b := &browser{t: t, api: api, cookies: map[string]string{}}
+
+	// Before anybody signs in.
+	if r, body := b.get("/healthz"); r.StatusCode != http.StatusOK || !strings.Contains(string(body), `"status":"ok"`) || len(r.Cookies) != 0 {
+		t.Errorf("healthz: %d %s, %v", r.StatusCode, body, r.Cookies)
+	}
 
 	// Signing in, with the first password and then an own one.
 	b.open("/")
@@ -501,13 +506,41 @@ func TestOutsideEndToEnd(t *testing.T) {
 			}
 		}
 	}
+	made, latencies := lines(t, api.Log())
 	entries, figures := lines(t, analyze.Log())
 	ticket := strings.TrimPrefix(key, cloud.ArrivalsPrefix)
+	// The request that made the ticket is named in the log of both.
+	var request any
+	for _, e := range made {
+		if e["ticket"] == ticket {
+			request = e["request"]
+		}
+	}
 	var states []string
 	for _, e := range entries {
 		if e["ticket"] == ticket {
 			states = append(states, fmt.Sprint(e["state"]))
+			if request == nil || e["request"] != request {
+				t.Errorf("the ticket was made by request %v, analyze tells %v", request, e["request"])
+			}
 		}
+	}
+	classes := map[any]bool{}
+	determined := 0
+	for _, f := range latencies {
+		if f["Latency"] != nil {
+			classes[f["Class"]] = true
+		}
+		if f["Outcome"] == "qualifies" {
+			determined++
+		}
+	}
+	if !classes["2xx"] || !classes["3xx"] || !classes["5xx"] || determined == 0 {
+		t.Errorf("figures of api: classes %v, %d that qualify", classes, determined)
+	}
+	swept, _ := lines(t, sweep.Log())
+	if len(swept) == 0 || swept[0]["request"] != "day-0" {
+		t.Errorf("sweep tells %v", swept)
 	}
 	if !slices.Equal(states, []string{"kept", "again"}) {
 		t.Errorf("states of the file in the log: %q", states)
@@ -533,7 +566,7 @@ func TestOutsideNotTold(t *testing.T) {
 			t.Errorf("%s starts without its settings", name)
 		}
 		for _, n := range names {
-			if n != settings.Provider && !strings.Contains(f.Log(), n+": expected a value") {
+			if n != settings.Provider && n != settings.Region && !strings.Contains(f.Log(), n+": expected a value") {
 				t.Errorf("%s does not say that %s is missing:\n%s", name, n, f.Log())
 			}
 		}

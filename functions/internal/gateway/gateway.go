@@ -2,8 +2,8 @@
 // requests for an http.Handler, and its answers into what the API expects.
 //
 // Call Handler with the site's own handler and give the result to
-// lambda.Start. RequestID reads from a request's context what names it in the
-// logs of the API.
+// lambda.Start. The request's context names it as the logs of the API do; see
+// web.RequestID.
 //
 // The pages hold addresses from the root, so the site belongs on the stage
 // "$default" or behind a domain of its own. A named stage in front of the path
@@ -28,6 +28,9 @@ import (
 	"unicode/utf8"
 
 	"github.com/aws/aws-lambda-go/events"
+
+	"airwarrant/functions/internal/metrics"
+	"airwarrant/web"
 )
 
 const (
@@ -49,28 +52,32 @@ const (
 	sayNoForm   = "The request could not be read. Nothing was stored.\n"
 )
 
-type requestIDKey struct{}
-
-// RequestID returns what names a request in the logs of the API, "" for a
-// request that did not come through one.
-func RequestID(ctx context.Context) string {
-	id, _ := ctx.Value(requestIDKey{}).(string)
-	return id
+// Handler returns the function that answers events through h. What goes wrong
+// outside h is told to log, without anything of the request but its id; how
+// long each answer took, by the class of its status, is written to figures.
+func Handler(h http.Handler, log *slog.Logger, figures io.Writer) func(context.Context, events.APIGatewayV2HTTPRequest) (events.APIGatewayV2HTTPResponse, error) {
+	answer := answering(h, log)
+	return func(ctx context.Context, e events.APIGatewayV2HTTPRequest) (events.APIGatewayV2HTTPResponse, error) {
+		began := time.Now()
+		out, err := answer(ctx, e)
+		if err != nil {
+			return out, err
+		}
+		return out, metrics.Write(figures, began, "api", metrics.Value{Name: "Latency", Unit: metrics.Milliseconds,
+			Value: float64(time.Since(began).Milliseconds()), By: map[string]string{"Class": fmt.Sprintf("%dxx", out.StatusCode/100)}})
+	}
 }
 
-// Handler returns the function that answers events through h. What goes wrong
-// outside h is told to log, without anything of the request but its id.
-func Handler(h http.Handler, log *slog.Logger) func(context.Context, events.APIGatewayV2HTTPRequest) (events.APIGatewayV2HTTPResponse, error) {
+func answering(h http.Handler, log *slog.Logger) func(context.Context, events.APIGatewayV2HTTPRequest) (events.APIGatewayV2HTTPResponse, error) {
 	return func(ctx context.Context, e events.APIGatewayV2HTTPRequest) (events.APIGatewayV2HTTPResponse, error) {
-		id := e.RequestContext.RequestID
-		ctx = context.WithValue(ctx, requestIDKey{}, id)
+		ctx = web.WithRequestID(ctx, e.RequestContext.RequestID)
 		prefix := stagePrefix(e)
 		if len(e.Body) > mostBody {
 			return plain(http.StatusRequestEntityTooLarge, sayNoForm), nil
 		}
 		r, err := request(ctx, e, prefix)
 		if err != nil {
-			log.Error("an event is no request", "request", id)
+			log.ErrorContext(ctx, "an event is no request")
 			return plain(http.StatusBadRequest, sayNoForm), nil
 		}
 		within := h
@@ -78,12 +85,12 @@ func Handler(h http.Handler, log *slog.Logger) func(context.Context, events.APIG
 			within = http.TimeoutHandler(h, time.Until(deadline)-beforeDeadline, sayTooLate)
 		}
 		w := &answer{header: http.Header{}}
-		if !serve(within, w, r, log, id) {
+		if !serve(within, w, r, log) {
 			return plain(http.StatusInternalServerError, sayFailed), nil
 		}
 		out := w.response(r.Method, prefix)
 		if len(out.Body) > mostBody {
-			log.Error("an answer is too large for the API", "request", id, "bytes", len(out.Body))
+			log.ErrorContext(ctx, "an answer is too large for the API", "bytes", len(out.Body))
 			return plain(http.StatusInternalServerError, sayTooLarge), nil
 		}
 		return out, nil
@@ -92,10 +99,10 @@ func Handler(h http.Handler, log *slog.Logger) func(context.Context, events.APIG
 
 // serve reports whether h answered without a panic. The value of a panic is
 // not logged: it may hold what a patient's file said.
-func serve(h http.Handler, w http.ResponseWriter, r *http.Request, log *slog.Logger, id string) (ok bool) {
+func serve(h http.Handler, w http.ResponseWriter, r *http.Request, log *slog.Logger) (ok bool) {
 	defer func() {
 		if recover() != nil {
-			log.Error("a handler panicked", "request", id, "stack", string(debug.Stack()))
+			log.ErrorContext(r.Context(), "a handler panicked", "stack", string(debug.Stack()))
 		}
 	}()
 	h.ServeHTTP(w, r)

@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"github.com/aws/aws-lambda-go/events"
+
+	"airwarrant/web"
 )
 
 // event is an event as the API sends it: member names and shape from its
@@ -44,7 +46,7 @@ func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 func call(t *testing.T, h http.Handler, e events.APIGatewayV2HTTPRequest) events.APIGatewayV2HTTPResponse {
 	t.Helper()
-	out, err := Handler(h, quiet())(t.Context(), e)
+	out, err := Handler(h, quiet(), io.Discard)(t.Context(), e)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -114,14 +116,11 @@ func TestRequest(t *testing.T) {
 // says.
 func TestWhere(t *testing.T) {
 	h := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		fmt.Fprint(w, r.Host, " ", r.RemoteAddr, " ", r.TLS != nil, " ", RequestID(r.Context()), " ", r.Header.Get("Host"))
+		fmt.Fprint(w, r.Host, " ", r.RemoteAddr, " ", r.TLS != nil, " ", web.RequestID(r.Context()), " ", r.Header.Get("Host"))
 	})
 	e := parse(t, "/", "", "GET", "$default", "plain", false)
 	if got := call(t, h, e); got.Body != "oxygen.example.org 203.0.113.4:0 true id-1 " {
 		t.Errorf("%q", got.Body)
-	}
-	if id := RequestID(t.Context()); id != "" {
-		t.Errorf("a request of no API has the id %q", id)
 	}
 }
 
@@ -217,7 +216,7 @@ func TestFailures(t *testing.T) {
 		case "/slow":
 			<-r.Context().Done()
 		}
-	}), slog.New(slog.NewJSONHandler(&log, nil)))
+	}), slog.New(web.LogHandler(slog.NewJSONHandler(&log, nil))), io.Discard)
 	for _, tt := range []struct {
 		path, method, body string
 		encoded            bool
@@ -244,5 +243,36 @@ func TestFailures(t *testing.T) {
 	}
 	if strings.Contains(log.String(), "Invented") || !strings.Contains(log.String(), "id-1") {
 		t.Errorf("log %s", log.String())
+	}
+}
+
+// How long an answer took is written as a figure, by the class of its status.
+func TestLatency(t *testing.T) {
+	var figures bytes.Buffer
+	h := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/panic" {
+			panic("Invented Name")
+		}
+		http.NotFound(w, r)
+	})
+	answer := Handler(h, quiet(), &figures)
+	for _, path := range []string{"/x", "/panic"} {
+		if _, err := answer(t.Context(), parse(t, path, "", "GET", "$default", "", false)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var classes []string
+	for line := range strings.Lines(figures.String()) {
+		var v struct {
+			Function, Class string
+			Latency         *float64
+		}
+		if err := json.Unmarshal([]byte(line), &v); err != nil || v.Function != "api" || v.Latency == nil {
+			t.Errorf("%v: %s", err, line)
+		}
+		classes = append(classes, v.Class)
+	}
+	if !slices.Equal(classes, []string{"4xx", "5xx"}) || strings.Contains(figures.String(), "Invented") {
+		t.Errorf("%s", figures.String())
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"io"
 	"maps"
+	"os"
 	"slices"
 	"time"
 )
@@ -30,6 +31,19 @@ type Value struct {
 	Value float64
 	// By divides the figure further, such as by Outcome; nil for not.
 	By map[string]string
+}
+
+// Determined counts the outcomes of determinations of a function, on standard
+// output.
+func Determined(function string) func(outcomes []string) {
+	return func(outcomes []string) {
+		var values []Value
+		for _, o := range outcomes {
+			values = append(values, Value{Name: "Determinations", Unit: Count, Value: 1, By: map[string]string{"Outcome": o}})
+		}
+		// A figure that cannot be written keeps nobody from the case.
+		_ = Write(os.Stdout, time.Now(), function, values...)
+	}
 }
 
 // Write writes one line for each figure, of a function at an instant.

@@ -26,12 +26,13 @@ const (
 	Bucket    = "AIRWARRANT_BUCKET"         // name of the bucket
 	Host      = "AIRWARRANT_HOST"           // name under which the pages are served
 	Provider  = "AIRWARRANT_PROVIDER"       // name of the secret that holds the settings of the sign-in provider; may be empty
+	Region    = "AIRWARRANT_REGION"         // region of the criteria that the form of a new case begins with; may be empty
 	Retention = "AIRWARRANT_RETENTION_DAYS" // days that a closed case is kept; 0 for as long as it is wanted
 )
 
 // Names are what each function is told.
 var Names = map[string][]string{
-	"api":     {Table, Bucket, Host, Provider},
+	"api":     {Table, Bucket, Host, Provider, Region},
 	"analyze": {Table, Bucket, Host},
 	"sweep":   {Table, Bucket, Retention},
 }
@@ -41,6 +42,7 @@ type Settings struct {
 	Cloud     cloud.Settings
 	Host      string
 	Provider  string
+	Region    string
 	Retention time.Duration // 0 for no end
 }
 
@@ -76,7 +78,7 @@ func Read(function string, getenv func(string) string) (Settings, error) {
 	var faults []error
 	for _, name := range names {
 		value := strings.TrimSpace(getenv(name))
-		if value == "" && name != Provider {
+		if value == "" && name != Provider && name != Region {
 			faults = append(faults, fmt.Errorf("%s: expected a value, found none; deploy template.yaml, which sets it", name))
 			continue
 		}
@@ -91,6 +93,8 @@ func Read(function string, getenv func(string) string) (Settings, error) {
 			}
 		case Provider:
 			s.Provider = value
+		case Region:
+			s.Region = value
 		case Retention:
 			days, err := strconv.Atoi(value)
 			if err != nil || days < 0 || days > 36500 {
@@ -103,7 +107,7 @@ func Read(function string, getenv func(string) string) (Settings, error) {
 }
 
 // Log returns the log of a function: one line of JSON for each entry, each
-// with the function's name.
+// with the function's name and that of the request that it is of.
 func Log(function string) *slog.Logger {
-	return slog.New(slog.NewJSONHandler(os.Stderr, nil)).With("function", function)
+	return slog.New(web.LogHandler(slog.NewJSONHandler(os.Stderr, nil))).With("function", function)
 }
