@@ -32,7 +32,7 @@ const (
 
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
-  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]] [--provider FILE]
+  airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--key-file FILE] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]] [--provider FILE]
              [--criteria REGION]
   airwarrant serve --demo [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off]
   airwarrant accounts add NAME --role ROLE[,ROLE...] [--office NAME] | list | roles NAME --role ROLE[,ROLE...]
@@ -52,12 +52,15 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
              (list, show and compare take --as-known-on DATE: without what this house came to know later)
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
   airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--json]
-  airwarrant audit verify | backup FILE | restore FILE   [--data DIR] [--json]
+  airwarrant audit verify | backup FILE | restore FILE [--backup-key-file FILE]   [--data DIR] [--key-file FILE] [--json]
+  airwarrant key FILE   [--json]
   airwarrant move --to cloud|local --table NAME --bucket NAME [--data DIR] [--json]
 
 ROLE is intake, maintainer or administrator, or office alone, with --office NAME. --host NAME is a name under which a
 proxy on this machine serves the pages over HTTPS. --provider FILE holds the settings of an OpenID Connect provider as
 JSON: issuer, client_id, client_secret, address, roles (group: role), and if need be name, scopes, groups_claim, name_claim.
+--key-file FILE names the key of an encrypted store, which airwarrant key FILE writes, with every command on a store.
+A new store is encrypted where it is given; an existing one by backup and restore --key-file into another folder.
 --table and --bucket name a store without a server, in place of --data with accounts, replay and audit too; region and
 credentials are those of the environment.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
@@ -90,7 +93,7 @@ func run(args []string, e env) (code int) {
 	}
 	commands := map[string]func([]string, env) error{
 		"serve": serve, "measure": measure, "check": check, "batch": batchCommand, "rules": rulesCommand,
-		"replay": replay, "accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore, "move": moveCommand,
+		"replay": replay, "accounts": accountsCommand, "audit": audit, "backup": backup, "restore": restore, "move": moveCommand, "key": newKey,
 	}
 	switch args[0] {
 	case "help", "--help", "-h":
@@ -99,7 +102,7 @@ func run(args []string, e env) (code int) {
 	}
 	cmd, ok := commands[args[0]]
 	if !ok {
-		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, replay, audit, backup, restore, move\n\n%s", args[0], usage)
+		fmt.Fprintf(e.err, "airwarrant: command %q: expected one of serve, accounts, measure, check, batch, rules, replay, audit, backup, restore, move, key\n\n%s", args[0], usage)
 		return exitUsage
 	}
 	err := cmd(args[1:], e)

@@ -17,7 +17,6 @@ import (
 	"syscall"
 	"time"
 
-	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
@@ -30,7 +29,8 @@ import (
 func serve(args []string, e env) (err error) {
 	fs := flag.NewFlagSet("serve", flag.ContinueOnError)
 	addr := fs.String("addr", "127.0.0.1:8080", "loopback address")
-	data := fs.String("data", "", "folder of the store")
+	var sf storeFlags
+	sf.add(fs, false)
 	packs := fs.String("packs", "", "folder of criteria")
 	var cf criticalFlags
 	cf.add(fs, false)
@@ -65,7 +65,7 @@ func serve(args []string, e env) (err error) {
 	if err != nil {
 		return err
 	}
-	dir := *data
+	dir := *sf.data
 	switch {
 	case dir == "" && *demo:
 		// A demonstration leaves nothing behind unless it is told where.
@@ -78,7 +78,8 @@ func serve(args []string, e env) (err error) {
 			return err
 		}
 	}
-	store, err := local.Open(dir)
+	sf.data = &dir
+	store, err := sf.openHere(true)
 	if err != nil {
 		return err
 	}
@@ -99,7 +100,7 @@ func serve(args []string, e env) (err error) {
 			return err
 		}
 		if none {
-			return fmt.Errorf("serve: the store %s has no account yet; make the first with\n  airwarrant accounts add NAME --role administrator --data %s\nand start again, or try the program without one: airwarrant serve --demo", dir, dir)
+			return fmt.Errorf("serve: the store %s has no account yet; make the first with\n  airwarrant accounts add NAME --role administrator%s\nand start again, or try the program without one: airwarrant serve --demo", dir, sf.words())
 		}
 	}
 	ln, err := net.Listen("tcp", *addr)

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"airwarrant/functions/internal/sealed"
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -124,7 +125,11 @@ func backup(args []string, e env) (err error) {
 			Damaged []string `json:"damaged"`
 		}{words[0], damaged})
 	} else {
-		_, err = fmt.Fprintf(e.out, "%s written; keep it as safe as the store: it holds patients' data and their keys\n", words[0])
+		safe := "keep it as safe as the store: it holds patients' data and their keys"
+		if *sf.keyFile != "" {
+			safe = "it is encrypted by the key of the store: keep that key file elsewhere, it is needed to restore"
+		}
+		_, err = fmt.Fprintf(e.out, "%s written; %s\n", words[0], safe)
 		for _, d := range damaged {
 			fmt.Fprintf(e.out, "damaged in the store: %s\n", d)
 		}
@@ -135,24 +140,66 @@ func backup(args []string, e env) (err error) {
 	return err
 }
 
-// restore lays a backup out in an empty folder and verifies it.
+// restore lays a backup out in an empty folder and verifies it. With
+// --key-file the store that it makes is encrypted, whatever the backup is of.
 func restore(args []string, e env) error {
-	words, sf, asJSON, err := storeWords("restore", args, 1, false)
+	fs := flag.NewFlagSet("restore", flag.ContinueOnError)
+	var sf storeFlags
+	sf.add(fs, false)
+	backupKey := fs.String("backup-key-file", "", "file of the key of the store that the backup is of")
+	asJSON := fs.Bool("json", false, "print JSON")
+	words, err := parse(fs, args)
 	if err != nil {
 		return err
+	}
+	if len(words) != 1 {
+		return fmt.Errorf("restore: expected 1 word, found %d; see airwarrant --help", len(words))
 	}
 	dir, err := sf.dir()
 	if err != nil {
 		return err
+	}
+	var keys local.RestoreKeys
+	if keys.Store, err = sf.key(); err != nil {
+		return err
+	}
+	keys.Backup = keys.Store
+	if *backupKey != "" {
+		if keys.Backup, err = keyOf(*backupKey); err != nil {
+			return err
+		}
 	}
 	f, err := os.Open(words[0])
 	if err != nil {
 		return fmt.Errorf("restore: %w; check the name", err)
 	}
 	defer f.Close()
-	report, err := local.Restore(context.Background(), f, dir)
+	report, err := local.Restore(context.Background(), f, dir, keys)
 	if err != nil {
 		return status{exitRefused, err}
 	}
-	return tellReport(report, asJSON, e.out)
+	return tellReport(report, *asJSON, e.out)
+}
+
+// newKey writes a file with a new key.
+func newKey(args []string, e env) error {
+	fs := flag.NewFlagSet("key", flag.ContinueOnError)
+	asJSON := fs.Bool("json", false, "print JSON")
+	words, err := parse(fs, args)
+	if err != nil {
+		return err
+	}
+	if len(words) != 1 {
+		return fmt.Errorf("key: expected the name of a file to be written, found %d words; see airwarrant --help", len(words))
+	}
+	if err := sealed.NewKeyFile(words[0]); err != nil {
+		return err
+	}
+	if *asJSON {
+		return writeJSON(e.out, struct {
+			File string `json:"file"`
+		}{words[0]})
+	}
+	_, err = fmt.Fprintf(e.out, "%s written. Whoever has it and the store can read the store; without it nobody can, and nobody can make it anew.\nKeep it away from the data folder and its backups, and keep two copies in two places.\n", words[0])
+	return err
 }

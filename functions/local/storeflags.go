@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 
+	"airwarrant/functions/internal/sealed"
 	"airwarrant/functions/internal/settings"
 	"airwarrant/functions/internal/store/cloud"
 	"airwarrant/functions/internal/store/local"
@@ -15,13 +16,14 @@ import (
 
 // storeFlags are the flags that name the store of a command.
 type storeFlags struct {
-	data, table, bucket *string
+	data, keyFile, table, bucket *string
 }
 
 // add adds the flags of a store on this machine, and with cloud those of one
 // without a server.
 func (s *storeFlags) add(fs *flag.FlagSet, cloud bool) {
 	s.data = fs.String("data", "", "folder of the store")
+	s.keyFile = fs.String("key-file", "", "file of the key that the store is encrypted by")
 	s.table, s.bucket = new(string), new(string)
 	if cloud {
 		fs.StringVar(s.table, "table", "", "table of a store without a server")
@@ -46,6 +48,16 @@ func (s *storeFlags) dir() (string, error) {
 	return defaultData()
 }
 
+// key is that of the key file, nil for none.
+func (s *storeFlags) key() (*sealed.Key, error) { return keyOf(*s.keyFile) }
+
+func keyOf(file string) (*sealed.Key, error) {
+	if file == "" {
+		return nil, nil
+	}
+	return sealed.ReadKeyFile(file)
+}
+
 // elsewhere reports whether the flags name a store without a server.
 func (s *storeFlags) elsewhere() bool { return *s.table != "" || *s.bucket != "" }
 
@@ -56,8 +68,8 @@ func (s *storeFlags) open(ctx context.Context) (opened, error) { return s.openFo
 // openFor is open that, with make, makes a missing store on this machine.
 func (s *storeFlags) openFor(ctx context.Context, make bool) (opened, error) {
 	if s.elsewhere() {
-		if *s.data != "" {
-			return nil, errors.New("expected --data, or --table and --bucket, found both; leave out one store")
+		if *s.data != "" || *s.keyFile != "" {
+			return nil, errors.New("expected --data and --key-file, or --table and --bucket, found of both; leave out one store")
 		}
 		return s.openCloud(ctx)
 	}
@@ -74,7 +86,11 @@ func (s *storeFlags) openHere(make bool) (*local.Store, error) {
 	if _, err := os.Stat(dir); err != nil && !make {
 		return nil, fmt.Errorf("%w; name the folder of the store with --data", err)
 	}
-	return local.Open(dir)
+	key, err := s.key()
+	if err != nil {
+		return nil, err
+	}
+	return local.OpenSealed(dir, key)
 }
 
 // cloudStore is a store without a server as commands use it.
@@ -96,4 +112,13 @@ func (s *storeFlags) openCloud(ctx context.Context) (cloudStore, error) {
 	}
 	store, err := cloud.Open(ctx, settings.Cloud(*s.table, *s.bucket))
 	return cloudStore{store}, err
+}
+
+// words are the flags as another command takes them.
+func (s *storeFlags) words() string {
+	out := " --data " + *s.data
+	if *s.keyFile != "" {
+		out += " --key-file " + *s.keyFile
+	}
+	return out
 }

@@ -43,6 +43,8 @@ type Store interface {
 	// there already only renews its PutAt.
 	PutUpload(ctx context.Context, sha string, r io.Reader) error
 	// Upload opens an upload, ErrNotFound if there is none. The caller closes it.
+	// A store that can tell that the bytes were altered gives ErrHash, here or
+	// while it is read.
 	Upload(ctx context.Context, sha string) (io.ReadCloser, error)
 	// Uploads lists all uploads by hash.
 	Uploads(ctx context.Context, after string, limit int) (uploads []StoredUpload, next string, err error)

@@ -151,6 +151,10 @@ func (a *audit) readUploads() error {
 		sum := sha256.New()
 		n, err := io.Copy(sum, r)
 		r.Close()
+		if errors.Is(err, ErrHash) {
+			a.fault("upload "+u.SHA256, "%v; restore it from a backup", err)
+			continue
+		}
 		if err != nil {
 			return fmt.Errorf("upload %s: %w", u.SHA256, err)
 		}

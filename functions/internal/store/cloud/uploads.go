@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -36,7 +35,7 @@ func objectKey(sha string) (string, bool) {
 }
 
 // inMemory is the most bytes of an upload that are held in memory before they
-// are sent; what is longer waits in a temporary file.
+// are sent; what is longer waits in a temporary file, see spool.
 const inMemory = 1 << 20
 
 // contextReader ends with the context's error when ctx ends.
@@ -67,11 +66,10 @@ func (s *Store) PutUpload(ctx context.Context, sha string, r io.Reader) error {
 	}
 	body, size := io.ReadSeeker(bytes.NewReader(head)), int64(len(head))
 	if size == inMemory {
-		tmp, err := os.CreateTemp("", "upload-*") // mode 0600
+		tmp, err := newSpool()
 		if err != nil {
 			return fmt.Errorf("upload %s: %w", sha, err)
 		}
-		defer os.Remove(tmp.Name())
 		defer tmp.Close()
 		if size, err = io.Copy(tmp, io.MultiReader(bytes.NewReader(head), in)); err != nil {
 			return fmt.Errorf("upload %s: %w", sha, err)

@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"airwarrant/functions/internal/sealed"
 	"airwarrant/functions/internal/store/local"
 	"airwarrant/qualify/casework"
 )
@@ -26,11 +27,12 @@ const (
 	writers = 4
 	killDir = "STORE_KILL_DIR"  // set: this process is the one to be killed
 	killRun = "STORE_KILL_SEED" // tells its runs apart
+	killKey = "STORE_KILL_KEY"  // file of the key of the store, empty for none
 )
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(killDir); dir != "" {
-		work(dir, os.Getenv(killRun))
+		work(dir, os.Getenv(killKey), os.Getenv(killRun))
 		return
 	}
 	os.Exit(m.Run())
@@ -38,8 +40,16 @@ func TestMain(m *testing.M) {
 
 // work writes until it is killed, and prints a line for all that the store
 // has acknowledged: "event CASE K HASH", "upload SHA256" or "value CASE REF".
-func work(dir, run string) {
-	s, err := local.Open(dir)
+func work(dir, keyFile, run string) {
+	var key *sealed.Key
+	var err error
+	if keyFile != "" {
+		key, err = sealed.ReadKeyFile(keyFile)
+	}
+	var s *local.Store
+	if err == nil {
+		s, err = local.OpenSealed(dir, key)
+	}
 	if err != nil {
 		fmt.Println("fault", err)
 		return
@@ -107,13 +117,21 @@ func writeOn(s *local.Store, random *rand.ChaCha8, say func(string, ...any)) err
 // acknowledged, and what it leaves is sound (design section 9). The folder
 // goes from one killed process to the next, so that each starts on what the
 // one before left.
-func TestLongKilled(t *testing.T) {
-	dir := t.TempDir()
+func TestLongKilled(t *testing.T) { killed(t, nil) }
+
+// The same of a store that is encrypted.
+func TestLongSealedKilled(t *testing.T) { killed(t, newKey(t)) }
+
+func killed(t *testing.T, key *sealed.Key) {
+	dir, keyFile := t.TempDir(), ""
+	if key != nil {
+		keyFile = key.File
+	}
 	r := rand.New(rand.NewPCG(7, 7))
 	var said []string
 	for n := range kills {
 		cmd := exec.Command(os.Args[0])
-		cmd.Env = append(os.Environ(), killDir+"="+dir, fmt.Sprintf("%s=%d", killRun, n))
+		cmd.Env = append(os.Environ(), killDir+"="+dir, fmt.Sprintf("%s=%d", killRun, n), killKey+"="+keyFile)
 		cmd.Stderr = os.Stderr
 		out, err := cmd.StdoutPipe()
 		must(t, err)
@@ -138,7 +156,7 @@ func TestLongKilled(t *testing.T) {
 		lines := strings.SplitAfter(string(rest), "\n")
 		said = append(said, lines[:len(lines)-1]...) // the last may be cut
 
-		s, err := local.Open(dir)
+		s, err := local.OpenSealed(dir, key)
 		must(t, err)
 		checkSaid(t, s, said)
 		report := sound(t, s)

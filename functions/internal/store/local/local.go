@@ -3,6 +3,7 @@
 //
 //	DIR/cases/cases.db        events, heads, keys, personal values, anchors, notes, ledgers
 //	DIR/cases/lock            held while a process uses the folder
+//	DIR/cases/key             of an encrypted store: a salt, and a check of the key
 //	DIR/uploads/aa/aabb…      uploads, named by their SHA-256
 //	DIR/tmp/                  what is half written; emptied by Open
 //
@@ -11,10 +12,16 @@
 // written aside, synchronised, and then named. Backup writes all of it as one
 // tar file, Restore makes a folder of it again, VerifyAll checks everything.
 //
-// What it does not do: it encrypts nothing but what casework sealed. The
-// folder belongs on an encrypted disk. The SQLite library was chosen over
-// modernc.org/sqlite because it too needs no C compiler and ships file layers
-// that encrypt (vfs/xts, vfs/adiantum), should the database have to.
+// Open encrypts nothing but what casework sealed; OpenSealed encrypts the
+// database and every upload by a key whose file is kept elsewhere. The database
+// goes through the file layer vfs/xts of the SQLite library, which encrypts the
+// write-ahead file too; uploads are streams of package sealed, also while they
+// are half written. Names and lengths of uploads, and the index of the
+// write-ahead file, which holds page numbers, stay open.
+//
+// What it does not do: XTS keeps a database from being read and not from being
+// altered. That an alteration shows is the business of the chains; see
+// VerifyAll. Without its key file a store cannot be read by anybody.
 package local
 
 import (
@@ -36,6 +43,7 @@ import (
 	"github.com/ncruces/go-sqlite3"
 	"github.com/ncruces/go-sqlite3/driver"
 
+	"airwarrant/functions/internal/sealed"
 	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
 )
@@ -58,6 +66,7 @@ const (
 // goroutines, and from one process at a time.
 type Store struct {
 	dir  string
+	keys *crypt // nil: not encrypted
 	db   *sql.DB
 	lock *sqlite3.Conn
 	// files is held for writing by DeleteUpload, for reading by PutUpload and
@@ -72,7 +81,12 @@ var _ casework.Store = (*Store)(nil)
 // left them. The error says which file is at fault and what to do: when
 // another process uses the folder, when the database is damaged, not ours, or
 // of a later version of the program.
-func Open(dir string) (*Store, error) {
+func Open(dir string) (*Store, error) { return OpenSealed(dir, nil) }
+
+// OpenSealed is Open for a store that is encrypted by key; with nil it is Open.
+// A store that is not there is made encrypted. A store is never opened with
+// another key, without its key, or with a key that it does not have.
+func OpenSealed(dir string, key *sealed.Key) (*Store, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -81,15 +95,18 @@ func Open(dir string) (*Store, error) {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	s := &Store{dir: dir}
-	if err := s.open(); err != nil {
+	if err := s.open(key); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
 }
 
-func (s *Store) open() error {
+func (s *Store) open(key *sealed.Key) error {
 	var err error
 	if s.lock, err = lockFolder(s.dir); err != nil {
+		return err
+	}
+	if s.keys, err = unlock(s.dir, key); err != nil {
 		return err
 	}
 	// The lock is ours, so nobody is writing what lies here.
@@ -97,14 +114,14 @@ func (s *Store) open() error {
 		return fmt.Errorf("half written files: %w", err)
 	}
 	path := filepath.Join(s.dir, casesDir, dbName)
-	if err := migrate(path); err != nil {
+	if err := migrate(path, s.keys); err != nil {
 		return err
 	}
 	if err := syncDir(filepath.Dir(path)); err != nil {
 		return err
 	}
 	// secure_delete overwrites keys that are destroyed.
-	dsn := fileURI(path) + "?_pragma=busy_timeout(60000)&_pragma=journal_mode(wal)&_pragma=synchronous(full)&_pragma=secure_delete(on)&_pragma=temp_store(memory)&_pragma=trusted_schema(off)"
+	dsn := s.keys.uri(path, "_pragma=busy_timeout(60000)", "_pragma=journal_mode(wal)", "_pragma=synchronous(full)", "_pragma=secure_delete(on)", "_pragma=temp_store(memory)", "_pragma=trusted_schema(off)")
 	if s.db, err = driver.Open(dsn); err != nil {
 		return s.dbError("opening", err)
 	}
@@ -147,7 +164,7 @@ func lockFolder(dir string) (*sqlite3.Conn, error) {
 
 // migrate brings the tables up to date: the files in migrations in order, each
 // in a transaction that also counts it in user_version.
-func migrate(path string) error {
+func migrate(path string, keys *crypt) error {
 	names, err := fs.Glob(migrations, "migrations/*.sql")
 	if err != nil {
 		return err
@@ -160,7 +177,7 @@ func migrate(path string) error {
 	if err := f.Close(); err != nil {
 		return err
 	}
-	conn, err := sqlite3.Open(fileURI(path))
+	conn, err := sqlite3.Open(keys.uri(path))
 	if err != nil {
 		return damaged(path, err)
 	}

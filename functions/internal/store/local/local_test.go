@@ -374,7 +374,7 @@ func TestDamagedUpload(t *testing.T) {
 	if err != nil || !slices.Equal(damaged, []string{hash(data)}) {
 		t.Errorf("backup: damaged %v, %v", damaged, err)
 	}
-	r, err = local.Restore(t.Context(), &w, filepath.Join(t.TempDir(), "new"))
+	r, err = local.Restore(t.Context(), &w, filepath.Join(t.TempDir(), "new"), local.RestoreKeys{})
 	if err != nil || len(r.Faults) != 2 {
 		t.Errorf("a backup with a damaged upload: %+v, %v", r, err)
 	}
@@ -404,7 +404,7 @@ func TestBackupAndRestore(t *testing.T) {
 	data := backup(t, s)
 	must(t, c.Append(t.Context(), s, stamp, casework.Viewed{Page: "after the backup"}))
 	for _, dir := range []string{filepath.Join(t.TempDir(), "x", "new"), t.TempDir()} { // missing, empty
-		report, err := local.Restore(t.Context(), bytes.NewReader(data), dir)
+		report, err := local.Restore(t.Context(), bytes.NewReader(data), dir, local.RestoreKeys{})
 		must(t, err)
 		if fmt.Sprint(report) != fmt.Sprint(before) {
 			t.Errorf("before %+v, restored %+v", before, report)
@@ -422,12 +422,12 @@ func TestBackupAndRestore(t *testing.T) {
 		must(t, read.Append(t.Context(), again, stamp, casework.Viewed{Page: "restored"}))
 		sound(t, again)
 		must(t, again.Close())
-		if _, err := local.Restore(t.Context(), bytes.NewReader(data), dir); err == nil || !strings.Contains(err.Error(), dir) {
+		if _, err := local.Restore(t.Context(), bytes.NewReader(data), dir, local.RestoreKeys{}); err == nil || !strings.Contains(err.Error(), dir) {
 			t.Errorf("restored over a folder in use: %v", err)
 		}
 	}
 	// An empty store too.
-	if _, err := local.Restore(t.Context(), bytes.NewReader(backup(t, open(t, t.TempDir()))), filepath.Join(t.TempDir(), "new")); err != nil {
+	if _, err := local.Restore(t.Context(), bytes.NewReader(backup(t, open(t, t.TempDir()))), filepath.Join(t.TempDir(), "new"), local.RestoreKeys{}); err != nil {
 		t.Error(err)
 	}
 }
@@ -476,7 +476,7 @@ func TestDamagedBackup(t *testing.T) {
 	}
 	for name, data := range tests {
 		parent := t.TempDir()
-		report, err := local.Restore(t.Context(), bytes.NewReader(data), filepath.Join(parent, "new"))
+		report, err := local.Restore(t.Context(), bytes.NewReader(data), filepath.Join(parent, "new"), local.RestoreKeys{})
 		if err == nil || report != nil {
 			t.Errorf("%s: report %+v, error %v", name, report, err)
 		}
@@ -492,7 +492,7 @@ func TestDamagedBackup(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := local.Restore(ctx, bytes.NewReader(good), filepath.Join(t.TempDir(), "new")); !errors.Is(err, context.Canceled) {
+	if _, err := local.Restore(ctx, bytes.NewReader(good), filepath.Join(t.TempDir(), "new"), local.RestoreKeys{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("restored for a caller who has gone: %v", err)
 	}
 	if _, err := s.Backup(ctx, io.Discard); !errors.Is(err, context.Canceled) {
@@ -505,7 +505,7 @@ func TestDamagedBackup(t *testing.T) {
 }
 
 func restoreFails(t *testing.T, data []byte) error {
-	_, err := local.Restore(t.Context(), bytes.NewReader(data), filepath.Join(t.TempDir(), "new"))
+	_, err := local.Restore(t.Context(), bytes.NewReader(data), filepath.Join(t.TempDir(), "new"), local.RestoreKeys{})
 	return err
 }
 

@@ -53,9 +53,12 @@ func (s *Store) PutUpload(ctx context.Context, sha string, r io.Reader) error {
 	}
 	defer os.Remove(tmp.Name()) // without effect after the rename
 	sum := sha256.New()
-	_, err = io.Copy(io.MultiWriter(tmp, sum), contextReader{ctx, r})
+	to, err := s.keys.sealUpload(tmp, sha)
 	if err == nil {
-		err = tmp.Sync()
+		_, err = io.Copy(io.MultiWriter(to, sum), contextReader{ctx, r})
+	}
+	if err == nil {
+		err = errors.Join(to.Close(), tmp.Sync())
 	}
 	if err = errors.Join(err, tmp.Close()); err != nil {
 		return fmt.Errorf("upload %s: %w", sha, err)
@@ -99,7 +102,7 @@ func (s *Store) Upload(ctx context.Context, sha string) (io.ReadCloser, error) {
 	if err != nil {
 		return nil, err
 	}
-	return f, nil
+	return s.keys.openUpload(f, sha)
 }
 
 // Uploads implements casework.Store.
@@ -136,7 +139,7 @@ func (s *Store) Uploads(ctx context.Context, after string, limit int) ([]casewor
 			if err != nil {
 				return nil, "", err
 			}
-			out = append(out, casework.StoredUpload{SHA256: file.Name(), Size: info.Size(), PutAt: info.ModTime().UTC()})
+			out = append(out, casework.StoredUpload{SHA256: file.Name(), Size: s.keys.uploadSize(info.Size()), PutAt: info.ModTime().UTC()})
 		}
 	}
 	out = slices.Clip(out[:min(len(out), limit+1)])
