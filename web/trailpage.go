@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"maps"
+	"math"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -21,8 +24,34 @@ import (
 type trailPage struct {
 	Number string
 	Lines  []trailLine
+	Events int    // of the whole trail
 	Head   string // hash of the last event
 	Closed bool   // the personal values are gone
+	// Addresses of the other parts of a trail that a page does not hold, "" for
+	// those that there are not.
+	Next, First, Last string
+}
+
+// trailSize is how many events a page of the trail holds (our choice).
+const trailSize = 100
+
+// trailToken names the event after which a page begins. Events never change, so
+// a token stands for good.
+func trailToken(k int) string { return "e" + hex.EncodeToString([]byte(strconv.Itoa(k))) }
+
+// trailAfter reads a token; one that is none, or of another list, is the
+// beginning.
+func trailAfter(token string) int {
+	digits, ok := strings.CutPrefix(token, "e")
+	raw, err := hex.DecodeString(digits)
+	if !ok || err != nil {
+		return 0
+	}
+	k, err := strconv.Atoi(string(raw))
+	if err != nil || k < 0 || trailToken(k) != token {
+		return 0
+	}
+	return k
 }
 
 // trailLine is one event in words, and in what it changed.
@@ -41,8 +70,9 @@ type trailChange struct {
 	After  string `json:"after"`
 }
 
-// trailOf tells every event of a case; the chain is checked on the way.
-func (s *Site) trailOf(ctx context.Context, number string) (*trailPage, error) {
+// trailOf tells the events of a case behind after, at most so many; the whole
+// chain is checked on the way.
+func (s *Site) trailOf(ctx context.Context, number string, after, most int) (*trailPage, error) {
 	n, err := casework.ParseNumber(number)
 	if err != nil {
 		return nil, errNoPage
@@ -57,7 +87,10 @@ func (s *Site) trailOf(ctx context.Context, number string) (*trailPage, error) {
 	if err := casework.Verify(events); err != nil {
 		return nil, err
 	}
-	page := &trailPage{Number: n, Head: events[len(events)-1].Hash}
+	page := &trailPage{Number: n, Events: len(events), Head: events[len(events)-1].Hash}
+	if after >= len(events) {
+		after = 0
+	}
 	f, c := &file{Case: &casework.Case{Number: n}}, casework.Case{}
 	open, opened := s.revealer(ctx, f.Case), map[casework.Ref]string{}
 	reveal := func(r casework.Ref) (string, error) {
@@ -70,12 +103,16 @@ func (s *Site) trailOf(ctx context.Context, number string) (*trailPage, error) {
 		}
 		return text, err
 	}
-	for _, e := range events {
-		what, err := s.eventWords(ctx, f, e)
+	for i, e := range events {
+		next, err := casework.Apply(c, e)
 		if err != nil {
 			return nil, err
 		}
-		next, err := casework.Apply(c, e)
+		if i < after || i-after >= most {
+			c = next // nothing of it is opened
+			continue
+		}
+		what, err := s.eventWords(ctx, f, e)
 		if err != nil {
 			return nil, err
 		}
@@ -252,9 +289,18 @@ func (s *Site) trail(w http.ResponseWriter, q *request) error {
 	if err := s.trailSeen(q, "trail"); err != nil {
 		return err
 	}
-	b, err := s.trailOf(q.Context(), q.PathValue("number"))
+	after := trailAfter(q.URL.Query().Get("after"))
+	b, err := s.trailOf(q.Context(), q.PathValue("number"), after, trailSize)
 	if err != nil {
 		return err
+	}
+	at := "/cases/" + b.Number + "/trail"
+	if first := b.Lines[0].K; first > 1 {
+		b.First = at
+	}
+	if last := b.Lines[len(b.Lines)-1].K; last < b.Events {
+		behind := func(k int) string { return at + "?" + url.Values{"after": {trailToken(k)}}.Encode() }
+		b.Next, b.Last = behind(last), behind(b.Events-trailSize)
 	}
 	s.render(w, q, http.StatusOK, "trail", page{Title: "Trail of case " + b.Number, Body: b})
 	return nil
@@ -348,7 +394,7 @@ func (s *Site) exported(w http.ResponseWriter, q *request, ending string) (*trai
 	if err := s.trailSeen(q, "trail as "+strings.ToUpper(ending)); err != nil {
 		return nil, err
 	}
-	b, err := s.trailOf(q.Context(), q.PathValue("number"))
+	b, err := s.trailOf(q.Context(), q.PathValue("number"), 0, math.MaxInt)
 	if err != nil {
 		return nil, err
 	}

@@ -7,8 +7,10 @@ import (
 	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -183,5 +185,63 @@ func TestTrailForTheAdministrator(t *testing.T) {
 	b.lacks(v.last, "To the case")
 	if w := v.get(address); w.Code != http.StatusForbidden {
 		t.Errorf("the case itself: status %d, want 403", w.Code)
+	}
+}
+
+// A long trail comes in pages that hold every event once; the hash is that of
+// the whole, and the exports are whole.
+func TestLongTrailComesInPages(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	number := strings.TrimPrefix(address, "/cases/")
+	for i := range 2*trailSize + 30 {
+		_, err := casework.Update(t.Context(), b.store, number, b.stamp("M. Reyes", casework.RoleIntake), func(*casework.Case) (casework.Change, error) {
+			return casework.Assigned{Owner: fmt.Sprintf("Person %d", i)}, nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	links := regexp.MustCompile(`<a href="(/cases/[^"]*trail\?after=[^"]*)">([^<]*)</a>`)
+	rows := regexp.MustCompile(`<tr id="event-(\d+)">`)
+	seen := map[string]bool{}
+	last := ""
+	for at := address + "/trail"; at != ""; {
+		page := v.page(at)
+		b.wants(page, fmt.Sprintf("%d events, each with the hash", b.events(number)))
+		found := rows.FindAllStringSubmatch(page, -1)
+		if len(found) == 0 || len(found) > trailSize {
+			t.Fatalf("%s: %d events", at, len(found))
+		}
+		for _, m := range found {
+			if seen[m[1]] {
+				t.Errorf("event %s stands on two pages", m[1])
+			}
+			seen[m[1]] = true
+		}
+		at = ""
+		for _, m := range links.FindAllStringSubmatch(page, -1) {
+			if strings.Contains(m[2], "follow") {
+				at = m[1]
+			} else if last == "" && strings.Contains(m[2], "last") {
+				last = m[1]
+			}
+		}
+	}
+	if n := b.events(number); len(seen) != n {
+		t.Errorf("the pages hold %d of %d events", len(seen), n)
+	}
+	b.wants(v.page(last), fmt.Sprintf("Person %d", 2*trailSize+29), "From the beginning")
+	// What stood before an event is told where its page begins, too.
+	b.wants(v.page(address+"/trail?after="+trailToken(150)), "Person 147", "Person 148")
+	for _, foreign := range []string{"h31", "e", "exx", "e" + "2d31", trailToken(9999), trailToken(0) + "00", "7"} {
+		if m := rows.FindStringSubmatch(v.page(address + "/trail?after=" + foreign)); m == nil || m[1] != "1" {
+			t.Errorf("a token of another list, %q, begins at %v", foreign, m)
+		}
+	}
+	v.get(address + "/trail.csv")
+	if n := strings.Count(v.last, "\n"); n < b.events(number) {
+		t.Errorf("the table has %d lines for %d events", n, b.events(number))
 	}
 }
