@@ -15,6 +15,7 @@ import (
 	"net/url"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -34,7 +35,6 @@ const (
 	// batchHeld are the bytes of files that are kept until all have come,
 	// because another may belong to them.
 	batchHeld  = recording.DefaultMaxBytes
-	batchTable = 16 << 20         // bytes of a result that comes back to be written as a table
 	batchPause = 10 * time.Minute // longest wait for the next part
 )
 
@@ -51,6 +51,15 @@ type batchPage struct {
 	Say    string
 	Step   *batchStep // the files may come
 	Result *batchResult
+	Before []batchBefore // whose result is still kept, the newest first
+}
+
+// batchBefore is a batch that was read before.
+type batchBefore struct {
+	Number        int
+	At, By, Payer string
+	Files, Lines  int
+	Until         string // day on which its result ends
 }
 
 // batchStep is what was stated, carried along with the files.
@@ -63,11 +72,12 @@ type batchStep struct {
 }
 
 type batchResult struct {
+	Number   int // under which it is found again
 	Payer    string
 	Files    int
 	Lines    []batchLine
 	Critical int
-	Rows     string // the table as JSON, for the download
+	Until    string
 }
 
 type batchLine struct {
@@ -101,6 +111,12 @@ func (s *Site) showBatch(w http.ResponseWriter, q *request, status int, form url
 			fl.Error = b.Errors[name]
 		}
 		b.Fields = append(b.Fields, fl)
+	}
+	if b.Result == nil {
+		var err error
+		if b.Before, err = s.batchesKept(q.Context()); err != nil {
+			return err
+		}
 	}
 	s.render(w, q, status, "batch", page{Title: "Many recordings at once", Body: b})
 	return nil
@@ -163,8 +179,8 @@ type errBatch string
 func (e errBatch) Error() string { return string(e) }
 
 // runBatch reads files one after the other as they arrive, and gives each its
-// lines. Nothing of them is kept: only that they were read, by whom, and their
-// hashes.
+// lines. No file is kept: only that they were read, by whom, their hashes, and
+// for KeptFor the lines.
 func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 	kind, _, err := mime.ParseMediaType(q.Header.Get("Content-Type"))
 	if err != nil || kind != "multipart/form-data" {
@@ -176,7 +192,13 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 	}
 	wait := http.NewResponseController(w)
 	run := &batchRun{s: s, form: url.Values{}}
-	defer run.note(q)
+	defer func() {
+		if !run.noted { // it broke off
+			if _, err := run.note(q, ""); err != nil {
+				s.cfg.Log.ErrorContext(q.Context(), "a batch could not be written down", "kind", kindOf(err))
+			}
+		}
+	}()
 	for {
 		// The clock of the connection, not of the cases. What cannot be set
 		// (a test's recorder) has no deadline.
@@ -208,11 +230,12 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 	if run.files == 0 {
 		return s.showBatch(w, q, http.StatusUnprocessableEntity, run.form, batchPage{Say: "Expected recordings; found no file, or only empty ones. Choose them again.", Step: run.stated.step})
 	}
-	res, err := run.result()
+	n, err := run.keep(q)
 	if err != nil {
 		return err
 	}
-	return s.showBatch(w, q, http.StatusOK, run.form, batchPage{Result: res})
+	seeOther(w, "/batch/"+strconv.Itoa(n))
+	return nil
 }
 
 // batchRun is one batch while its files come in.
@@ -224,6 +247,7 @@ type batchRun struct {
 	query  qualify.Query
 	facts  *batch.Facts
 	files  int
+	noted  bool
 	hashes []string
 	lines  []batch.Line
 	held   []heldFile
@@ -350,15 +374,144 @@ func (r *batchRun) settle() {
 	r.held = nil
 }
 
-// result is the page of all lines.
-func (r *batchRun) result() (*batchResult, error) {
+// batchKept is the result of a batch as it is sealed: the names of its files may
+// be those of persons.
+type batchKept struct {
+	Payer    string       `json:"payer"`
+	Files    int          `json:"files"`
+	Critical int          `json:"critical"`
+	Lines    []batch.Line `json:"lines"`
+}
+
+// batchEntry is what the ledger tells of a batch.
+type batchEntry struct {
+	Criteria string   `json:"criteria"`
+	SHA256   []string `json:"sha256"`
+	Files    int      `json:"files,omitzero"`
+	Lines    int      `json:"lines,omitzero"`
+	Kept     string   `json:"kept,omitzero"` // id of its result, "" if it broke off
+}
+
+// keep settles the lines and keeps them under the number of their entry.
+func (r *batchRun) keep(q *request) (number int, err error) {
 	r.settle()
 	slices.SortStableFunc(r.lines, func(a, b batch.Line) int { return strings.Compare(a.File, b.File) })
 	for _, key := range r.facts.Untaken() {
 		r.lines = append(r.lines, batch.Refused(key, "", batch.NotThere))
 	}
-	out := &batchResult{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines)}
-	for _, l := range r.lines {
+	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines}
+	data, err := json.Marshal(res)
+	if err != nil {
+		return 0, err
+	}
+	random, err := r.s.secret(16)
+	if err != nil {
+		return 0, err
+	}
+	// Each batch ends those whose time is over.
+	if _, err := casework.EndKept(q.Context(), r.s.cfg.Store, casework.BatchLedger, r.s.cfg.Now().Add(-casework.KeptFor)); err != nil {
+		return 0, err
+	}
+	id := casework.KeptID(random)
+	if number, err = r.note(q, id); err != nil {
+		return 0, err
+	}
+	return number, casework.Keep(context.WithoutCancel(q.Context()), r.s.cfg.Store, r.s.cfg.Random, id, data)
+}
+
+// note writes down that files were read, also of a batch that broke off, and
+// returns the number of the entry.
+func (r *batchRun) note(q *request, kept string) (int, error) {
+	r.noted = true
+	if len(r.hashes) == 0 && kept == "" {
+		return 0, nil
+	}
+	e, err := casework.Record(context.WithoutCancel(q.Context()), r.s.cfg.Store, casework.BatchLedger, r.s.stamp(q.visit.Who, casework.RoleIntake), "read",
+		batchEntry{r.stated.region, r.hashes, r.files, len(r.lines), kept})
+	return e.N, err
+}
+
+// batchesKept are the batches whose result can still be had, the newest first.
+func (s *Site) batchesKept(ctx context.Context) ([]batchBefore, error) {
+	const most = 50 // entries that are looked at (our choice)
+	since := s.cfg.Now().Add(-casework.KeptFor)
+	last, err := s.cfg.Store.LastEntry(ctx, casework.BatchLedger)
+	if errors.Is(err, casework.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	entries, err := s.cfg.Store.Entries(ctx, casework.BatchLedger, max(1, last.N-most+1), most)
+	if err != nil {
+		return nil, err
+	}
+	var out []batchBefore
+	for _, e := range slices.Backward(entries) {
+		var ch batchEntry
+		if e.Kind != "read" || json.Unmarshal(e.Change, &ch) != nil || ch.Kept == "" || e.At.Before(since) {
+			continue
+		}
+		b := batchBefore{Number: e.N, At: moment(e.At), By: e.By, Payer: ch.Criteria, Files: ch.Files, Lines: ch.Lines, Until: keptUntil(e)}
+		if r, err := s.lib.Region(ch.Criteria); err == nil {
+			b.Payer = r.Name
+		}
+		out = append(out, b)
+	}
+	return out, nil
+}
+
+// keptUntil is the day on which a result ends.
+func keptUntil(e casework.Entry) string {
+	return e.At.Add(casework.KeptFor).UTC().Format(time.DateOnly)
+}
+
+// batchAt opens the result of the batch that the address names, and writes
+// down that it was looked at.
+func (s *Site) batchAt(q *request) (casework.Entry, batchKept, error) {
+	var res batchKept
+	n, err := strconv.Atoi(q.PathValue("batch"))
+	if err != nil || n < 1 {
+		return casework.Entry{}, res, errNoPage
+	}
+	entries, err := s.cfg.Store.Entries(q.Context(), casework.BatchLedger, n, 1)
+	if err != nil {
+		return casework.Entry{}, res, err
+	}
+	var ch batchEntry
+	if len(entries) == 0 || entries[0].Kind != "read" || json.Unmarshal(entries[0].Change, &ch) != nil || ch.Kept == "" {
+		return casework.Entry{}, res, errNoPage
+	}
+	e := entries[0]
+	if e.At.Before(s.cfg.Now().Add(-casework.KeptFor)) {
+		return e, res, errBatchEnded
+	}
+	data, err := casework.Kept(q.Context(), s.cfg.Store, ch.Kept)
+	if errors.Is(err, casework.ErrDestroyed) || errors.Is(err, casework.ErrNotFound) {
+		return e, res, errBatchEnded
+	}
+	if err != nil {
+		return e, res, err
+	}
+	if err := json.Unmarshal(data, &res); err != nil {
+		return e, res, errors.New("a stored result of a batch is not readable")
+	}
+	if s.views.fresh(casework.BatchLedger+"\x00"+q.visit.Who+"\x00"+strconv.Itoa(n), s.cfg.Now()) {
+		_, err = casework.Record(q.Context(), s.cfg.Store, casework.BatchLedger, s.stamp(q.visit.Who, casework.RoleIntake), "looked", struct {
+			Batch int `json:"batch"`
+		}{n})
+	}
+	return e, res, err
+}
+
+// batchResult is the page of all lines.
+func (s *Site) batchResult(w http.ResponseWriter, q *request) error {
+	e, res, err := s.batchAt(q)
+	if err != nil {
+		return err
+	}
+	out := &batchResult{Number: e.N, Payer: res.Payer, Files: res.Files, Critical: res.Critical, Until: keptUntil(e)}
+	for _, l := range res.Lines {
 		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: strings.TrimPrefix(l.Problem, l.File+": "), Critical: l.Critical}
 		if l.Session > 0 {
 			one.Session = fmt.Sprint(l.Session)
@@ -372,26 +525,33 @@ func (r *batchRun) result() (*batchResult, error) {
 		}
 		out.Lines = append(out.Lines, one)
 	}
-	rows, err := json.Marshal(batch.Rows(r.lines))
-	out.Rows = string(rows)
-	return out, err
+	return s.showBatch(w, q, http.StatusOK, nil, batchPage{Result: out})
 }
 
-// BatchLedger is the ledger of recordings that were read without a case.
-const BatchLedger = "batches"
+// batchCSV gives the lines of a batch as text.
+func (s *Site) batchCSV(w http.ResponseWriter, q *request) error {
+	return s.batchTable(w, q, "csv", "text/csv; charset=utf-8", batch.WriteRows)
+}
 
-// note writes down that files were read, also of a batch that broke off.
-func (r *batchRun) note(q *request) {
-	if len(r.hashes) == 0 {
-		return
-	}
-	_, err := casework.Record(context.WithoutCancel(q.Context()), r.s.cfg.Store, BatchLedger, r.s.stamp(q.visit.Who, casework.RoleIntake), "read", struct {
-		Criteria string   `json:"criteria"`
-		SHA256   []string `json:"sha256"`
-	}{r.stated.region, r.hashes})
+// batchXLSX gives the lines of a batch as a workbook.
+func (s *Site) batchXLSX(w http.ResponseWriter, q *request) error {
+	return s.batchTable(w, q, "xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", func(w io.Writer, rows [][]string) error {
+		return sheets.Write(w, "lines", rows)
+	})
+}
+
+func (s *Site) batchTable(w http.ResponseWriter, q *request, ending, media string, write func(io.Writer, [][]string) error) error {
+	e, res, err := s.batchAt(q)
 	if err != nil {
-		r.s.cfg.Log.ErrorContext(q.Context(), "a batch could not be written down", "kind", kindOf(err))
+		return err
 	}
+	var b bytes.Buffer
+	if err := write(&b, batch.Rows(res.Lines)); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Disposition", `attachment; filename="batch-`+strconv.Itoa(e.N)+"."+ending+`"`)
+	send(w, http.StatusOK, media, b.Bytes())
+	return nil
 }
 
 // fileName is the name of a part with its folders, as the browser gave it; ""
@@ -403,28 +563,4 @@ func fileName(part *multipart.Part) string {
 	}
 	name := clipName(path.Clean(strings.ReplaceAll(params["filename"], `\`, "/")))
 	return strings.TrimLeft(name, "/")
-}
-
-// batchTableFile writes the lines of a batch, which come back with the form, as a
-// table to be kept elsewhere.
-func (s *Site) batchTableFile(w http.ResponseWriter, q *request) error {
-	var rows [][]string
-	if json.Unmarshal([]byte(q.PostForm.Get("rows")), &rows) != nil || len(rows) == 0 {
-		return errUnreadableForm
-	}
-	var b bytes.Buffer
-	kind, ending := "text/csv; charset=utf-8", "csv"
-	var err error
-	if q.PostForm.Get("as") == "xlsx" {
-		kind, ending = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", "xlsx"
-		err = sheets.Write(&b, "lines", rows)
-	} else {
-		err = batch.WriteRows(&b, rows)
-	}
-	if err != nil {
-		return err
-	}
-	w.Header().Set("Content-Disposition", `attachment; filename="batch.`+ending+`"`)
-	send(w, http.StatusOK, kind, b.Bytes())
-	return nil
 }

@@ -3,6 +3,8 @@ package web
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
+	"errors"
 	"html"
 	"mime/multipart"
 	"net/http"
@@ -13,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
@@ -48,7 +51,11 @@ func (v *visitor) sendBatch(files ...batchFile) *httptest.ResponseRecorder {
 	}
 	r := request1("POST", "/batch/files", &b)
 	r.Header.Set("Content-Type", mw.FormDataContentType())
-	return v.do(r)
+	if w := v.do(r); w.Code != http.StatusSeeOther {
+		return w
+	} else {
+		return v.get(w.Header().Get("Location"))
+	}
 }
 
 // stateBatch states how the tests came, and is left on the page of the files.
@@ -100,9 +107,7 @@ func TestBatch(t *testing.T) {
 	}
 	b.wants(v.last, "6 files read under", "it holds 2 sessions", "the table of facts has a line for it")
 	b.lacks(v.last, ".hidden", "empty.csv", "2026-02-07", " min") // no other person's night, and no figure
-	rows := html.UnescapeString(first(regexp.MustCompile(`name="rows" value="([^"]*)"`), v.last))
-	page := v.last
-	if w := v.post("/batch/table", url.Values{"rows": {rows}, "as": {"csv"}}); w.Code != http.StatusOK || !strings.Contains(w.Header().Get("Content-Disposition"), `"batch.csv"`) {
+	if w := v.get("/batch/1/table.csv"); w.Code != http.StatusOK || !strings.Contains(w.Header().Get("Content-Disposition"), `"batch-1.csv"`) {
 		t.Fatalf("status %d, %v", w.Code, w.Header())
 	}
 	table := must(csv.NewReader(strings.NewReader(v.last)).ReadAll())
@@ -125,8 +130,7 @@ func TestBatch(t *testing.T) {
 	if at["shelf/n.dat"] != nil || len(table) != 1+6 {
 		t.Errorf("%d lines: %q", len(table), table)
 	}
-	v.last = page
-	if w := v.post("/batch/table", url.Values{"rows": {rows}, "as": {"xlsx"}}); w.Code != http.StatusOK {
+	if w := v.get("/batch/1/table.xlsx"); w.Code != http.StatusOK {
 		t.Fatalf("status %d", w.Code)
 	}
 	names, texts, err := sheets.Tables([]byte(v.last), 1<<20)
@@ -136,14 +140,8 @@ func TestBatch(t *testing.T) {
 	if got := strings.Split(strings.TrimSuffix(string(texts[0]), "\n"), "\n"); len(got) != len(table) || got[0] != strings.Join(table[0], "\t") {
 		t.Errorf("the workbook holds %d rows, the text %d; first %q", len(got), len(table), got[0])
 	}
-	v.last = page
-	for _, bad := range []string{"", "{}", "[]", "[1]"} {
-		if w := v.post("/batch/table", url.Values{"rows": {bad}, "form": {first(tokenForm, page)}}); w.Code != http.StatusBadRequest {
-			t.Errorf("rows %q: status %d, want 400", bad, w.Code)
-		}
-	}
-
-	// No case, no file, and no name is kept: only who read what.
+	// No case and no file is kept, and no name in the clear: only who read what,
+	// and the lines under a key of their own.
 	if ids, _, err := b.store.Cases(t.Context(), "", 10); len(ids) != 0 || err != nil {
 		t.Errorf("cases %q: %v", ids, err)
 	}
@@ -151,8 +149,8 @@ func TestBatch(t *testing.T) {
 	if err != nil || len(uploads) != 0 {
 		t.Errorf("uploads %v: %v", uploads, err)
 	}
-	entries := must(casework.ReadLedger(t.Context(), b.store, BatchLedger))
-	if len(entries) != 1 || entries[0].By != "M. Reyes" || strings.Contains(string(entries[0].Change), "Merrin") || strings.Count(string(entries[0].Change), `"`) < 2*6 {
+	entries := must(casework.ReadLedger(t.Context(), b.store, casework.BatchLedger))
+	if len(entries) != 2 || entries[1].Kind != "looked" || entries[0].By != "M. Reyes" || strings.Contains(string(entries[0].Change), "Merrin") || strings.Count(string(entries[0].Change), `"`) < 2*6 {
 		t.Errorf("ledger %+v", entries)
 	}
 	b.lacks(b.log.String(), "Merrin")
@@ -189,5 +187,56 @@ func TestBatchRefusesWhole(t *testing.T) {
 	v.last = strings.ReplaceAll(v.last, first(tokenForm, v.last), "foreign")
 	if r := v.sendBatch(batchFile{"recording", "n.csv", "x"}); r.Code != http.StatusForbidden {
 		t.Errorf("a foreign token: status %d", r.Code)
+	}
+}
+
+// The lines of a batch are there after a reload, for the intake desk alone, and
+// end after 30 days; then neither page nor store gives them.
+func TestBatchIsKept(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	if code := v.stateBatch("order_on_file"); code != http.StatusOK {
+		t.Fatalf("status %d", code)
+	}
+	if w := v.sendBatch(batchFile{"recording", "Ada Merrin.csv", string(recordings()["night-1.csv"])}); w.Code != http.StatusOK {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	lines := v.last
+	b.wants(lines, "Ada Merrin.csv", "kept as batch 1 until 2026-07-01")
+	if w := v.get("/batch/1"); w.Code != http.StatusOK || w.Body.String() != lines {
+		t.Errorf("after a reload: status %d", w.Code)
+	}
+	b.wants(v.page("/batch"), "Batches read before", "batch 1", "by M. Reyes")
+	b.lacks(v.last, "Ada Merrin")
+	for _, path := range []string{"/batch/2", "/batch/0", "/batch/-1", "/batch/x", "/batch/99999999999999999999"} {
+		if w := v.get(path); w.Code != http.StatusNotFound {
+			t.Errorf("%s: status %d", path, w.Code) // 2 tells that somebody looked
+		}
+	}
+	for _, d := range []Desk{Maintainer, Administrator, Office, NoDesk} {
+		if w := b.at(d).get("/batch/1/table.csv"); w.Code == http.StatusOK {
+			t.Errorf("the desk %q gets the lines", d)
+		}
+	}
+	v = b.at(Intake) // the others' names are those of one person
+	var entry batchEntry
+	if err := json.Unmarshal(must(casework.ReadLedger(t.Context(), b.store, casework.BatchLedger))[0].Change, &entry); err != nil || entry.Kept == "" {
+		t.Fatalf("%+v, %v", entry, err)
+	}
+
+	*b.clock = b.clock.Add(casework.KeptFor + time.Second)
+	v = b.at(Intake)
+	if w := v.get("/batch/1"); w.Code != http.StatusGone {
+		t.Errorf("after 30 days: status %d", w.Code)
+	}
+	b.lacks(v.last, "Ada Merrin")
+	b.lacks(v.page("/batch"), "Batches read before")
+	v.stateBatch("order_on_file")
+	v.sendBatch(batchFile{"recording", "b.csv", "no recording"})
+	if _, err := b.store.Key(t.Context(), entry.Kept); !errors.Is(err, casework.ErrDestroyed) {
+		t.Errorf("the key of a result that ended: %v", err)
+	}
+	if _, err := casework.Kept(t.Context(), b.store, entry.Kept); !errors.Is(err, casework.ErrDestroyed) {
+		t.Errorf("its lines: %v", err)
 	}
 }

@@ -32,6 +32,7 @@ var (
 	errConfirmations  = errors.New("records of confirmations do not fit together")
 	errCriteria       = errors.New("the criteria published here can't be read")
 	errNoDetermined   = errors.New("nothing to print yet")
+	errBatchEnded     = errors.New("the result of the batch has ended")
 	errNoAnswers      = errors.New("no answers to print yet")
 )
 
@@ -89,7 +90,7 @@ func answerTo(err error) (answer, bool) {
 			"The desk that you sit at does not reach this page.", "Take the desk that the page is for on the first page; a link for an office or a tester opens after signing out."}, true
 	case errors.Is(err, errLink):
 		return answer{http.StatusNotFound, "This link does not open anything",
-			"It has expired, was withdrawn, was closed after five wrong codes, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
+			"It has expired, was withdrawn, ended with its case, was closed after five wrong codes, or was not copied whole.", "Ask the supplier's intake desk for a new link."}, true
 	case errors.Is(err, errCode):
 		return answer{http.StatusForbidden, "The code of this link was not given",
 			"The link is opened with a code that is told by phone, and asked again after twelve hours. Nothing was stored.", "Open the link and give the code."}, true
@@ -102,6 +103,9 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoDetermined):
 		return answer{http.StatusNotFound, "There is no worksheet yet",
 			"The case has not been determined.", "Open the case and answer what stands first on it."}, true
+	case errors.Is(err, errBatchEnded):
+		return answer{http.StatusGone, "The lines of this batch have ended",
+			"They were kept for 30 days, or were not stored whole. Who read which files, and when, stays written down.", "Read the files again on the page of many recordings."}, true
 	case errors.Is(err, errNoAnswers):
 		return answer{http.StatusNotFound, "There are no answers yet",
 			"Nothing was answered through this link, so there is nothing to print.", "Open the link, and send the answers first."}, true

@@ -87,7 +87,7 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 			if len(rt.Desks) == 0 {
 				continue
 			}
-			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2", "{account}", account).Replace(rt.Path)
+			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2", "{account}", account, "{batch}", "1").Replace(rt.Path)
 			if rt.Link {
 				path = strings.Replace(rt.Path, "/"+string(rt.Desks[0])+"/{secret}", links[rt.Desks[0]], 1)
 			}
@@ -717,7 +717,7 @@ func TestEveryErrorHasItsAnswer(t *testing.T) {
 		want int
 	}{
 		{errNoPage, 404}, {errHost, 421}, {errForm, 403}, {errUnreadableForm, 400}, {errTooLarge, 413}, {errNoDesk, 403}, {errMustChange, 403}, {accounts.ErrNoAccount, 404}, {errDesk, 403}, {errLink, 404}, {errCode, 403}, {&paceError{time.Minute}, 429},
-		{errBarred, 403}, {errNoDetermined, 404}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
+		{errBarred, 403}, {errNoDetermined, 404}, {errBatchEnded, 410}, {casework.ErrNotFound, 404}, {casework.ErrConflict, 409}, {casework.ErrRefused, 409}, {casework.ErrDestroyed, 410}, {rules.ErrUnknownRegion, 404},
 		{rules.ErrUnknownVersion, 404}, {rules.ErrNoPackInForce, 409}, {qualify.ErrQuery, 400}, {recording.ErrTooLarge, 413}, {&http.MaxBytesError{}, 413},
 		{&recording.FormatError{Err: recording.ErrFormat}, 422}, {errMedia, 422}, {&recording.FormatErrors{Faults: []*recording.FormatError{{Err: recording.ErrFormat}}}, 422},
 	} {

@@ -239,7 +239,9 @@ func Routes() []Route {
 		{Method: "GET", Path: "/batch", Name: "batchForm", Desks: intake, handle: (*Site).batchForm},
 		{Method: "POST", Path: "/batch", Name: "stateBatch", Desks: intake, Body: formLimit, handle: (*Site).stateBatch},
 		{Method: "POST", Path: "/batch/files", Name: "runBatch", Desks: intake, Body: batchLimit, Streams: true, handle: (*Site).runBatch},
-		{Method: "POST", Path: "/batch/table", Name: "batchTableFile", Desks: intake, Body: batchTable, handle: (*Site).batchTableFile},
+		{Method: "GET", Path: "/batch/{batch}", Name: "batchResult", Desks: intake, handle: (*Site).batchResult},
+		{Method: "GET", Path: "/batch/{batch}/table.csv", Name: "batchCSV", Desks: intake, handle: (*Site).batchCSV},
+		{Method: "GET", Path: "/batch/{batch}/table.xlsx", Name: "batchXLSX", Desks: intake, handle: (*Site).batchXLSX},
 
 		{Method: "GET", Path: "/day", Name: "dayList", Desks: office, handle: (*Site).dayList},
 		{Method: "GET", Path: "/day/{number}", Name: "dayPage", Desks: office, Day: true, handle: (*Site).officePage},

@@ -13,8 +13,8 @@ import (
 	"airwarrant/web"
 )
 
-// Many recordings are chosen at once, their lines come in place of the form,
-// and the table is there to be taken.
+// Many recordings are chosen at once; their lines have an address of their own,
+// where they and the table are found again.
 func TestOutsideBatch(t *testing.T) {
 	b := open(t)
 	b.visit("/")
@@ -40,18 +40,22 @@ func TestOutsideBatch(t *testing.T) {
 	}
 	b.do(cdp.SetUploadFiles("#files", append(paths, bad)))
 	b.do(cdp.SetUploadFiles("#facts", []string{file(t, "facts.csv", "file,test_date,awake_spo2\nnight-2.csv,2026-02-17,95 %\n")}))
-	// The answer is put in place by the script, so the page stays the same.
 	b.press("main button.main")
-	if s := b.text(); !strings.Contains(s, "files read under") || !strings.Contains(s, "letter.txt") || b.path() != "/batch" {
+	if s := b.text(); !strings.Contains(s, "files read under") || !strings.Contains(s, "letter.txt") || b.path() != "/batch/1" {
 		t.Errorf("after the batch, at %s:\n%s", b.path(), s)
 	}
 	b.look("63-batch-lines")
-	rows, err := cdp.Run(b.ctx, cdp.Evaluate[string]("document.querySelector('input[name=rows]').value"))
-	if err != nil || !strings.Contains(rows, "night-2.csv") {
-		t.Errorf("rows %.200s: %v", rows, err)
+	b.visit("/batch/1") // a reload
+	if !strings.Contains(b.text(), "letter.txt") {
+		t.Errorf("after a reload:\n%s", b.text())
 	}
-	table := b.fetchPost("/batch/table", "new URLSearchParams(new FormData(document.querySelector('form[action=\"/batch/table\"]')))+'&as=csv'")
+	table := b.fetch("/batch/1/table.csv")
 	if !strings.HasPrefix(string(table), "file,sha256,session,") || strings.Count(string(table), "\n") < len(paths)+2 {
 		t.Errorf("the table:\n%s", table)
 	}
+	b.visit("/batch")
+	if !strings.Contains(b.text(), "batch 1") {
+		t.Errorf("the batch is not listed:\n%s", b.text())
+	}
+	b.look("64-batch-before")
 }

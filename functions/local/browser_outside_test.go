@@ -476,13 +476,3 @@ func TestOutsideReportAlone(t *testing.T) {
 		}
 	}
 }
-
-// fetchPost posts a form, given as an expression, in the page's own session.
-func (b *browser) fetchPost(path, form string) []byte {
-	b.t.Helper()
-	s, err := cdp.Run(b.ctx, cdp.Evaluate[string](fmt.Sprintf(`fetch(%q,{method:'POST',headers:{'Content-Type':'application/x-www-form-urlencoded'},body:%s}).then(r=>r.arrayBuffer()).then(a=>{let s='';for(const c of new Uint8Array(a))s+=String.fromCharCode(c);return btoa(s)})`, path, form), cdp.EvalAwaitPromise))
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	return unbase64(b.t, s)
-}

@@ -10,9 +10,13 @@ import (
 // Retain destroys the personal values of every case that was closed before
 // the given instant, as Destroy does, and ends what a kill left half done. It
 // returns how many cases it destroyed. A case that somebody reopens meanwhile
-// is left alone. The uploads go with the next SweepUploads.
+// is left alone. The uploads go with the next SweepUploads. Results of batches
+// end besides, KeptFor after they were written, and are not counted.
 func Retain(ctx context.Context, s Store, st Stamp, before time.Time) (int, error) {
 	n := 0
+	if _, err := EndKept(ctx, s, BatchLedger, st.At.Add(-KeptFor)); err != nil {
+		return n, err
+	}
 	for h, err := range All(ctx, s.Heads) {
 		if err != nil {
 			return n, fmt.Errorf("listing heads: %w", err)

@@ -39,7 +39,7 @@ function send(form) {
   request.addEventListener("abort", () => stop("Sending was stopped. Nothing was stored."));
   request.addEventListener("load", () => {
     const page = new DOMParser().parseFromString(request.responseText, "text/html");
-    if (request.status < 400 && !("here" in form.dataset)) {
+    if (request.status < 400) {
       // An address that differs in its fragment alone would only be scrolled to.
       history.replaceState(null, "", request.responseURL + (form.dataset.upload || ""));
       location.reload();
@@ -50,7 +50,7 @@ function send(form) {
     document.body.replaceWith(document.adoptNode(page.body));
     carry(files);
     start();
-    const first = document.querySelector(".say, [data-result]");
+    const first = document.querySelector(".say");
     if (first) {
       first.tabIndex = -1;
       first.focus();
