@@ -22,9 +22,9 @@ const draftKind = "criteria-draft"
 
 // Texts are the files of a version.
 type Texts struct {
-	Pack   string `json:"pack"`             // <effective-date>.yaml
-	Cases  string `json:"cases"`            // <effective-date>.cases.yaml
-	Region string `json:"region,omitempty"` // region.yaml, "" if that of the region stays as it is
+	Pack   string `json:"pack"`                  // <effective-date>.yaml
+	Cases  string `json:"cases"`                 // <effective-date>.cases.yaml
+	Region string `json:"region_file,omitempty"` // region.yaml, "" if that of the region stays as it is
 }
 
 // Draft is a version of a region's criteria that is being written. It counts
