@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"flag"
 	"fmt"
 	"os"
@@ -22,7 +23,8 @@ func batchCommand(args []string, e env) error {
 	on := fs.String("on", "", "day whose criteria are applied")
 	table := fs.String("facts", "", "table of facts by file or hash")
 	csvFile := fs.String("csv", "", "write the table here")
-	packs := fs.String("packs", "", "folder of criteria")
+	var lf libraryFlags
+	lf.add(fs)
 	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	words, err := parse(fs, args)
@@ -36,7 +38,7 @@ func batchCommand(args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	lib, err := library(*packs)
+	lib, conf, err := lf.read(context.Background())
 	if err != nil {
 		return err
 	}
@@ -47,9 +49,10 @@ func batchCommand(args []string, e env) error {
 	if len(regions) != 1 {
 		return fmt.Errorf("batch: --criteria: expected one region, found %d", len(regions))
 	}
-	conf, err := readConfirmations(*confirmed, lib)
-	if err != nil {
-		return err
+	if *confirmed != "" {
+		if conf, err = readConfirmations(*confirmed, lib); err != nil {
+			return err
+		}
 	}
 	date, err := day(*on)
 	if err != nil {

@@ -2,6 +2,8 @@ package main
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -11,10 +13,12 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
@@ -145,17 +149,53 @@ func library(dir string) (*rules.Library, error) {
 	return lib, nil
 }
 
-// libraryAsKnown is library without what became known after a day, "" for all.
-func libraryAsKnown(dir, on string) (*rules.Library, error) {
-	lib, err := library(dir)
-	if err != nil || on == "" {
-		return lib, err
+// libraryFlags are the flags that say which criteria a command applies.
+type libraryFlags struct {
+	packs, asKnown string
+	store          storeFlags
+}
+
+// add adds the flags; those of the store as well, unless the command has it anyway.
+func (l *libraryFlags) add(fs *flag.FlagSet) {
+	fs.StringVar(&l.packs, "packs", "", "folder of criteria")
+	fs.StringVar(&l.asKnown, "as-known-on", "", "day whose knowledge of the criteria is applied")
+	l.store.add(fs, true)
+}
+
+// stored reports whether a store is named, so that what was published there
+// counts too.
+func (l *libraryFlags) stored() bool { return *l.store.data != "" || l.store.elsewhere() }
+
+// read returns the criteria of the program or of --packs, with what was published
+// in a store that is named laid over them, as they were known on --as-known-on;
+// and the confirmations of that store.
+func (l *libraryFlags) read(ctx context.Context) (lib *rules.Library, confirmed map[string]criteria.Confirmations, err error) {
+	on := rules.Date{}
+	if l.asKnown != "" {
+		if on, err = rules.ParseDate(l.asKnown); err != nil {
+			return nil, nil, fmt.Errorf("--as-known-on: %w", err)
+		}
 	}
-	d, err := rules.ParseDate(on)
-	if err != nil {
-		return nil, fmt.Errorf("--as-known-on: %w", err)
+	if lib, err = library(l.packs); err != nil {
+		return nil, nil, err
 	}
-	return lib.AsKnownOn(d), nil
+	if l.stored() {
+		store, err := l.store.open(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
+		lib, err = editions.New(store, lib, time.Now).Current(ctx)
+		if err == nil {
+			confirmed, err = editions.Confirmed(ctx, store, lib)
+		}
+		if err = errors.Join(err, store.Close()); err != nil {
+			return nil, nil, status{exitRefused, err}
+		}
+	}
+	if !on.IsZero() {
+		lib = lib.AsKnownOn(on)
+	}
+	return lib, confirmed, nil
 }
 
 func check(args []string, e env) error {
@@ -168,8 +208,8 @@ func check(args []string, e env) error {
 	on := fs.String("on", "", "day whose criteria are applied")
 	factsFile := fs.String("facts", "", "facts file")
 	sessions := fs.String("session", "", "R:N[,R:N]")
-	packs := fs.String("packs", "", "folder of criteria")
-	asKnown := fs.String("as-known-on", "", "day whose knowledge of the criteria is applied")
+	var lf libraryFlags
+	lf.add(fs)
 	confirmed := fs.String("confirmed", "", "file of confirmations")
 	asJSON := fs.Bool("json", false, "print JSON")
 	pdf := fs.String("pdf", "", "write the worksheet as PDF")
@@ -182,16 +222,18 @@ func check(args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	lib, err := libraryAsKnown(*packs, *asKnown)
+	lib, stored, err := lf.read(context.Background())
 	if err != nil {
 		return err
 	}
-	q := qualify.Query{Analysis: ao}
+	q := qualify.Query{Analysis: ao, Confirmed: stored}
 	if q.Critical, err = cf.setting(); err != nil {
 		return err
 	}
-	if q.Confirmed, err = readConfirmations(*confirmed, lib); err != nil {
-		return err
+	if *confirmed != "" {
+		if q.Confirmed, err = readConfirmations(*confirmed, lib); err != nil {
+			return err
+		}
 	}
 	if q.Criteria, err = regionList(*regions, lib); err != nil {
 		return err

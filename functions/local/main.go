@@ -45,13 +45,15 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--critical PERCENT|off] [--today DATE]
              [--csv FILE] [--json]
   airwarrant rules list | facts | check [DIR]   [--json]
+  airwarrant rules export DIR | import DIR | due   [--json]
+             (the criteria that count, as a folder; drafts of a folder, which two people still have to agree to; documents to look up)
   airwarrant rules for [--country CODE] [--subdivision CODE] [--payer WORD[,WORD...]] [--birth DATE] [--on DATE] [--json]
              (which criteria apply to a patient, and why; codes of ISO 3166-1 and 3166-2, such as US and US-NC)
   airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
   airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
              (list, show and compare take --as-known-on DATE: without what this house came to know later)
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
-  airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--json]
+  airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--resume] [--json]
   airwarrant audit verify | backup FILE | restore FILE [--backup-key-file FILE]   [--data DIR] [--key-file FILE] [--json]
   airwarrant key FILE   [--json]
   airwarrant move --to cloud|local --table NAME --bucket NAME [--data DIR] [--json]
@@ -61,9 +63,10 @@ proxy on this machine serves the pages over HTTPS. --provider FILE holds the set
 JSON: issuer, client_id, client_secret, address, roles (group: role), and if need be name, scopes, groups_claim, name_claim.
 --key-file FILE names the key of an encrypted store, which airwarrant key FILE writes, with every command on a store.
 A new store is encrypted where it is given; an existing one by backup and restore --key-file into another folder.
---table and --bucket name a store without a server, in place of --data with accounts, replay and audit too; region and
-credentials are those of the environment.
-RECORDING may be - for standard input. --packs DIR uses the criteria in DIR.
+--table and --bucket name a store without a server, in place of --data with accounts, replay, audit, check, batch and rules
+too; region and credentials are those of the environment.
+check, batch and rules apply what was published in a store, and the drafts confirmed there, if one is named with --data.
+RECORDING may be - for standard input. --packs DIR uses the criteria in DIR in place of those of the program.
 --critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
 The program is neither a test nor an order, and no guarantee of coverage.

@@ -24,8 +24,6 @@ func BenchmarkReplay(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	random := rand.NewChaCha8([32]byte{5})
-	opened := time.Date(2030, 3, 1, 9, 0, 0, 0, time.UTC)
 	for _, n := range []int{1_000, 10_000, 100_000} {
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			store, err := local.Open(b.TempDir())
@@ -33,36 +31,7 @@ func BenchmarkReplay(b *testing.B) {
 				b.Fatal(err)
 			}
 			defer store.Close()
-			taken := map[string]bool{}
-			for i := range n {
-				facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", 84+i%12)), "facts")
-				if err != nil {
-					b.Fatal(err)
-				}
-				q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
-				res, err := qualify.Check(q, lib)
-				if err != nil {
-					b.Fatal(err)
-				}
-				packed, err := q.Keep(res).Encode()
-				if err != nil {
-					b.Fatal(err)
-				}
-				number := ""
-				for number == "" || taken[number] {
-					if number, err = casework.NewNumber(opened, random); err != nil {
-						b.Fatal(err)
-					}
-				}
-				taken[number] = true
-				ref, err := (&casework.Case{Number: number, K: 1}).Seal(b.Context(), store, random, packed)
-				if err != nil {
-					b.Fatal(err)
-				}
-				if err := store.PutHead(b.Context(), casework.Head{Form: casework.HeadForm, Case: number, K: 2, Criteria: q.Criteria, OpenedAt: opened, Current: true, Kept: ref}); err != nil {
-					b.Fatal(err)
-				}
-			}
+			fillReplay(b, store, lib, n)
 			p, err := rehearsal.New(lib.History("xx-example")[0], lib, nil)
 			if err != nil {
 				b.Fatal(err)
@@ -85,5 +54,44 @@ func BenchmarkReplay(b *testing.B) {
 			b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "cases/s")
 			b.ReportMetric(float64(peak-before.HeapAlloc)/(1<<20), "heap-MB")
 		})
+	}
+}
+
+// fillReplay puts n determined cases under the example criteria into a store:
+// their lines in the list and what they keep. The resting saturations are 84 to 95 %
+// by turns.
+func fillReplay(t testing.TB, store casework.Store, lib *rules.Library, n int) {
+	t.Helper()
+	random := rand.NewChaCha8([32]byte{5})
+	opened := time.Date(2030, 3, 1, 9, 0, 0, 0, time.UTC)
+	taken := map[string]bool{}
+	for i := range n {
+		facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", 84+i%12)), "facts")
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
+		res, err := qualify.Check(q, lib)
+		if err != nil {
+			t.Fatal(err)
+		}
+		packed, err := q.Keep(res).Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		number := ""
+		for number == "" || taken[number] {
+			if number, err = casework.NewNumber(opened, random); err != nil {
+				t.Fatal(err)
+			}
+		}
+		taken[number] = true
+		ref, err := (&casework.Case{Number: number, K: 1}).Seal(t.Context(), store, random, packed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := store.PutHead(t.Context(), casework.Head{Form: casework.HeadForm, Case: number, K: 2, Criteria: q.Criteria, OpenedAt: opened, Current: true, Kept: ref}); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -1,10 +1,7 @@
 package main
 
 import (
-	"bufio"
 	"context"
-	"encoding/csv"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -14,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"syscall"
+	"time"
 
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/rehearsal"
@@ -22,7 +20,8 @@ import (
 
 // replay determines the stored cases of a region under a draft of its criteria
 // and under the version in force, and tells whose outcome changes. Every case
-// gets its line, or the reason why it can't be replayed; then it exits 0.
+// gets its line, or the reason why it can't be replayed; then it exits 0. An
+// interrupt keeps how far it is.
 func replay(args []string, e env) (err error) {
 	fs := flag.NewFlagSet("replay", flag.ContinueOnError)
 	file := fs.String("draft", "", "file of the draft")
@@ -31,6 +30,7 @@ func replay(args []string, e env) (err error) {
 	sf.add(fs, true)
 	packs := fs.String("packs", "", "folder of criteria")
 	csvFile := fs.String("csv", "", "write the lines of cases here")
+	resume := fs.Bool("resume", false, "go on where the same replay was interrupted")
 	asJSON := fs.Bool("json", false, "print JSON")
 	words, err := parse(fs, args)
 	if err != nil {
@@ -48,17 +48,20 @@ func replay(args []string, e env) (err error) {
 	if err != nil {
 		return err
 	}
-	draft, err := readDraft(*file, *region, lib)
-	if err != nil {
-		return err
-	}
-	store, err := sf.open(context.Background())
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	store, err := sf.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
+	if lib, err = editions.New(store, lib, time.Now).Current(ctx); err != nil {
+		return status{exitRefused, err}
+	}
+	draft, err := readDraft(*file, *region, lib)
+	if err != nil {
+		return err
+	}
 	confirmed, err := editions.Confirmed(ctx, store, lib)
 	if err != nil {
 		return status{exitRefused, err}
@@ -67,29 +70,41 @@ func replay(args []string, e env) (err error) {
 	if err != nil {
 		return err
 	}
-
-	var lines caseLines
-	defer lines.drop()
-	if err := lines.open(*csvFile, *asJSON); err != nil {
+	place, err := replayPlace(&sf, plan.ID())
+	if err != nil {
 		return err
 	}
-	through := 0
-	got, err := plan.Run(ctx, rehearsal.Stored(store), rehearsal.Progress{}, func(p rehearsal.Progress) {
-		if p.Summary.Cases/10_000 > through/10_000 || p.Done {
+	kept, from, err := openReplay(place, plan.ID(), *resume)
+	if err != nil {
+		return err
+	}
+	through := false
+	defer func() { err = errors.Join(err, kept.close(through)) }()
+	if *resume {
+		fmt.Fprintf(e.err, "going on after %d cases\n", from.Summary.Cases)
+	}
+	told := -1
+	got, err := kept.run(ctx, plan, rehearsal.Stored(store), from, func(p rehearsal.Progress) {
+		if p.Summary.Cases/10_000 != told || p.Done {
 			fmt.Fprintf(e.err, "%d cases\n", p.Summary.Cases)
 		}
-		through = p.Summary.Cases
-	}, lines.add)
+		told = p.Summary.Cases / 10_000
+	})
 	if err != nil {
-		return status{exitRefused, fmt.Errorf("replay: stopped after %d cases: %w; nothing was changed, begin again", got.Summary.Cases, err)}
+		return status{exitRefused, fmt.Errorf("replay: stopped after %d cases: %w; nothing was changed, go on with the same words and --resume, or begin again without", got.Summary.Cases, err)}
 	}
-	if err := lines.close(*csvFile); err != nil {
-		return err
+	if *csvFile != "" {
+		if err := kept.writeCSV(*csvFile); err != nil {
+			return err
+		}
 	}
 	if *asJSON {
-		return lines.writeJSON(e.out, plan, got.Summary)
+		err = kept.writeJSON(e.out, plan, got.Summary)
+	} else {
+		err = printRehearsal(e.out, plan, got.Summary)
 	}
-	return printRehearsal(e.out, plan, got.Summary)
+	through = err == nil
+	return err
 }
 
 // readDraft reads the file of a draft. Its region is the one named, or else that
@@ -119,120 +134,6 @@ func readDraft(file, region string, lib *rules.Library) (*rules.Pack, error) {
 		return nil, status{exitRefused, err}
 	}
 	return p, nil
-}
-
-// caseLines writes the lines of cases as they come, so that no number of them is
-// held at once: to the CSV, and for the JSON beside it, whose array is copied
-// into place when all have come.
-type caseLines struct {
-	table *os.File
-	csv   *csv.Writer
-	spool *os.File
-	json  *bufio.Writer
-	n     int
-}
-
-func (c *caseLines) open(csvFile string, asJSON bool) (err error) {
-	if csvFile != "" {
-		if c.table, err = os.OpenFile(csvFile+".new", os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600); err != nil {
-			return fmt.Errorf("--csv: %w; choose a place that can be written", err)
-		}
-		c.csv = csv.NewWriter(c.table)
-		if err := c.csv.Write([]string{"case", "in_force", "draft", "in_force_disposition", "draft_disposition", "in_force_decided_by", "draft_decided_by", "new_facts", "unconfirmed", "stored", "not_replayed"}); err != nil {
-			return fmt.Errorf("--csv: %w", err)
-		}
-	}
-	if asJSON {
-		if c.spool, err = os.CreateTemp("", "airwarrant-replay-*"); err != nil {
-			return fmt.Errorf("replay: %w; make room for a file of temporary lines", err)
-		}
-		c.json = bufio.NewWriter(c.spool)
-	}
-	return nil
-}
-
-func (c *caseLines) add(l rehearsal.Line) error {
-	if c.csv != nil {
-		was, will := rehearsal.Verdict{}, rehearsal.Verdict{}
-		if l.InForce != nil {
-			was, will = *l.InForce, *l.Draft
-		}
-		err := c.csv.Write([]string{l.Case, was.Outcome, will.Outcome, was.Disposition, will.Disposition, strings.Join(was.DecidedBy, " "), strings.Join(will.DecidedBy, " "),
-			strings.Join(l.NewFacts, " "), strings.Join(l.Unconfirmed, " "), l.Stored, l.Left})
-		if err != nil {
-			return fmt.Errorf("--csv: %w", err)
-		}
-	}
-	if c.json == nil {
-		return nil
-	}
-	data, err := json.Marshal(l)
-	if err != nil {
-		return err
-	}
-	if c.n++; c.n > 1 {
-		data = append([]byte(",\n    "), data...)
-	}
-	_, err = c.json.Write(data)
-	return err
-}
-
-// close puts the table under its name.
-func (c *caseLines) close(csvFile string) error {
-	if c.csv == nil {
-		return nil
-	}
-	c.csv.Flush()
-	if err := errors.Join(c.csv.Error(), c.table.Close()); err != nil {
-		return fmt.Errorf("--csv: %w", err)
-	}
-	if err := os.Rename(c.table.Name(), csvFile); err != nil {
-		return fmt.Errorf("--csv: %w", err)
-	}
-	c.table = nil
-	return nil
-}
-
-// drop removes what was not finished.
-func (c *caseLines) drop() {
-	for _, f := range []*os.File{c.table, c.spool} {
-		if f != nil {
-			f.Close()
-			os.Remove(f.Name())
-		}
-	}
-}
-
-// writeJSON prints the whole: both versions, the lines of cases, the summary.
-func (c *caseLines) writeJSON(w io.Writer, p *rehearsal.Plan, s rehearsal.Summary) error {
-	if err := c.json.Flush(); err != nil {
-		return err
-	}
-	if _, err := c.spool.Seek(0, io.SeekStart); err != nil {
-		return err
-	}
-	of := func(p *rules.Pack) version { return version{p.EffectiveFrom, p.Until, p.Title, p.SHA256} }
-	var parts [][]byte
-	for _, v := range []any{p.Draft.Region.Region, of(p.InForce), of(p.Draft), p.Carried, s} {
-		data, err := json.Marshal(v)
-		if err != nil {
-			return err
-		}
-		parts = append(parts, data)
-	}
-	if _, err := fmt.Fprintf(w, "{\n  \"criteria\": %s,\n  \"in_force\": %s,\n  \"draft\": %s,\n  \"carried\": %s,\n  \"summary\": %s,\n  \"cases\": [", parts[0], parts[1], parts[2], parts[3], parts[4]); err != nil {
-		return err
-	}
-	if c.n > 0 {
-		if _, err := io.WriteString(w, "\n    "); err != nil {
-			return err
-		}
-	}
-	if _, err := io.Copy(w, c.spool); err != nil {
-		return err
-	}
-	_, err := io.WriteString(w, "]\n}\n")
-	return err
 }
 
 // printRehearsal tells the summary in words.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -19,13 +20,13 @@ import (
 
 func rulesCommand(args []string, e env) error {
 	if len(args) == 0 {
-		return errors.New("rules: expected one of list, for, show, compare, confirm, facts, check; see airwarrant --help")
+		return errors.New("rules: expected one of list, for, show, compare, confirm, facts, check, due, export, import; see airwarrant --help")
 	}
 	fs := flag.NewFlagSet("rules "+args[0], flag.ContinueOnError)
 	asJSON := fs.Bool("json", false, "print JSON")
 	on := fs.String("on", "", "day")
-	packs := fs.String("packs", "", "folder of criteria")
-	asKnown := fs.String("as-known-on", "", "day whose knowledge of the criteria is shown")
+	var lf libraryFlags
+	lf.add(fs)
 	blank := fs.Bool("blank", false, "print a worksheet to be filled in by hand")
 	pdf := fs.String("pdf", "", "write the blank worksheet as PDF")
 	var cf confirmFlags
@@ -44,7 +45,7 @@ func rulesCommand(args []string, e env) error {
 	if err != nil {
 		return err
 	}
-	if *asKnown != "" && !slices.Contains([]string{"list", "show", "compare"}, args[0]) {
+	if lf.asKnown != "" && !slices.Contains([]string{"list", "show", "compare"}, args[0]) {
 		return fmt.Errorf("rules %s: --as-known-on goes with list, show and compare", args[0])
 	}
 	switch args[0] {
@@ -52,22 +53,31 @@ func rulesCommand(args []string, e env) error {
 		if len(words) > 1 {
 			return fmt.Errorf("rules check: expected at most one DIR, found %d", len(words))
 		}
-		dir := *packs
 		if len(words) == 1 {
-			dir = words[0]
+			if lf.packs != "" || lf.stored() {
+				return errors.New("rules check: expected DIR, or --packs and --data, found both; leave out one")
+			}
+			lf.packs = words[0]
 		}
-		return rulesCheck(dir, *asJSON, e)
+		return rulesCheck(lf, *asJSON, e)
 	case "facts":
 		if len(words) != 0 {
 			return fmt.Errorf("rules facts: expected no further word, found %q", words[0])
 		}
 		return rulesFacts(*asJSON, e.out)
 	}
-	lib, err := libraryAsKnown(*packs, *asKnown)
+	if args[0] == "import" {
+		return rulesImport(words, lf, *asJSON, e)
+	}
+	lib, stored, err := lf.read(context.Background())
 	if err != nil {
 		return err
 	}
 	switch args[0] {
+	case "export":
+		return rulesExport(words, lib, *asJSON, e)
+	case "due":
+		return rulesDue(words, lf, lib, *asJSON, e)
 	case "list":
 		if len(words) != 0 {
 			return fmt.Errorf("rules list: expected no further word, found %q", words[0])
@@ -87,9 +97,11 @@ func rulesCommand(args []string, e env) error {
 		if *blank {
 			return rulesBlank(p, *pdf, e.out)
 		}
-		conf, err := readConfirmations(cf.file, lib)
-		if err != nil {
-			return err
+		conf := stored
+		if cf.file != "" {
+			if conf, err = readConfirmations(cf.file, lib); err != nil {
+				return err
+			}
 		}
 		return rulesShow(p, conf[p.SHA256], *asJSON, e.out)
 	case "for":
@@ -101,7 +113,7 @@ func rulesCommand(args []string, e env) error {
 		cf.on = *on
 		return rulesConfirm(words, cf, lib, e.out)
 	}
-	return fmt.Errorf("rules %s: expected one of list, for, show, compare, confirm, facts, check; see airwarrant --help", args[0])
+	return fmt.Errorf("rules %s: expected one of list, for, show, compare, confirm, facts, check, due, export, import; see airwarrant --help", args[0])
 }
 
 // rulesBlank prints a pack to be filled in by hand.
@@ -133,6 +145,9 @@ type listed struct {
 	Payer    string    `json:"payer"`
 	Scope    string    `json:"scope"`
 	Versions []version `json:"versions"`
+	// Retired are versions that no longer count in this house, with the first day
+	// on which they do not.
+	Retired []version `json:"retired,omitempty"`
 }
 
 type version struct {
@@ -140,6 +155,16 @@ type version struct {
 	Until  *rules.Date `json:"until"`
 	Title  string      `json:"title"`
 	SHA256 string      `json:"pack_sha256"`
+	// Known is the day from which this house knew it, Retired the first day on
+	// which it no longer counts here, and Expires the last day of its edition; ""
+	// where there is none.
+	Known   string `json:"known_since,omitempty"`
+	Retired string `json:"retired,omitempty"`
+	Expires string `json:"expires,omitempty"`
+}
+
+func listedVersion(p *rules.Pack) version {
+	return version{p.EffectiveFrom, p.Until, p.Title, p.SHA256, p.KnownSince.String(), p.KnownUntil.String(), p.Expires.String()}
 }
 
 func rulesList(lib *rules.Library, asJSON bool, w io.Writer) error {
@@ -148,9 +173,12 @@ func rulesList(lib *rules.Library, asJSON bool, w io.Writer) error {
 		if r.Hidden {
 			continue
 		}
-		l := listed{r.Region, r.Name, r.Payer, r.Scope, nil}
+		l := listed{Region: r.Region, Name: r.Name, Payer: r.Payer, Scope: r.Scope}
 		for _, p := range lib.History(r.Region) {
-			l.Versions = append(l.Versions, version{p.EffectiveFrom, p.Until, p.Title, p.SHA256})
+			l.Versions = append(l.Versions, listedVersion(p))
+		}
+		for _, p := range lib.Retired(r.Region) {
+			l.Retired = append(l.Retired, listedVersion(p))
 		}
 		out = append(out, l)
 	}
@@ -165,6 +193,12 @@ func rulesList(lib *rules.Library, asJSON bool, w io.Writer) error {
 				until = v.Until.String()
 			}
 			fmt.Fprintf(w, "    %s to %s  %s  (%s)\n", v.From, until, v.Title, v.SHA256[:12])
+			if v.Expires != "" && v.Until == nil && v.Expires < today() {
+				fmt.Fprintf(w, "      its edition was valid until %s: look for its successor\n", v.Expires)
+			}
+		}
+		for _, v := range l.Retired {
+			fmt.Fprintf(w, "    from %s, withdrawn or corrected here on %s  %s  (%s)\n", v.From, v.Retired, v.Title, v.SHA256[:12])
 		}
 	}
 	return nil
@@ -403,30 +437,31 @@ type checkedRules struct {
 	Failures []string        `json:"failed_cases"`
 }
 
-// rulesCheck loads every pack of dir (the embedded ones for "") and runs
-// their cases; a fault or a failed case exits 2.
-func rulesCheck(dir string, asJSON bool, e env) error {
-	var lib *rules.Library
-	var err error
-	if dir == "" {
-		lib, err = rules.Embedded()
-	} else {
-		if _, serr := os.Stat(dir); serr != nil {
-			return fmt.Errorf("rules check: %w; check the name", serr)
+// rulesCheck reads every version of the criteria that the flags name and runs
+// their cases; a fault or a failed case exits 2. A version of the store that
+// can't be read is a fault.
+func rulesCheck(lf libraryFlags, asJSON bool, e env) error {
+	if lf.packs != "" {
+		if _, err := os.Stat(lf.packs); err != nil {
+			return fmt.Errorf("rules check: %w; check the name", err)
 		}
-		lib, err = rules.Load(os.DirFS(dir))
 	}
+	lib, _, err := lf.read(context.Background())
 	out := checkedRules{Faults: []rules.Problem{}, Failures: []string{}}
 	var problems rules.Problems
 	switch {
 	case errors.As(err, &problems):
 		out.Faults = problems
 	case err != nil:
-		return status{exitRefused, err}
+		return err
 	default:
 		for _, r := range lib.Regions() {
 			for _, p := range lib.History(r.Region) {
 				out.Packs++
+				if p.Unreadable != "" {
+					out.Faults = append(out.Faults, rules.Problem{File: p.File, Expected: "a version that can be read", Found: "none", Mend: p.Unreadable})
+					continue
+				}
 				cases := criteria.RunCases(p, p.Cases, p.CasesFile)
 				if len(cases) == 0 {
 					out.Failures = append(out.Failures, p.CasesFile+":1:1: expected boundary cases of the version; found none; write cases below, at and above each figure")

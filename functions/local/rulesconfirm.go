@@ -157,10 +157,9 @@ func rulesCompare(words []string, lib *rules.Library, asJSON bool, w io.Writer) 
 	if err != nil {
 		return err
 	}
-	of := func(p *rules.Pack) version { return version{p.EffectiveFrom, p.Until, p.Title, p.SHA256} }
 	differences := rules.Compare(a, b)
 	if asJSON {
-		return writeJSON(w, comparedPacks{of(a), of(b), append([]rules.Difference{}, differences...)})
+		return writeJSON(w, comparedPacks{listedVersion(a), listedVersion(b), append([]rules.Difference{}, differences...)})
 	}
 	fmt.Fprintf(w, "%s from %s, then %s from %s\n\n", a.Region.Region, a.EffectiveFrom, b.Region.Region, b.EffectiveFrom)
 	if len(differences) == 0 {

@@ -64,7 +64,7 @@ type Watched struct {
 	Sections []string `json:"sections,omitempty"`
 	// Read is the day on which it was last read, zero if never, and By who did,
 	// "" where the version itself says so.
-	Read rules.Date `json:"read"`
+	Read rules.Date `json:"read,omitzero"`
 	By   string     `json:"by,omitempty"`
 	// SHA256 and Size are of the latest private copy, "" if there is none.
 	SHA256 string `json:"sha256,omitempty"`
@@ -74,7 +74,7 @@ type Watched struct {
 	Words string `json:"words,omitempty"`
 	// Due is the day on which somebody has to look, Late that it is not after
 	// today, and Why one of the constants Due….
-	Due  rules.Date `json:"due"`
+	Due  rules.Date `json:"due,omitzero"`
 	Late bool       `json:"late"`
 	Why  string     `json:"why"`
 }

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"airwarrant/functions/internal/store/local"
+	"airwarrant/rules"
+)
+
+// interrupting sends the process an interrupt when the first progress is told,
+// as somebody at the keys would.
+type interrupting struct {
+	bytes.Buffer
+	t    *testing.T
+	sent bool
+}
+
+func (w *interrupting) Write(p []byte) (int, error) {
+	if !w.sent && strings.Contains(string(p), "cases") {
+		w.sent = true
+		seen := make(chan os.Signal, 1)
+		signal.Notify(seen, os.Interrupt)
+		defer signal.Stop(seen)
+		if err := syscall.Kill(os.Getpid(), syscall.SIGINT); err != nil {
+			w.t.Fatal(err)
+		}
+		<-seen
+	}
+	return w.Buffer.Write(p)
+}
+
+// A replay that is interrupted keeps what it has, and goes on to the same result
+// as one that was not; so does one that was killed in the middle of a line.
+func TestReplayResumes(t *testing.T) {
+	dir := t.TempDir()
+	store, err := local.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	fillReplay(t, store, lib, 800)
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	draft := exampleDraft(t, t.TempDir(), "          fact: rest_spo2\n          at_or_below: 90 %", "          fact: rest_spo2\n          at_or_below: 88 %")
+	whole := command(t, "", "replay", "--draft", draft, "--data", dir, "--json")
+	if whole.code != exitOK || strings.Count(whole.out, `"case":`) < 100 {
+		t.Fatalf("exit %d, %s", whole.code, whole.err)
+	}
+	kept := func() string {
+		t.Helper()
+		found, err := filepath.Glob(filepath.Join(dir, "replay", "*.lines"))
+		if err != nil || len(found) != 1 {
+			t.Fatalf("%v %v", found, err)
+		}
+		return found[0]
+	}
+	if left, _ := filepath.Glob(filepath.Join(dir, "replay", "*")); len(left) != 0 {
+		t.Errorf("a replay that is through leaves %v behind", left)
+	}
+
+	said := &interrupting{t: t}
+	args := []string{"replay", "--draft", draft, "--data", dir, "--json"}
+	var out bytes.Buffer
+	if code := run(args, env{strings.NewReader(""), &out, said}); code != exitRefused || out.Len() != 0 || !strings.Contains(said.String(), "--resume") {
+		t.Fatalf("exit %d, %s", code, said.String())
+	}
+	name := kept()
+	info, err := os.Stat(name)
+	if err != nil || info.Mode().Perm() != 0o600 {
+		t.Error(info, err)
+	}
+	// What a kill leaves behind the last progress counts for nothing.
+	f, err := os.OpenFile(name, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := io.WriteString(f, `{"line":{"case":"twice"}}`+"\n"+`{"progress":{"pl`); err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	r := command(t, "", append(args, "--resume")...)
+	if r.code != exitOK || r.out != whole.out {
+		t.Errorf("exit %d: the result differs from that of a replay without an interrupt\n%s", r.code, r.err)
+	}
+	before := 0
+	if _, err := fmt.Sscanf(r.err, "going on after %d cases", &before); err != nil || before == 0 || before >= 800 {
+		t.Errorf("it begins anew: %s", r.err)
+	}
+
+	// Of another draft nothing is taken over, and without --resume neither.
+	other := exampleDraft(t, t.TempDir(), "          fact: rest_spo2\n          at_or_below: 90 %", "          fact: rest_spo2\n          at_or_below: 87 %")
+	if r := command(t, "", "replay", "--draft", other, "--data", dir, "--resume"); r.code != exitOK || !strings.HasPrefix(r.err, "going on after 0 cases") {
+		t.Errorf("%+v", r)
+	}
+}
