@@ -164,7 +164,9 @@ func (l *libraryFlags) add(fs *flag.FlagSet) {
 
 // stored reports whether a store is named, so that what was published there
 // counts too.
-func (l *libraryFlags) stored() bool { return *l.store.data != "" || l.store.elsewhere() }
+func (l *libraryFlags) stored() bool {
+	return *l.store.data != "" || *l.store.keyFile != "" || l.store.elsewhere()
+}
 
 // read returns the criteria of the program or of --packs, with what was published
 // in a store that is named laid over them, as they were known on --as-known-on;

@@ -55,7 +55,8 @@ func replay(args []string, e env) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	if lib, err = editions.New(store, lib, time.Now).Current(ctx); err != nil {
+	book := editions.New(store, lib, time.Now)
+	if lib, err = book.Current(ctx); err != nil {
 		return status{exitRefused, err}
 	}
 	draft, err := readDraft(*file, *region, lib)
@@ -70,41 +71,37 @@ func replay(args []string, e env) (err error) {
 	if err != nil {
 		return err
 	}
-	place, err := replayPlace(&sf, plan.ID())
-	if err != nil {
-		return err
-	}
-	kept, from, err := openReplay(place, plan.ID(), *resume)
-	if err != nil {
-		return err
-	}
-	through := false
-	defer func() { err = errors.Join(err, kept.close(through)) }()
-	if *resume {
-		fmt.Fprintf(e.err, "going on after %d cases\n", from.Summary.Cases)
+	if !*resume {
+		if err := book.ForgetPlan(ctx, plan); err != nil {
+			return status{exitRefused, err}
+		}
 	}
 	told := -1
-	got, err := kept.run(ctx, plan, rehearsal.Stored(store), from, func(p rehearsal.Progress) {
-		if p.Summary.Cases/10_000 != told || p.Done {
-			fmt.Fprintf(e.err, "%d cases\n", p.Summary.Cases)
+	got, err := book.RehearsePlan(ctx, commandLine, plan, func(r editions.Rehearsal) {
+		n := r.Progress.Summary.Cases
+		if n/10_000 != told || r.Progress.Done {
+			fmt.Fprintf(e.err, "%d cases\n", n)
 		}
-		told = p.Summary.Cases / 10_000
+		told = n / 10_000
 	})
+	summary := got.Progress.Summary
 	if err != nil {
-		return status{exitRefused, fmt.Errorf("replay: stopped after %d cases: %w; nothing was changed, go on with the same words and --resume, or begin again without", got.Summary.Cases, err)}
+		return status{exitRefused, fmt.Errorf("replay: stopped after %d cases: %w; no case was changed, go on with the same words and --resume, or begin again without", summary.Cases, err)}
 	}
 	if *csvFile != "" {
-		if err := kept.writeCSV(*csvFile); err != nil {
+		if err := writeLinesCSV(*csvFile, book.PlanLines(ctx, plan)); err != nil {
 			return err
 		}
 	}
 	if *asJSON {
-		err = kept.writeJSON(e.out, plan, got.Summary)
+		err = writeLinesJSON(e.out, plan, summary, book.PlanLines(ctx, plan))
 	} else {
-		err = printRehearsal(e.out, plan, got.Summary)
+		err = printRehearsal(e.out, plan, summary)
 	}
-	through = err == nil
-	return err
+	if err != nil {
+		return err
+	}
+	return book.ForgetPlan(ctx, plan)
 }
 
 // readDraft reads the file of a draft. Its region is the one named, or else that

@@ -133,11 +133,17 @@ func (b *Book) rehearsed(ctx context.Context, p *rehearsal.Plan) (r Rehearsal, r
 // rehearsal. Errors are those of Plan, of the store and of ctx; the Rehearsal is
 // then as far as it is kept.
 func (b *Book) Rehearse(ctx context.Context, who Person, d Draft, tell func(Rehearsal)) (Rehearsal, error) {
-	if err := who.writes(); err != nil {
-		return Rehearsal{}, err
-	}
 	p, err := b.Plan(ctx, d)
 	if err != nil {
+		return Rehearsal{}, err
+	}
+	return b.RehearsePlan(ctx, who, p, tell)
+}
+
+// RehearsePlan is Rehearse for a plan over the cases of the store, whose draft
+// need not be one of the book.
+func (b *Book) RehearsePlan(ctx context.Context, who Person, p *rehearsal.Plan, tell func(Rehearsal)) (Rehearsal, error) {
+	if err := who.writes(); err != nil {
 		return Rehearsal{}, err
 	}
 	at, raw, err := b.rehearsed(ctx, p)
@@ -203,6 +209,13 @@ func (b *Book) Lines(ctx context.Context, d Draft) iter.Seq2[rehearsal.Line, err
 			yield(rehearsal.Line{}, err)
 			return
 		}
+		b.PlanLines(ctx, p)(yield)
+	}
+}
+
+// PlanLines is Lines for a plan.
+func (b *Book) PlanLines(ctx context.Context, p *rehearsal.Plan) iter.Seq2[rehearsal.Line, error] {
+	return func(yield func(rehearsal.Line, error) bool) {
 		at, _, err := b.rehearsed(ctx, p)
 		if err != nil {
 			yield(rehearsal.Line{}, err)
@@ -233,6 +246,21 @@ func (b *Book) Again(ctx context.Context, d Draft) error {
 	p, err := b.Plan(ctx, d)
 	if err != nil {
 		return err
+	}
+	return b.forgetPlan(ctx, p.ID())
+}
+
+// ForgetPlan is Again for a plan, unless a draft of the book has it: that one is
+// left alone.
+func (b *Book) ForgetPlan(ctx context.Context, p *rehearsal.Plan) error {
+	drafts, err := b.Drafts(ctx)
+	if err != nil {
+		return err
+	}
+	for _, d := range drafts {
+		if d.PackSHA256() == p.Draft.SHA256 {
+			return nil
+		}
 	}
 	return b.forgetPlan(ctx, p.ID())
 }
