@@ -38,7 +38,7 @@ func (w *interrupting) Write(p []byte) (int, error) {
 }
 
 // A replay that is interrupted keeps what it has, and goes on to the same result
-// as one that was not; leaves nothing behind when it is through.
+// as one that was not. It leaves nothing behind when it is through.
 func TestReplayResumes(t *testing.T) {
 	dir := t.TempDir()
 	store, err := local.Open(dir)
