@@ -126,6 +126,9 @@ func (k *Kept) TestDate() rules.Date {
 	return day
 }
 
+// Tests is how many tests the case rests on, at least one.
+func (k *Kept) Tests() int { return len(k.runs) }
+
 // Encode packs k into bytes that DecodeKept reads. The same k gives the same
 // bytes. The error is of a fact that can't be written.
 func (k *Kept) Encode() ([]byte, error) {

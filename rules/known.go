@@ -8,11 +8,20 @@ package rules
 // withdrawal. Of a region that was not known at all, InForce says so with
 // ErrNoPackInForce. l itself stays as it is.
 func (l *Library) AsKnownOn(day Date) *Library {
-	out := &Library{packs: map[string][]*Pack{}, retired: map[string][]*Pack{}, asOf: day}
+	out := l.only(func(p *Pack) bool {
+		return !day.Before(p.KnownSince) && (p.KnownUntil.IsZero() || day.Before(p.KnownUntil))
+	})
+	out.asOf = day
+	return out
+}
+
+// only is the library of those versions, of all that ever counted, that pass.
+func (l *Library) only(pass func(*Pack) bool) *Library {
+	out := &Library{packs: map[string][]*Pack{}, retired: map[string][]*Pack{}}
 	for _, r := range l.regions {
 		var versions []*Pack
 		for _, p := range append(l.History(r.Region), l.retired[r.Region]...) {
-			if day.Before(p.KnownSince) || !p.KnownUntil.IsZero() && !day.Before(p.KnownUntil) {
+			if !pass(p) {
 				continue
 			}
 			q := *p

@@ -2,24 +2,29 @@ package rules
 
 import (
 	"slices"
+	"time"
 )
 
 // With returns the library with what a house published itself laid over it.
 // regions are those whose region.yaml the house keeps, new ones or in place of
-// the library's. own are its versions, each with KnownSince, and KnownUntil
-// where it no longer counts, in the order in which they were published.
-// retired names versions of l, by the SHA-256 of their files, that no longer
-// count, and the first day on which they do not.
+// the library's. own are its versions, each with PublishedAt, and RetiredAt where
+// it no longer counts, in the order in which they were published: their days in
+// UTC are KnownSince and KnownUntil, whatever their texts say. retired names
+// versions of l, by the SHA-256 of their files, that no longer count, and since
+// when.
 //
 // Of two versions of one region and day that both count the later of own does,
 // and any of own before one of l: the other is retired from the day on which
 // the one that counts is known. Packs of own are copied; l stays as it is.
-func (l *Library) With(regions []Region, own []*Pack, retired map[string]Date) *Library {
+func (l *Library) With(regions []Region, own []*Pack, retired map[string]time.Time) *Library {
 	out := &Library{packs: map[string][]*Pack{}, retired: map[string][]*Pack{}}
 	all := map[string][]*Pack{}
-	put := func(p *Pack, until Date) {
+	put := func(p *Pack, until time.Time) {
 		q := *p
-		q.Until, q.KnownUntil = nil, until
+		q.Until, q.RetiredAt, q.KnownUntil = nil, until, dayOf(until)
+		if !q.PublishedAt.IsZero() {
+			q.KnownSince = dayOf(q.PublishedAt)
+		}
 		all[p.Region.Region] = append(all[p.Region.Region], &q)
 	}
 	names := map[string]Region{}
@@ -29,11 +34,11 @@ func (l *Library) With(regions []Region, own []*Pack, retired map[string]Date) *
 			put(p, retired[p.SHA256])
 		}
 		for _, p := range l.retired[r.Region] {
-			put(p, p.KnownUntil)
+			put(p, p.RetiredAt)
 		}
 	}
 	for _, p := range own {
-		put(p, p.KnownUntil)
+		put(p, p.RetiredAt)
 		if _, ok := names[p.Region.Region]; !ok {
 			names[p.Region.Region] = p.Region
 		}
@@ -50,7 +55,7 @@ func (l *Library) With(regions []Region, own []*Pack, retired map[string]Date) *
 				continue
 			}
 			if i := slices.IndexFunc(counts, func(q *Pack) bool { return q.EffectiveFrom == p.EffectiveFrom }); i >= 0 {
-				counts[i].KnownUntil = p.KnownSince
+				counts[i].RetiredAt, counts[i].KnownUntil = p.PublishedAt, p.KnownSince
 				out.retired[name] = append(out.retired[name], counts[i])
 				counts[i] = p
 				continue
@@ -60,6 +65,26 @@ func (l *Library) With(regions []Region, own []*Pack, retired map[string]Date) *
 		out.add(names[name], counts)
 	}
 	return out
+}
+
+// dayOf is the calendar day of an instant in UTC, zero for the zero instant.
+func dayOf(t time.Time) Date {
+	if t.IsZero() {
+		return Date{}
+	}
+	t = t.UTC()
+	return Date{t.Year(), int(t.Month()), t.Day()}
+}
+
+// AsOf returns the library as it was applied in this house at an instant:
+// without the versions that were published after it, and with those that were
+// withdrawn or corrected after it. Unlike AsKnownOn it leaves what the versions
+// of the program say of themselves aside, and tells two halves of a day apart: it
+// answers for a case that was determined then. l itself stays as it is.
+func (l *Library) AsOf(at time.Time) *Library {
+	return l.only(func(p *Pack) bool {
+		return !at.Before(p.PublishedAt) && (p.RetiredAt.IsZero() || at.Before(p.RetiredAt))
+	})
 }
 
 // Retired returns the versions of a region that no longer count in this house,

@@ -1,5 +1,7 @@
 package rules
 
+import "time"
+
 // Status is how far a figure can be trusted (design section 6).
 type Status string
 
@@ -52,8 +54,13 @@ type Pack struct {
 	KnownSince    Date   `yaml:"known_since"` // day from which this house knew it; zero if not recorded
 	// KnownUntil is the first day on which the version no longer counts in this
 	// house, because it was withdrawn or corrected; zero: it counts.
-	KnownUntil Date   `yaml:"-"`
-	Text       []byte `yaml:"-"` // bytes of File
+	KnownUntil Date `yaml:"-"`
+	// PublishedAt and RetiredAt are the instants from which a version that this
+	// house published counts, and any version no longer does; zero where there is
+	// none. See Library.AsOf.
+	PublishedAt time.Time `yaml:"-" validate:"-"`
+	RetiredAt   time.Time `yaml:"-" validate:"-"`
+	Text        []byte    `yaml:"-"` // bytes of File
 	// Unreadable says why a version that counts here can't be read, "" if it
 	// can: then it has no criteria, and no day from EffectiveFrom on any either.
 	Unreadable string `yaml:"-"`

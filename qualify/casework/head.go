@@ -24,6 +24,8 @@ type Head struct {
 	// since.
 	Results []Result `json:"results,omitempty"`
 	Current bool     `json:"current,omitzero"`
+	// DeterminedAt is when they were determined, zero if never.
+	DeterminedAt time.Time `json:"determined_at,omitzero"`
 	// Alert says that a critically low reading is on the case and nobody is
 	// entered as told.
 	Alert bool   `json:"alert,omitzero"`
@@ -47,7 +49,7 @@ type Head struct {
 
 // HeadForm is raised whenever a line holds something new: a store makes those
 // of an earlier form anew when it is opened.
-const HeadForm = 2
+const HeadForm = 3
 
 // Region is the region by whose criteria the case is judged first.
 func (h Head) Region() string {
@@ -68,7 +70,7 @@ func headOf(c Case, changed time.Time) Head {
 	h.Alert = c.AlertOpen()
 	if c.Determination != nil {
 		h.Results, h.Current = c.Determination.Results, c.Edited == c.Determination.K
-		h.Until = c.Determination.Until
+		h.Until, h.DeterminedAt = c.Determination.Until, c.Determination.At
 	}
 	h.State, h.Owner = c.State(), c.Owner
 	h.Due, h.DueFor = c.Due()

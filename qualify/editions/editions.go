@@ -172,7 +172,7 @@ func (b *Book) read(ctx context.Context) (*state, error) {
 	if b.state != nil && b.state.last.N > 0 && (len(entries) < b.state.last.N || entries[b.state.last.N-1].Hash != b.state.last.Hash) {
 		return nil, fmt.Errorf("the criteria published here: entry %d is not the one that this process has read before: the ledger was cut or rewritten; restore the store from a backup", b.state.last.N)
 	}
-	st := &state{proposals: map[int]*Proposal{}, retired: map[string]rules.Date{}, regions: map[string]string{}}
+	st := &state{proposals: map[int]*Proposal{}, retired: map[string]time.Time{}, regions: map[string]string{}}
 	for _, e := range entries {
 		if err := st.apply(e); err != nil {
 			return nil, fmt.Errorf("the criteria published here: entry %d: %w", e.N, err)
@@ -222,7 +222,7 @@ func (b *Book) overlay(ctx context.Context, st *state) error {
 		}
 		q := *pack
 		q.Region = known[p.proposal.Region]
-		q.KnownSince, q.KnownUntil = p.since, p.until
+		q.PublishedAt, q.RetiredAt = p.since, p.until
 		own = append(own, &q)
 	}
 	st.library = b.base.With(regions, own, st.retired)

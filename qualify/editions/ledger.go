@@ -137,15 +137,15 @@ type state struct {
 	proposals map[int]*Proposal
 	order     []int
 	published []*published
-	retired   map[string]rules.Date // of the program's own versions, by SHA-256
-	regions   map[string]string     // SHA-256 of the latest region.yaml published here
+	retired   map[string]time.Time // of the program's own versions, by SHA-256
+	regions   map[string]string    // SHA-256 of the latest region.yaml published here
 	readings  []Reading
 	library   *rules.Library
 }
 
 type published struct {
 	proposal     *Proposal
-	since, until rules.Date
+	since, until time.Time
 	entry        int
 }
 
@@ -202,25 +202,25 @@ func (s *state) apply(e casework.Entry) error {
 			// What it corrects has its day, and so stops to count by it.
 			for _, q := range s.published {
 				if q.proposal.Region == p.Region && q.proposal.Version == p.Version && q.until.IsZero() {
-					q.until = dayOf(e.At)
+					q.until = e.At
 				}
 			}
-			s.published = append(s.published, &published{proposal: p, since: dayOf(e.At), entry: e.N})
+			s.published = append(s.published, &published{proposal: p, since: e.At, entry: e.N})
 			if p.RegionSHA256 != "" {
 				s.regions[p.Region] = p.RegionSHA256
 			}
 			if p.Corrects != "" && !slices.ContainsFunc(s.published, func(q *published) bool { return q.proposal.PackSHA256 == p.Corrects }) {
-				s.retired[p.Corrects] = dayOf(e.At)
+				s.retired[p.Corrects] = e.At
 			}
 		case KindWithdrawn:
 			own := false
 			for _, q := range s.published {
 				if q.proposal.PackSHA256 == p.PackSHA256 && q.until.IsZero() {
-					q.until, own = dayOf(e.At), true
+					q.until, own = e.At, true
 				}
 			}
 			if !own {
-				s.retired[p.PackSHA256] = dayOf(e.At)
+				s.retired[p.PackSHA256] = e.At
 			}
 		}
 	case KindDiscarded:

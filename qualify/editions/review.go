@@ -2,8 +2,11 @@ package editions
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"iter"
 
+	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
 )
@@ -12,7 +15,7 @@ import (
 type Changed struct {
 	Region string
 	// Version and SHA256 are of the version by which it was determined, Since the
-	// day from which that one no longer counts, zero where it does.
+	// day from which its criteria are others, zero where that is not known.
 	Version string
 	SHA256  string
 	Since   rules.Date
@@ -55,17 +58,83 @@ func CriteriaChanged(lib *rules.Library, h casework.Head) []Changed {
 				}
 			}
 			out = append(out, c)
-		case p.Until != nil && !h.ChangedAt.IsZero():
+		case p.Until != nil:
+			// Only the version that follows it can have taken days from it.
 			next, err := lib.At(r.Criteria, p.Until.AddDays(1))
-			// Known on the day of the last event, or before: then the event may
-			// have been judged by it already, and a look at the case tells.
-			if err == nil && !next.KnownSince.IsZero() && dayOf(h.ChangedAt).Before(next.KnownSince) {
-				c.Why = ChangedLater
+			if err == nil && h.DeterminedAt.Before(next.PublishedAt) {
+				c.Why, c.Since = ChangedLater, dayOf(next.PublishedAt)
 				out = append(out, c)
 			}
 		}
 	}
 	return out
+}
+
+// Reviewed is a case whose criteria changed since it was determined.
+type Reviewed struct {
+	Head    casework.Head
+	Changed Changed
+	// Exact says that the date of its test was looked at: by the criteria as they
+	// are now another version is applied to it. Otherwise that may be so.
+	Exact bool
+}
+
+// Review lists the cases of a region whose criteria changed since they were
+// determined, by number: what is to be looked at after a publication, a correction
+// or a withdrawal. Where a case keeps the date of its test it is listed only if
+// another version is applied to that day now. Closed cases are among them, and
+// those whose values were destroyed, which nobody can determine again. Nothing is
+// changed. It ends after the first error.
+func Review(ctx context.Context, store casework.Store, lib *rules.Library, region string) iter.Seq2[Reviewed, error] {
+	return func(yield func(Reviewed, error) bool) {
+		for h, err := range casework.All(ctx, store.Heads) {
+			if err != nil {
+				yield(Reviewed{}, err)
+				return
+			}
+			for _, c := range CriteriaChanged(lib, h) {
+				if c.Region != region {
+					continue
+				}
+				r := Reviewed{Head: h, Changed: c}
+				day, err := testDate(ctx, store, h)
+				if err != nil {
+					yield(Reviewed{}, fmt.Errorf("case %s: %w", h.Case, err))
+					return
+				}
+				if !day.IsZero() {
+					p, err := lib.InForce(region, day)
+					if err == nil && p.SHA256 == c.SHA256 {
+						continue
+					}
+					r.Exact = true
+				}
+				if !yield(r, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// testDate is the date of the only test of a case as it keeps it, zero if it keeps
+// none that can be read, or rests on several.
+func testDate(ctx context.Context, store casework.Store, h casework.Head) (rules.Date, error) {
+	if h.Kept == "" {
+		return rules.Date{}, nil
+	}
+	packed, err := h.Reveal(ctx, store, h.Kept)
+	if errors.Is(err, casework.ErrDestroyed) || errors.Is(err, casework.ErrNotFound) {
+		return rules.Date{}, nil
+	}
+	if err != nil {
+		return rules.Date{}, err
+	}
+	k, err := qualify.DecodeKept(packed)
+	if err != nil || k.Tests() > 1 {
+		return rules.Date{}, nil
+	}
+	return k.TestDate(), nil
 }
 
 // Under lists the cases that were last determined by a version, by the SHA-256 of
