@@ -61,6 +61,8 @@ type caseBody struct {
 
 	Critical *criticalView
 	Standing standingView
+	// Changed tells that the criteria changed since the case was determined.
+	Changed *changedCriteria
 
 	Say map[string]string // what could not be accepted, by part
 
@@ -247,6 +249,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	if b.Same, err = s.sameAs(ctx, f, ev); err != nil {
 		return nil, err
 	}
+	b.Changed = f.changedCriteria(ev)
 	b.Identity, b.Differs, b.SameWhy = ev.identity, ev.differs, f.IdentityWords
 	b.Word, b.Mark = outcomeWords(ev.results[0].Outcome)
 	if ev.differs {

@@ -405,8 +405,13 @@ type evaluation struct {
 
 // today is the calendar day, in UTC as every date of the pages.
 func (s *Site) today() rules.Date {
-	now := s.cfg.Now().UTC()
-	return rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}
+	return dayOf(s.cfg.Now())
+}
+
+// dayOf is the calendar day of an instant, in UTC.
+func dayOf(t time.Time) rules.Date {
+	t = t.UTC()
+	return rules.Date{Year: t.Year(), Month: int(t.Month()), Day: t.Day()}
 }
 
 // upload returns the recording that counts: the last one not withdrawn.
@@ -442,7 +447,12 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 			q.Facts["spans"] = said
 		}
 	}
-	key, err := inputHash(q, u, s.lib)
+	lib := s.lib
+	if !f.ClosedAt.IsZero() && f.Determination != nil {
+		// A closed case is not judged anew: it shows what it was closed with.
+		lib = s.lib.AsKnownOn(dayOf(f.Determination.At))
+	}
+	key, err := inputHash(q, u, lib)
 	if err != nil {
 		return nil, err
 	}
@@ -454,14 +464,14 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 				return nil, err
 			}
 		}
-		res, err = qualify.Check(q, s.lib)
+		res, err = qualify.Check(q, lib)
 		if errors.Is(err, qualify.ErrQuery) && len(q.Facts["recordings"].Value.List) > 0 {
 			// The marks do not fit the recording as it is read now: they are
 			// told to be stale, and the case stands without them.
 			without := maps.Clone(q.Facts)
 			delete(without, "recordings")
 			q.Facts, stale = without, true
-			res, err = qualify.Check(q, s.lib)
+			res, err = qualify.Check(q, lib)
 		}
 		if err != nil {
 			a, known := answerTo(err)

@@ -9,6 +9,7 @@ import (
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
 	"airwarrant/web/accounts"
@@ -58,6 +59,18 @@ func answerTo(err error) (answer, bool) {
 	case errors.Is(err, errNoPage), errors.Is(err, casework.ErrNotFound):
 		return answer{http.StatusNotFound, "There is no such page",
 			"Nothing is kept at this address.", "Check the case number, or start from the first page."}, true
+	case errors.Is(err, editions.ErrNotFound):
+		return answer{http.StatusNotFound, "There is no such page",
+			"The draft was published or thrown away, or nothing was proposed under this number.", "Look at the list of drafts and changes."}, true
+	case errors.Is(err, editions.ErrStale):
+		return answer{http.StatusConflict, "Somebody else was faster",
+			"It changed while you were working on it. What you sent was not stored.", "Open the page again, look at what changed, and send it once more."}, true
+	case errors.Is(err, editions.ErrRefused):
+		return answer{http.StatusConflict, "Not to be done so",
+			"A rule of publication keeps this from being done. Nothing was stored.", "Open the draft or the proposal again: what keeps it is told there."}, true
+	case errors.Is(err, editions.ErrNothingBeside):
+		return answer{http.StatusConflict, "There is nothing to rehearse",
+			"No version of this region is in force on the first day of the draft.", "Propose the draft without a rehearsal."}, true
 	case errors.Is(err, errHost):
 		return answer{http.StatusMisdirectedRequest, "Not served under this name",
 			"This program answers on this machine, and under the names that it was started with.", "Open the address that it printed when it started."}, true

@@ -17,6 +17,7 @@ import (
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
 	"airwarrant/web/accounts"
@@ -75,6 +76,14 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 		t.Fatal(err)
 	}
 	account := must(b.accounts.Accounts(t.Context()))[0].ID
+	draft, err := b.book.NewDraft(t.Context(), editions.Person{Account: "one", Name: "One", Role: casework.RoleMaintainer}, editions.Beginning{Region: "us-medicare", From: must(b.lib.At("us-medicare", rules.Date{Year: 2023, Month: 4, Day: 1})).SHA256})
+	if err != nil {
+		t.Fatal(err)
+	}
+	change, err := b.book.ProposeWithdrawal(t.Context(), editions.Person{Account: "one", Name: "One", Role: casework.RoleMaintainer}, draft.From, "for this test")
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, d := range []Desk{NoDesk, Intake, Office, Maintainer, Administrator} {
 		v := b.at(d)
 		for _, l := range links {
@@ -87,7 +96,7 @@ func TestEveryRouteRefusesOtherDesks(t *testing.T) {
 			if len(rt.Desks) == 0 {
 				continue
 			}
-			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2", "{account}", account, "{batch}", "1").Replace(rt.Path)
+			path := strings.NewReplacer("{number}", number, "{region}", "us-medicare", "{version}", "2023-04-01", "{document}", document, "{page}", "2", "{account}", account, "{batch}", "1", "{draft}", draft.ID, "{change}", fmt.Sprint(change.Number)).Replace(rt.Path)
 			if rt.Link {
 				path = strings.Replace(rt.Path, "/"+string(rt.Desks[0])+"/{secret}", links[rt.Desks[0]], 1)
 			}

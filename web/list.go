@@ -23,6 +23,7 @@ type listPage struct {
 	First                         bool   // the first page of its list
 	Next                          string // address of the page that follows
 	Find                          findView
+	Coming                        []changeLine // changes of criteria that the desk should know of
 }
 
 // findView is the form that finds a case, and what it found.
@@ -43,6 +44,7 @@ type listLine struct {
 	Due, DueFor           string
 	Late                  string // words, "" where nothing is late
 	Until                 string
+	Changed               string // that its criteria changed since it was determined, "" if not
 }
 
 const listSize = 50 // lines of a page of the list
@@ -171,6 +173,9 @@ func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 		kept.Set("after", next)
 		b.Next = "/cases?" + kept.Encode()
 	}
+	if b.Coming, err = s.upcoming(q); err != nil {
+		return err
+	}
 	s.render(w, q, http.StatusOK, "list", page{Title: "Cases", Body: b})
 	return nil
 }
@@ -189,6 +194,7 @@ func (s *Site) lineOf(ctx context.Context, h casework.Head, names bool) (listLin
 		l.Word, l.Mark = outcomeWords(h.Results[0].Outcome)
 		l.Word = shortOutcomeWord(l.Word) // the column's head says it
 	}
+	l.Changed = s.changedWords(h)
 	if h.ClosedAt.IsZero() && h.Due != "" && h.Due < s.today().String() {
 		l.Late = "overdue"
 		if h.DueFor == casework.DueOffice {

@@ -124,6 +124,9 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
 	p.Language, p.Languages, p.Here = q.language, texts.Languages, q.here()
+	if name == "draft" || name == "rehearsal" {
+		p.Scripts = append(p.Scripts, statics["draft.js"].address)
+	}
 	var b bytes.Buffer
 	if err := s.pages[p.Language][name].Execute(&b, p); err != nil {
 		ref := s.reference()
@@ -162,7 +165,7 @@ type staticFile struct {
 // of the content, so that a browser never shows new pages in an old style.
 var statics = func() map[string]staticFile {
 	out := make(map[string]staticFile)
-	for name, kind := range map[string]string{"site.css": "text/css; charset=utf-8", "site.js": "text/javascript; charset=utf-8", "trace.js": "text/javascript; charset=utf-8"} {
+	for name, kind := range map[string]string{"site.css": "text/css; charset=utf-8", "site.js": "text/javascript; charset=utf-8", "trace.js": "text/javascript; charset=utf-8", "draft.js": "text/javascript; charset=utf-8"} {
 		body, err := files.ReadFile("static/" + name)
 		if err != nil {
 			panic("web: embedded file missing: " + name) // a fault of the build, not of any input

@@ -60,6 +60,8 @@ type rulePageBody struct {
 	Prompts []consequence
 	Choose  *consequence // which of several tests decides, nil where the version does not say
 	Drafts  []draft
+	// Withdrawal is the form by which a maintainer asks for it.
+	Withdrawal withdrawalForm
 }
 
 // override is a waiver for a time.
@@ -107,6 +109,27 @@ func (s *Site) versionOf(q *request) (*rules.Pack, error) {
 // showRule shows a version; amend puts back into the form of a draft what was
 // typed there.
 func (s *Site) showRule(w http.ResponseWriter, q *request, status int, p *rules.Pack, amend func(*draft)) error {
+	return s.showRuleWith(w, q, status, p, amend, withdrawalForm{})
+}
+
+// showRuleWith is showRule with what was typed to withdraw the version.
+func (s *Site) showRuleWith(w http.ResponseWriter, q *request, status int, p *rules.Pack, amend func(*draft), withdrawal withdrawalForm) error {
+	b := s.wordsOf(p)
+	b.Withdrawal = withdrawal
+	var err error
+	if b.Drafts, err = s.draftsOf(q.Context(), p); err != nil {
+		return err
+	}
+	for i := range b.Drafts {
+		b.Drafts[i].By = q.visit.Who
+		amend(&b.Drafts[i])
+	}
+	s.render(w, q, status, "rule", page{Title: p.Region.Name + ", in force from " + p.EffectiveFrom.String(), Body: b})
+	return nil
+}
+
+// wordsOf is a version in plain words, without what was confirmed of it.
+func (s *Site) wordsOf(p *rules.Pack) rulePageBody {
 	b := rulePageBody{Pack: p, Until: "open"}
 	if p.Until != nil {
 		b.Until = p.Until.String()
@@ -153,16 +176,7 @@ func (s *Site) showRule(w http.ResponseWriter, q *request, status int, p *rules.
 	if c := p.Choose; c != nil {
 		b.Choose = &consequence{Text: c.Describe() + ".", When: strings.Trim(map[string]string{"ours": "our reading"}[c.Reading]+". "+c.Note, ". "), Status: string(c.Status), Cites: citesOf(p, c.Cite)}
 	}
-	var err error
-	if b.Drafts, err = s.draftsOf(q.Context(), p); err != nil {
-		return err
-	}
-	for i := range b.Drafts {
-		b.Drafts[i].By = q.visit.Who
-		amend(&b.Drafts[i])
-	}
-	s.render(w, q, status, "rule", page{Title: p.Region.Name + ", in force from " + p.EffectiveFrom.String(), Body: b})
-	return nil
+	return b
 }
 
 func clauseOf(p *rules.Pack, n *rules.Node) clause {

@@ -16,8 +16,11 @@ import (
 	"testing"
 	"text/template/parse"
 
+	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
+	"airwarrant/qualify/rehearsal"
 	"airwarrant/rules"
 	"airwarrant/web/texts"
 )
@@ -201,6 +204,7 @@ var notSaid = regexp.MustCompile(`^(?:` + strings.Join([]string{
 	`default-src .*`, `form-action .*`, `%s: %s`, `v\.%s`, `The page could not be made\. Tell .*`, // plain text, before any language
 	`written criteria $`, `It is only known`, // cut from the front of a text
 	`.*\(invented\)`, `demo office`,
+	`the store does not answer`, // plain text, for what watches the program
 }, "|") + `)$`)
 
 // notShownBy are calls whose texts are for logs, headers and the trail.
@@ -266,6 +270,9 @@ func spokenByHandlers(t *testing.T) map[string]bool {
 	for _, c := range lib.Countries() {
 		out[rules.PlaceName(c)] = true
 	}
+	for _, reason := range rehearsal.Reasons {
+		out[reason] = true
+	}
 	for _, text := range textsOfTheChain(t) {
 		out[text] = out[text] || false // may be said; most of it stands on the worksheet alone
 	}
@@ -326,7 +333,7 @@ func isSum(n ast.Node) bool {
 func textsOfTheChain(t *testing.T) []string {
 	t.Helper()
 	var out []string
-	for _, dir := range []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "accounts"} {
+	for _, dir := range []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "../qualify/editions", "../qualify/rehearsal", "accounts"} {
 		names, err := fs.Glob(os.DirFS(dir), "*.go")
 		if err != nil || len(names) == 0 {
 			t.Fatalf("%s: expected sources, found %d: %v", dir, len(names), err)
@@ -516,6 +523,16 @@ func TestPagesInSpanishSayNoEnglish(t *testing.T) {
 	}
 	look(b.at(Maintainer), "/password", "/rules", "/rules/us-medicare/2023-04-01", "/cases")
 	account := must(b.accounts.Accounts(t.Context()))[0].ID
+	draft, err := b.book.NewDraft(t.Context(), editions.Person{Account: "one", Name: "One", Role: casework.RoleMaintainer}, editions.Beginning{Region: medicare, From: must(b.lib.At(medicare, rules.Date{Year: 2023, Month: 4, Day: 1})).SHA256, Day: rules.Date{Year: 2026, Month: 9, Day: 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := "/drafts/" + draft.ID
+	maintainer := b.at(Maintainer)
+	look(maintainer, "/drafts", at, at+"/rehearsal", at+"/proposal")
+	maintainer.send(at+"/rehearsal", at+"/rehearsal", url.Values{})
+	look(maintainer, at+"/rehearsal", at+"/proposal")
+	look(b.at(Administrator), "/drafts")
 	look(b.at(Administrator), "/accounts", "/accounts/"+account, "/accounts/sign-ins", "/cases")
 	look(b.at(Office), "/day", "/password")
 	look(b.visitor(), "/")

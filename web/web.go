@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
@@ -89,6 +90,8 @@ type core struct {
 	paces  paces
 	health health
 	pdf    pdfReader
+	// book is the criteria that the house publishes itself.
+	book *editions.Book
 	// accounts are who may sit at which desk.
 	accounts *accounts.Book
 	// confirming is held while a confirmation of a draft is written.
@@ -109,7 +112,16 @@ func New(cfg Config) (*Site, error) {
 	if cfg.Demo && (len(cfg.Hosts) > 0 || cfg.Provider != nil) {
 		return nil, errors.New("web: Config.Hosts, Config.Provider: expected none with Demo, found one: a demonstration is opened by a click and answers on loopback alone; leave out Demo or both")
 	}
-	s := &Site{core: &core{cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}}
+	book, ok := cfg.Library.(*editions.Book)
+	if !ok {
+		lib, err := cfg.Library.Current(context.Background())
+		if err != nil {
+			return nil, fmt.Errorf("web: Config.Library: %w", err)
+		}
+		book = editions.New(cfg.Store, lib, cfg.Now)
+		cfg.Library = book
+	}
+	s := &Site{core: &core{book: book, cfg: cfg, checks: newChecks(), accounts: accounts.New(cfg.Store, cfg.Now, cfg.Random)}}
 	ctx := context.Background()
 	unfinished, err := casework.Unfinished(ctx, cfg.Store)
 	if err != nil {
@@ -181,6 +193,7 @@ type Route struct {
 func Routes() []Route {
 	intake, office, tester := []Desk{Intake}, []Desk{Office}, []Desk{Tester}
 	staff, administrator := []Desk{Intake, Maintainer}, []Desk{Administrator}
+	maintainer, second := []Desk{Maintainer}, []Desk{Maintainer, Administrator}
 	return []Route{
 		{Method: "GET", Path: "/{$}", Name: "first", handle: (*Site).first},
 		{Method: "POST", Path: "/sign-in", Name: "signIn", Body: formLimit, handle: (*Site).signIn},
@@ -211,6 +224,7 @@ func Routes() []Route {
 		{Method: "POST", Path: "/cases/{number}/marks", Name: "stateMarks", Desks: intake, Body: formLimit, handle: (*Site).stateMarks},
 		{Method: "GET", Path: "/cases/{number}/tests", Name: "testsPage", Desks: intake, handle: (*Site).testsPage},
 		{Method: "POST", Path: "/cases/{number}/tests", Name: "stateTest", Desks: intake, Body: formLimit, handle: (*Site).stateTest},
+		{Method: "POST", Path: "/cases/{number}/determine", Name: "determineAnew", Desks: intake, Body: formLimit, handle: (*Site).determineAnew},
 		{Method: "POST", Path: "/cases/{number}/patient", Name: "correctPatient", Desks: intake, Body: formLimit, handle: (*Site).correctPatient},
 		{Method: "POST", Path: "/cases/{number}/critical", Name: "stateTold", Desks: intake, Body: formLimit, handle: (*Site).stateTold},
 		{Method: "POST", Path: "/cases/{number}/same", Name: "confirmIdentity", Desks: intake, Body: formLimit, handle: (*Site).confirmIdentity},
@@ -269,9 +283,27 @@ func Routes() []Route {
 		{Method: "GET", Path: "/accounts/{account}", Name: "person", Desks: administrator, handle: (*Site).person},
 		{Method: "POST", Path: "/accounts/{account}", Name: "changePerson", Desks: administrator, Body: formLimit, handle: (*Site).changePerson},
 
+		{Method: "GET", Path: "/drafts", Name: "draftList", Desks: second, handle: (*Site).draftList},
+		{Method: "POST", Path: "/drafts", Name: "newDraft", Desks: maintainer, Body: draftLimit, Streams: true, handle: (*Site).newDraft},
+		{Method: "GET", Path: "/drafts/words.json", Name: "draftWords", Desks: maintainer, handle: (*Site).draftWords},
+		{Method: "GET", Path: "/drafts/{draft}", Name: "draftPage", Desks: maintainer, handle: (*Site).draftPage},
+		{Method: "POST", Path: "/drafts/{draft}", Name: "saveDraft", Desks: maintainer, Body: draftLimit, handle: (*Site).saveDraft},
+		{Method: "POST", Path: "/drafts/{draft}/check", Name: "checkDraft", Desks: maintainer, Body: draftLimit, handle: (*Site).checkDraft},
+		{Method: "POST", Path: "/drafts/{draft}/discard", Name: "discardDraft", Desks: maintainer, Body: formLimit, handle: (*Site).discardDraft},
+		{Method: "GET", Path: "/drafts/{draft}/rehearsal", Name: "rehearsalPage", Desks: maintainer, handle: (*Site).rehearsalPage},
+		{Method: "POST", Path: "/drafts/{draft}/rehearsal", Name: "rehearse", Desks: maintainer, Body: formLimit, handle: (*Site).rehearse},
+		{Method: "GET", Path: "/drafts/{draft}/rehearsal.csv", Name: "rehearsalFile", Desks: maintainer, handle: (*Site).rehearsalFile},
+		{Method: "GET", Path: "/drafts/{draft}/proposal", Name: "proposalPage", Desks: maintainer, handle: (*Site).proposalPage},
+		{Method: "POST", Path: "/drafts/{draft}/proposal", Name: "propose", Desks: maintainer, Body: formLimit, handle: (*Site).propose},
+		{Method: "GET", Path: "/changes/{change}", Name: "changePage", Desks: second, handle: (*Site).changePage},
+		{Method: "POST", Path: "/changes/{change}", Name: "decideChange", Desks: second, Body: formLimit, handle: (*Site).decideChange},
+		{Method: "GET", Path: "/changes/{change}/notice", Name: "noticePage", Desks: []Desk{Intake, Maintainer, Administrator}, handle: (*Site).noticePage},
+		{Method: "GET", Path: "/changes/{change}/cases", Name: "reviewPage", Desks: staff, handle: (*Site).reviewPage},
+
 		{Method: "GET", Path: "/rules", Name: "rulebook", Desks: staff, handle: (*Site).rulebook},
 		{Method: "GET", Path: "/rules/{region}/{version}", Name: "rulePage", Desks: staff, handle: (*Site).rulePage},
 		{Method: "POST", Path: "/rules/{region}/{version}", Name: "confirmDraft", Desks: []Desk{Maintainer}, Body: uploadLimit, Streams: true, handle: (*Site).confirmDraft},
+		{Method: "POST", Path: "/rules/{region}/{version}/withdrawal", Name: "proposeWithdrawal", Desks: maintainer, Body: formLimit, handle: (*Site).proposeWithdrawal},
 		{Method: "GET", Path: "/rules/confirmations.yaml", Name: "confirmationsFile", Desks: []Desk{Maintainer}, handle: (*Site).confirmationsFile},
 	}
 }

@@ -10,7 +10,6 @@ import (
 	"io/fs"
 	"iter"
 	"os"
-	"strings"
 
 	"airwarrant/qualify/rehearsal"
 )
@@ -28,17 +27,12 @@ func writeLinesCSV(name string, lines iter.Seq2[rehearsal.Line, error]) (err err
 		}
 	}()
 	table := csv.NewWriter(f)
-	err = table.Write([]string{"case", "in_force", "draft", "in_force_disposition", "draft_disposition", "in_force_decided_by", "draft_decided_by", "new_facts", "unconfirmed", "stored", "not_replayed"})
+	err = table.Write(rehearsal.Columns)
 	for l, lerr := range lines {
 		if err = errors.Join(err, lerr); err != nil {
 			break
 		}
-		was, will := rehearsal.Verdict{}, rehearsal.Verdict{}
-		if l.InForce != nil {
-			was, will = *l.InForce, *l.Draft
-		}
-		err = table.Write([]string{l.Case, was.Outcome, will.Outcome, was.Disposition, will.Disposition, strings.Join(was.DecidedBy, " "), strings.Join(will.DecidedBy, " "),
-			strings.Join(l.NewFacts, " "), strings.Join(l.Unconfirmed, " "), l.Stored, l.Left})
+		err = table.Write(l.Row())
 	}
 	table.Flush()
 	if err = errors.Join(err, table.Error(), f.Close()); err != nil {

@@ -126,3 +126,17 @@ func count(list *[]Count, what string) {
 	}
 	(*list)[i].Cases++
 }
+
+// Columns are the heads of a table of lines, as Row gives them.
+var Columns = []string{"case", "in_force", "draft", "in_force_disposition", "draft_disposition", "in_force_decided_by", "draft_decided_by", "new_facts", "unconfirmed", "stored", "not_replayed"}
+
+// Row is the line as cells of a table, under Columns; several clauses or facts
+// are parted by blanks.
+func (l Line) Row() []string {
+	was, will := Verdict{}, Verdict{}
+	if l.InForce != nil {
+		was, will = *l.InForce, *l.Draft
+	}
+	return []string{l.Case, was.Outcome, will.Outcome, was.Disposition, will.Disposition, strings.Join(was.DecidedBy, " "), strings.Join(will.DecidedBy, " "),
+		strings.Join(l.NewFacts, " "), strings.Join(l.Unconfirmed, " "), l.Stored, l.Left}
+}
