@@ -142,6 +142,9 @@ func (r *Report) place(d Draft, lib *rules.Library, today rules.Date) {
 	if day.Before(today) {
 		r.Notes = append(r.Notes, fmt.Sprintf("It is in force from %s, which is past: tests from that day on were judged by another version until now, and are listed for review.", day))
 	}
+	if now, err := lib.Region(d.Region); err == nil && d.Texts.Region != "" && d.Texts.Region != now.Text {
+		r.Notes = append(r.Notes, "It changes region.yaml too: the name, the payer, whom the criteria are for, or how patients come under them. That holds for every version of the region.")
+	}
 	if r.Beside == nil {
 		r.Notes = append(r.Notes, "No version of this region is in force on that day: there is nothing to compare it with and no case to rehearse.")
 		return
@@ -151,6 +154,9 @@ func (r *Report) place(d Draft, lib *rules.Library, today rules.Date) {
 		return
 	}
 	r.Differences = rules.Compare(r.Beside, r.Pack)
+	if len(r.Differences) == 0 && string(r.Beside.Cases) != d.Cases {
+		r.Notes = append(r.Notes, "It says what the version beside it says; other than that are its boundary cases, comments or spelling.")
+	}
 	r.Uncited = rules.UncitedChanges(r.Beside, r.Pack, d.Corrects != "")
 	for _, u := range r.Uncited {
 		r.Refusals = append(r.Refusals, Refusal{Rule: RuleCitation, Part: u.Part, Was: u.Was, Is: u.Is, Reason: strings.ToUpper(u.String()[:1]) + u.String()[1:] + "."})

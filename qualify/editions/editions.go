@@ -45,7 +45,7 @@ var (
 type Person struct {
 	Account string        // id of the account, which never changes; it tells two people apart
 	Name    string        // as the trail shows it
-	Role    casework.Role // RoleMaintainer or RoleAdministrator; RoleSystem for the command line
+	Role    casework.Role // RoleMaintainer; RoleAdministrator for a second person; RoleSystem for the command line
 }
 
 // Signed is who did something and when.
@@ -81,7 +81,7 @@ const (
 	RuleHash       = "hash"       // what was approved is not what was proposed
 	RuleClosed     = "closed"     // the proposal is no longer open
 	RuleReason     = "reason"     // a reason in words is missing
-	RuleRole       = "role"       // neither maintainer nor administrator
+	RuleRole       = "role"       // not the role for it
 	RuleFound      = "found"      // what was found in a document is not told
 	RuleCopy       = "copy"       // the copy of a document is too large
 	RuleRegion     = "region"     // region.yaml is missing or of another region
@@ -314,10 +314,18 @@ func hashOf(data []byte) string {
 
 func (p Person) signed(at time.Time) Signed { return Signed{p.Account, p.Name, p.Role, at.UTC()} }
 
-// maintains reports whether a person may publish in that role.
+// maintains reports whether a person writes and proposes.
 func (p Person) maintains() error {
+	if p.Account == "" || p.Name == "" || p.Role != casework.RoleMaintainer {
+		return refuse(RuleRole, "Expected an account that acts as maintainer; found %q. Act in that role, or ask somebody who has it.", p.Role)
+	}
+	return nil
+}
+
+// seconds reports whether a person may be the second one.
+func (p Person) seconds() error {
 	if p.Account == "" || p.Name == "" || p.Role != casework.RoleMaintainer && p.Role != casework.RoleAdministrator {
-		return refuse(RuleRole, "Expected an account that acts as maintainer or administrator; found %q. Act in that role, or ask somebody who has it.", p.Role)
+		return refuse(RuleRole, "Expected an account that acts as maintainer or administrator; found %q. Act in one of these roles, or ask somebody who has it.", p.Role)
 	}
 	return nil
 }

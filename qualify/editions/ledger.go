@@ -72,6 +72,7 @@ type Proposal struct {
 	PackSHA256   string   `json:"pack_sha256"`
 	CasesSHA256  string   `json:"cases_sha256,omitempty"`
 	RegionSHA256 string   `json:"region_sha256,omitempty"` // of a new region.yaml, "" if it stays
+	RegionBeside string   `json:"region_beside,omitempty"` // of the region.yaml that it replaces, "" for none
 	// Beside is the SHA-256 of the version that the draft was compared with and
 	// that it replaces from its day on, "" if there was none.
 	Beside string `json:"beside,omitempty"`
@@ -175,6 +176,9 @@ func (s *state) apply(e casework.Entry) error {
 		if err := signs(p.By); err != nil {
 			return err
 		}
+		if p.Withdraws != (e.Kind == KindWithdrawal) || e.Role != casework.RoleMaintainer {
+			return fmt.Errorf("%s by %s as %s: no maintainer proposed it, or it is of another kind; restore the store from a backup", e.Kind, e.By, e.Role)
+		}
 		p.Number, p.Entry, p.State = e.N, e.Hash, Open
 		s.proposals[e.N] = p
 		s.order = append(s.order, e.N)
@@ -190,6 +194,8 @@ func (s *state) apply(e casework.Entry) error {
 		switch {
 		case p == nil || p.State != Open || a.Entry != p.Entry:
 			return fmt.Errorf("%s of proposal %d: there is no such open proposal with that hash; restore the store from a backup", e.Kind, a.Proposal)
+		case e.Role != casework.RoleMaintainer && e.Role != casework.RoleAdministrator:
+			return fmt.Errorf("%s of proposal %d by %s as %s: neither maintainer nor administrator; restore the store from a backup", e.Kind, a.Proposal, e.By, e.Role)
 		case e.Kind != KindTurnedDown && (a.By.Account == p.By.Account || p.Withdraws != (e.Kind == KindWithdrawn)):
 			return fmt.Errorf("%s of proposal %d: one person did both, or it is of another kind; restore the store from a backup", e.Kind, a.Proposal)
 		}

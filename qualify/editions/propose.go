@@ -75,7 +75,7 @@ func (b *Book) propose(ctx context.Context, who Person, d Draft, st *state, at t
 		CasesSHA256: hashOf([]byte(d.Cases)), Corrects: d.Corrects, Reason: in.Reason, Received: in.Received}
 	p.Uploads = []string{p.PackSHA256, p.CasesSHA256}
 	if d.Texts.Region != "" {
-		p.RegionSHA256 = hashOf([]byte(d.Texts.Region))
+		p.RegionSHA256, p.RegionBeside = hashOf([]byte(d.Texts.Region)), regionBeside(d.Region, st.library)
 		p.Uploads = append(p.Uploads, p.RegionSHA256)
 	}
 	if r.Pack != nil {
@@ -214,7 +214,19 @@ func (b *Book) voided(ctx context.Context, p *Proposal, st *state) (string, erro
 	if beside != p.Beside {
 		return "another version is in force beside it since", nil
 	}
+	if p.RegionSHA256 != "" && regionBeside(p.Region, st.library) != p.RegionBeside {
+		return "region.yaml is another one since", nil
+	}
 	return "", nil
+}
+
+// regionBeside is the SHA-256 of the region.yaml that counts, "" for none.
+func regionBeside(name string, lib *rules.Library) string {
+	r, err := lib.Region(name)
+	if err != nil {
+		return ""
+	}
+	return hashOf([]byte(r.Text))
 }
 
 // besideOf is the version beside a draft, without running anything.
@@ -324,7 +336,7 @@ func (p *Proposal) Approval() Approval {
 // by it before; from the entry on Current applies it. *Refused if the hashes are
 // not those of the proposal, if the draft changed since, or if it is not open.
 func (b *Book) Approve(ctx context.Context, who Person, in Approval) (*Proposal, error) {
-	if err := who.maintains(); err != nil {
+	if err := who.seconds(); err != nil {
 		return nil, err
 	}
 	first, err := b.Proposal(ctx, in.Number)
@@ -401,7 +413,7 @@ func open(p *Proposal) error {
 // TurnDown ends an open proposal without publication, with a reason: by the
 // second person, or by the first, who takes it back. A draft stays.
 func (b *Book) TurnDown(ctx context.Context, who Person, number int, reason string) error {
-	if err := who.maintains(); err != nil {
+	if err := who.seconds(); err != nil {
 		return err
 	}
 	reason = strings.TrimSpace(reason)
