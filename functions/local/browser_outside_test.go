@@ -223,8 +223,54 @@ func (b *browser) look(name string) {
 			}
 		}
 	}
+	b.fits(name)
 	b.do(cdp.EmulateViewport(1280, 900))
 	b.seen[name] = true
+}
+
+// fits holds the page against the narrowest and the widest window: 320 pixels,
+// which is a window of 1280 at 400 % (WCAG 2.2, 1.4.10), where nothing but a
+// table, a trace or a picture may need to be moved sideways; and 2560, where no
+// line of text runs across the screen.
+func (b *browser) fits(name string) {
+	b.t.Helper()
+	for _, width := range []int64{320, 2560} {
+		b.do(cdp.EmulateViewport(width, 900))
+		told, err := cdp.Run(b.ctx, cdp.Evaluate[string](`(()=>{
+			const out=[], w=window.innerWidth;
+			if(document.documentElement.scrollWidth>w+1) out.push('the page is '+document.documentElement.scrollWidth+' pixels wide');
+			const aside=e=>e.closest('.wide,.frame,.ws-trace,.trace,svg,.skip,[hidden]');
+			const walk=document.createTreeWalker(document.body,NodeFilter.SHOW_TEXT);
+			for(let n=walk.nextNode();n&&out.length<5;n=walk.nextNode()){
+				if(!n.data.trim()||!n.parentElement.checkVisibility()||aside(n.parentElement)||n.parentElement.closest('script,style,option'))continue;
+				const r=document.createRange();r.selectNodeContents(n);
+				for(const q of r.getClientRects()){
+					if(q.width<1||q.height<1)continue;
+					if(q.right>w+1||q.left<-1){out.push('cut off: '+n.data.trim().slice(0,60));break}
+					if(q.width>1000){out.push('a line of '+Math.round(q.width)+' pixels: '+n.data.trim().slice(0,60));break}
+				}
+			}
+			for(const e of document.querySelectorAll('input,select,textarea,button')){
+				const q=e.getBoundingClientRect();
+				if(q.width>0&&!aside(e)&&e.checkVisibility()&&(q.right>w+1||q.left<-1)&&out.length<8) out.push('cut off: '+e.outerHTML.slice(0,90));
+			}
+			return out.join('\n')})()`))
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		if told != "" {
+			b.t.Errorf("%s at %d pixels:\n%s", name, width, told)
+		}
+		if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
+			png, err := cdp.Run(b.ctx, cdp.FullScreenshot(100))
+			if err == nil {
+				err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%d.png", name, width)), png, 0o600)
+			}
+			if err != nil {
+				b.t.Fatal(err)
+			}
+		}
+	}
 }
 
 // paper leaves a PDF and pictures of its pages, to be looked at.
