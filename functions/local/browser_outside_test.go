@@ -239,7 +239,7 @@ func (b *browser) fits(name string) {
 		told, err := cdp.Run(b.ctx, cdp.Evaluate[string](`(()=>{
 			const out=[], w=window.innerWidth;
 			if(document.documentElement.scrollWidth>w+1) out.push('the page is '+document.documentElement.scrollWidth+' pixels wide');
-			const aside=e=>e.closest('.wide,.frame,.ws-trace,.trace,svg,.skip,[hidden]');
+			const aside=e=>e.closest('.wide,.frame,.ws-trace,.trace,svg,.skip,[hidden],table.stack thead,.worksheet thead');
 			const walk=document.createTreeWalker(document.body,NodeFilter.SHOW_TEXT);
 			for(let n=walk.nextNode();n&&out.length<5;n=walk.nextNode()){
 				if(!n.data.trim()||!n.parentElement.checkVisibility()||aside(n.parentElement)||n.parentElement.closest('script,style,option'))continue;
