@@ -1,13 +1,16 @@
 package web
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -232,5 +235,157 @@ func TestArrivalThroughLink(t *testing.T) {
 	})
 	if err != nil || a.State != ticketRefused || a.Reason != "custody" {
 		t.Errorf("%+v, %v", a, err)
+	}
+}
+
+// A document comes by a ticket too: what was typed is checked before its file
+// is chosen, lies in no note, and stands again where the file is refused.
+func TestDocumentArrives(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.send(address, address+"/custody", custody("order_on_file"))
+	typed := map[string]string{"kind": "report", "name": "Ada Merrin", "birth": "1951-05-04", "date": "2026-02-11", "by": "O. Lund, RPSGT"}
+	page := v.page(address + "/report")
+	b.wants(page, "The file is chosen on the page that follows", "Go on to the file")
+	b.lacks(page, `type="file"`)
+	wrong := maps.Clone(typed)
+	wrong["date"] = "yesterday"
+	if w := v.sendFile(address+"/documents", nil, wrong); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("a date that is none: status %d", w.Code)
+	}
+	b.lacks(v.last, "place.example.org", "no file, or an empty one")
+	b.wants(v.last, `value="Ada Merrin"`)
+
+	id := v.ask(address+"/report", address+"/documents", typed)
+	b.wants(v.last, "at most 24.0 MiB", "Send the document")
+	note := string(must(b.store.Note(t.Context(), ticketKind, id)))
+	if strings.Contains(note, "Merrin") || strings.Contains(note, "1951") {
+		t.Errorf("the ticket names the patient: %s", note)
+	}
+	if out, err := b.arrive(id, []byte("no picture")); err != nil || out.State != ticketRefused || out.Reason != "unread" {
+		t.Errorf("no picture: %+v, %v", out, err)
+	}
+	b.wants(v.page(address+"/arrivals/"+id), "The document was not stored", `value="O. Lund, RPSGT"`, `value="2026-02-11"`)
+	b.wants(v.page(address), "was not taken")
+
+	id = v.ask(address+"/report", address+"/documents", typed)
+	out, err := b.arrive(id, DemoFax())
+	if err != nil || out.State != ticketKept {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if out, err := b.arrive(id, DemoFax()); err != nil || out.State != "again" {
+		t.Errorf("again: %+v, %v", out, err)
+	}
+	f := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/")))
+	if len(f.papers()) != 1 || f.papers()[0].Printed.Name != "Ada Merrin" || f.papers()[0].Pages != 2 {
+		t.Errorf("papers %+v", f.papers())
+	}
+	w := v.get(address + "/arrivals/" + id)
+	if want := address + "/report?doc=" + short(f.papers()[0].SHA256); w.Code != http.StatusSeeOther || w.Header().Get("Location") != want {
+		t.Errorf("%d to %q, want %q", w.Code, w.Header().Get("Location"), want)
+	}
+	// Footing and size are looked at again when it arrives.
+	id = v.ask(address+"/report", address+"/documents", typed)
+	if out, err := b.Arrived(t.Context(), id, documentLimit+1, *b.clock, nil); err != nil || out.Reason != "size" {
+		t.Errorf("too large: %+v, %v", out, err)
+	}
+	id = v.ask(address+"/report", address+"/documents", typed)
+	v.send(address, address+"/custody", custody("none"))
+	if out, err := b.Arrived(t.Context(), id, 10, *b.clock, nil); err != nil || out.Reason != "custody" {
+		t.Errorf("barred since: %+v, %v", out, err)
+	}
+	// A paper of the chart is taken on any footing.
+	order := maps.Clone(typed)
+	order["kind"] = "order"
+	id = v.ask(address+"/papers", address+"/papers", order)
+	if out, err := b.arrive(id, DemoFax()); err != nil || out.State != ticketKept {
+		t.Errorf("an order: %+v, %v", out, err)
+	}
+	if w := v.get(address + "/arrivals/" + id); w.Header().Get("Location") != address+"/papers" {
+		t.Errorf("to %q", w.Header().Get("Location"))
+	}
+}
+
+func zipped(t *testing.T, files map[string][]byte) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	z := zip.NewWriter(&out)
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		w := must(z.Create(name))
+		must(w.Write(files[name]))
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
+// A folder of recordings comes as one zip, with the table of facts in it, and
+// gives the lines that its files would have given one by one.
+func TestBatchArrives(t *testing.T) {
+	b, _ := directBench(t)
+	v := b.at(Intake)
+	ask := func() string {
+		t.Helper()
+		form := custody("order_on_file")
+		form.Del("v.test_date")
+		form.Set("payer", medicare)
+		v.page("/batch")
+		v.post("/batch", form)
+		b.wants(v.last, "Pack the recordings into one zip", "Go on to the file")
+		b.lacks(v.last, `type="file"`)
+		more := map[string]string{}
+		for key := range form {
+			more[key] = form.Get(key)
+		}
+		if w := v.sendFile("/batch/files", nil, more); w.Code != http.StatusOK {
+			t.Fatalf("status %d: %s", w.Code, text(v.last))
+		}
+		return b.ticketIn(v.last)
+	}
+	id := ask()
+	at := "/batch/files/arrivals/" + id
+	if w := v.get(at); w.Code != http.StatusOK || w.Header().Get("Refresh") != "2" {
+		t.Errorf("awaited: %d", w.Code)
+	}
+	night := recordings()["night-1.csv"]
+	out, err := b.arrive(id, zipped(t, map[string][]byte{"nights/a.csv": night, "nights/b.csv": []byte("no recording"), "nights/.hidden": night, "facts.csv": []byte("file,test_oxygen\nnights/a.csv,room_air\n")}))
+	if err != nil || out.State != ticketKept {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	w := v.get(at)
+	if !strings.HasPrefix(w.Header().Get("Location"), "/batch/") {
+		t.Fatalf("%d to %q", w.Code, w.Header().Get("Location"))
+	}
+	b.wants(v.page(w.Header().Get("Location")), "nights/a.csv", "nights/b.csv", "2 files read")
+	b.lacks(v.last, ".hidden", "facts.csv")
+	if other := b.visitor(); other.get(at).Code != http.StatusForbidden {
+		t.Error("a page of a batch opens without a desk")
+	}
+	if again, err := b.arrive(id, night); err != nil || again.State != "again" {
+		t.Errorf("again: %+v, %v", again, err)
+	}
+	whole := zipped(t, map[string][]byte{"a.csv": night})
+	for name, tt := range map[string]struct {
+		data []byte
+		want string
+	}{
+		"cut off":       {whole[:len(whole)/2], "can be unpacked"},
+		"a spoilt file": {slices.Concat(whole[:100], []byte{whole[100] ^ 0xff}, whole[101:]), "can be unpacked"},
+		"no file":       {zipped(t, map[string][]byte{"x/": nil}), "Expected recordings"},
+		"a bad table":   {zipped(t, map[string][]byte{"facts.csv": []byte("Invented Name,b\n1,2\n"), "a.csv": night}), "facts.csv in the zip"},
+	} {
+		id := ask()
+		if out, err := b.arrive(id, tt.data); err != nil || out.State != ticketRefused {
+			t.Errorf("%s: %+v, %v", name, out, err)
+		}
+		b.wants(v.page("/batch/files/arrivals/"+id), tt.want, "Go on to the file")
+		if note := string(must(b.store.Note(t.Context(), ticketKind, id))); strings.Contains(note, "Invented") {
+			t.Errorf("%s: the ticket quotes the table", name)
+		}
+	}
+	if out, err := b.arrive(ask(), night); err != nil || out.State != ticketKept {
+		t.Errorf("one recording alone: %+v, %v", out, err)
 	}
 }

@@ -139,39 +139,34 @@ func (s *Site) officeAttach(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	noFile := err != nil
 	f := q.link.file
-	kind, p, faults := readDocumentForm(in.form)
-	if kind == "report" || kind == "" {
-		faults["kind"] = "Expected one of the kinds listed; found none. Choose what the copy is."
+	d := s.copySent(f, q.link.hash, in.form)
+	return s.sent(w, q, in, err != nil, d, s.stamp(q.link.by(), casework.RoleOffice),
+		ticket{What: arrivesCopy, Case: f.Number, Link: q.link.hash}, q.link.address(), q.link.address()+"?sent=copy", func() error {
+			return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{part: "attach", form: in.form, faults: d.faults, say: d.say})
+		})
+}
+
+// copySent reads the form of the copy of a page, which comes through the link
+// that has a hash.
+func (s *Site) copySent(f *file, link string, form url.Values) documentSent {
+	d := documentSent{none: "Expected the copy; found no file, or an empty one. Choose it.", say: "The copy was not stored: what is marked below has to be mended first."}
+	d.kind, d.printed, d.faults = readDocumentForm(form)
+	if d.kind == "report" || d.kind == "" {
+		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the copy is."
 	}
-	if p.Name == "" && in.form.Get("no_name") == "" {
-		faults["name"] = "Expected the name as the page prints it; found none. Type it, or say that the page prints none."
+	if d.printed.Name == "" && form.Get("no_name") == "" {
+		d.faults["name"] = "Expected the name as the page prints it; found none. Type it, or say that the page prints none."
 	}
-	of := slices.DeleteFunc(f.copyable(), func(name string) bool { return !slices.Contains(in.form["for"], name) })
+	of := slices.DeleteFunc(f.copyable(), func(name string) bool { return !slices.Contains(form["for"], name) })
 	if len(of) == 0 {
-		faults["for"] = "Expected the answers of which this is the copy; found none. Choose at least one."
+		d.faults["for"] = "Expected the answers of which this is the copy; found none. Choose at least one."
 	}
-	refuse := func() error {
-		return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{part: "attach", form: in.form, faults: faults,
-			say: "The copy was not stored: what is marked below has to be mended first."})
-	}
-	if noFile {
-		faults["file"] = "Expected the copy; found no file, or an empty one. Choose it."
-		return refuse()
-	}
-	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.link.by(), casework.RoleOffice), in, kind, p, faults, func(now *file) ([]string, error) {
-		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
+	d.of = func(now *file) ([]string, error) {
+		if _, ok := now.LinkAt(link, s.cfg.Now()); !ok {
 			return nil, errLink
 		}
 		return of, nil
-	})
-	if err != nil {
-		return err
 	}
-	if refused {
-		return refuse()
-	}
-	seeOther(w, q.link.address()+"?sent=copy")
-	return nil
+	return d
 }

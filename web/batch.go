@@ -191,10 +191,11 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 		return errUnreadableForm
 	}
 	wait := http.NewResponseController(w)
-	run := &batchRun{s: s, form: url.Values{}}
+	run := &batchRun{s: s, ctx: q.Context(), who: q.visit.Who, form: url.Values{}}
+	run.admits = func() error { return s.checkToken(q, run.form.Get("form")) }
 	defer func() {
 		if !run.noted { // it broke off
-			if _, err := run.note(q, ""); err != nil {
+			if _, err := run.note(""); err != nil {
 				s.cfg.Log.ErrorContext(q.Context(), "a batch could not be written down", "kind", kindOf(err))
 			}
 		}
@@ -211,7 +212,7 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 		if err != nil {
 			return broken(err)
 		}
-		err = run.take(q, part)
+		err = run.take(part)
 		var give errBatch
 		if errors.As(err, &give) {
 			return s.showBatch(w, q, http.StatusUnprocessableEntity, run.form, batchPage{Say: string(give)})
@@ -220,17 +221,21 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 			return err
 		}
 	}
-	if err := run.begin(q); err != nil { // no file came
+	if err := run.begin(); err != nil { // no file came
 		var give errBatch
 		if errors.As(err, &give) {
 			return s.showBatch(w, q, http.StatusUnprocessableEntity, run.form, batchPage{Say: string(give)})
 		}
 		return err
 	}
+	if run.files == 0 && s.direct() {
+		run.noted = true
+		return s.await(w, q, ticket{What: arrivesBatch, By: q.visit.Who, Role: casework.RoleIntake, Form: run.form}, batchBase)
+	}
 	if run.files == 0 {
 		return s.showBatch(w, q, http.StatusUnprocessableEntity, run.form, batchPage{Say: "Expected recordings; found no file, or only empty ones. Choose them again.", Step: run.stated.step})
 	}
-	n, err := run.keep(q)
+	n, err := run.keep(true)
 	if err != nil {
 		return err
 	}
@@ -241,7 +246,10 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 // batchRun is one batch while its files come in.
 type batchRun struct {
 	s      *Site
+	ctx    context.Context
+	who    string
 	form   url.Values
+	admits func() error // looked at once, before the first byte of a file
 	begun  bool
 	stated batchStated
 	query  qualify.Query
@@ -261,11 +269,11 @@ type heldFile struct {
 }
 
 // begin checks the form before the first byte of a file is read.
-func (r *batchRun) begin(q *request) error {
+func (r *batchRun) begin() error {
 	if r.begun {
 		return nil
 	}
-	if err := r.s.checkToken(q, r.form.Get("form")); err != nil {
+	if err := r.admits(); err != nil {
 		return err
 	}
 	var faults map[string]string
@@ -276,7 +284,7 @@ func (r *batchRun) begin(q *request) error {
 	if say != "" {
 		return errBatch(say)
 	}
-	confirmed, err := r.s.confirmed(q.Context())
+	confirmed, err := r.s.confirmed(r.ctx)
 	if err != nil {
 		return err
 	}
@@ -286,7 +294,7 @@ func (r *batchRun) begin(q *request) error {
 }
 
 // take reads one part of the form.
-func (r *batchRun) take(q *request, part *multipart.Part) error {
+func (r *batchRun) take(part *multipart.Part) error {
 	name := fileName(part)
 	if name == "" {
 		b, err := io.ReadAll(io.LimitReader(part, wordsLimit+1))
@@ -299,18 +307,23 @@ func (r *batchRun) take(q *request, part *multipart.Part) error {
 		r.form.Add(part.FormName(), string(b))
 		return nil
 	}
-	if err := r.begin(q); err != nil {
+	return r.takeFile(name, part.FormName() == "facts", part)
+}
+
+// takeFile reads one file, or the table of facts.
+func (r *batchRun) takeFile(name string, table bool, part io.Reader) error {
+	if err := r.begin(); err != nil {
 		return err
 	}
 	limit := int64(recording.DefaultMaxBytes)
-	if part.FormName() == "facts" {
+	if table {
 		limit = formLimit
 	}
 	data, err := io.ReadAll(io.LimitReader(part, limit+1))
 	if err != nil {
 		return broken(err)
 	}
-	if part.FormName() == "facts" {
+	if table {
 		if int64(len(data)) > limit {
 			return errBatch("Expected a table of facts of at most " + size(limit) + "; found more. Nothing was read. Divide it.")
 		}
@@ -393,7 +406,7 @@ type batchEntry struct {
 }
 
 // keep settles the lines and keeps them under the number of their entry.
-func (r *batchRun) keep(q *request) (number int, err error) {
+func (r *batchRun) keep(ends bool) (number int, err error) {
 	r.settle()
 	slices.SortStableFunc(r.lines, func(a, b batch.Line) int { return strings.Compare(a.File, b.File) })
 	for _, key := range r.facts.Untaken() {
@@ -408,25 +421,26 @@ func (r *batchRun) keep(q *request) (number int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	// Each batch ends those whose time is over.
-	if _, err := casework.EndKept(q.Context(), r.s.cfg.Store, casework.BatchLedger, r.s.cfg.Now().Add(-casework.KeptFor)); err != nil {
-		return 0, err
+	if ends {
+		if _, err := casework.EndKept(r.ctx, r.s.cfg.Store, casework.BatchLedger, r.s.cfg.Now().Add(-casework.KeptFor)); err != nil {
+			return 0, err
+		}
 	}
 	id := casework.KeptID(random)
-	if number, err = r.note(q, id); err != nil {
+	if number, err = r.note(id); err != nil {
 		return 0, err
 	}
-	return number, casework.Keep(context.WithoutCancel(q.Context()), r.s.cfg.Store, r.s.cfg.Random, id, data)
+	return number, casework.Keep(context.WithoutCancel(r.ctx), r.s.cfg.Store, r.s.cfg.Random, id, data)
 }
 
 // note writes down that files were read, also of a batch that broke off, and
 // returns the number of the entry.
-func (r *batchRun) note(q *request, kept string) (int, error) {
+func (r *batchRun) note(kept string) (int, error) {
 	r.noted = true
 	if len(r.hashes) == 0 && kept == "" {
 		return 0, nil
 	}
-	e, err := casework.Record(context.WithoutCancel(q.Context()), r.s.cfg.Store, casework.BatchLedger, r.s.stamp(q.visit.Who, casework.RoleIntake), "read",
+	e, err := casework.Record(context.WithoutCancel(r.ctx), r.s.cfg.Store, casework.BatchLedger, r.s.stamp(r.who, casework.RoleIntake), "read",
 		batchEntry{r.stated.region, r.hashes, r.files, len(r.lines), kept})
 	return e.N, err
 }

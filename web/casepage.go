@@ -73,7 +73,6 @@ type caseBody struct {
 	BarredCites  []string
 
 	Take      bool // the field for a recording is there
-	Direct    bool // the file is sent to Arrivals
 	Arrivals  []arrivalLine
 	Recording *recordingView
 	Same      sameView
@@ -206,7 +205,6 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	if !b.CustodyAsked {
 		b.Barred = nil // whether the payer bars us is not known yet
 	}
-	b.Direct = s.direct()
 	if b.Arrivals, err = s.arrivalsOf(ctx, f); err != nil {
 		return nil, err
 	}

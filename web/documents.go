@@ -171,23 +171,57 @@ func (s *Site) addDocument(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	kind, p, faults := readDocumentForm(in.form)
-	refuse := func() error {
-		form := newDocumentForm(in.form, faults)
-		return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: "The document was not stored: what is marked below has to be mended first.", document: &form})
-	}
-	if err != nil {
-		faults["file"] = "Expected the document; found no file, or an empty one. Choose it."
+	d := s.documentSent(in.form)
+	return s.sent(w, q, in, err != nil, d, s.stamp(q.visit.Who, casework.RoleIntake),
+		ticket{What: arrivesDocument, Case: f.Number}, "/cases/"+f.Number, "/cases/"+f.Number+"/report?doc="+short(hashOf(in.data)), func() error {
+			form := newDocumentForm(in.form, d.faults)
+			return s.showReport(w, q, http.StatusUnprocessableEntity, f, reportForm{say: d.say, document: &form})
+		})
+}
+
+// documentSent is what was typed beside a document, read.
+type documentSent struct {
+	kind    string
+	printed imprint
+	faults  map[string]string // by name of the field
+	// none and say are the words for a file that is missing and for a document
+	// that is refused.
+	none, say string
+	// of are the facts of which it is the copy, by the case as it is then.
+	of func(now *file) ([]string, error)
+}
+
+// documentSent reads the form of a document at the intake desk.
+func (s *Site) documentSent(form url.Values) documentSent {
+	d := documentSent{none: "Expected the document; found no file, or an empty one. Choose it.",
+		say: "The document was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
+	d.kind, d.printed, d.faults = readDocumentForm(form)
+	return d
+}
+
+// sent lays a document on its case, or, where its file goes elsewhere, answers
+// with the form for it once everything else is right. t says what it is, base
+// whose pages its ticket is among, done where the browser goes on; refuse shows
+// the form again.
+func (s *Site) sent(w http.ResponseWriter, q *request, in *received, noFile bool, d documentSent, st casework.Stamp, t ticket, base, done string, refuse func() error) error {
+	if noFile {
+		if s.inSteps(in.form) && len(d.faults) == 0 {
+			t.By, t.Role, t.Form = st.By, st.Role, in.form
+			return s.await(w, q, t, base)
+		}
+		if !s.direct() {
+			d.faults["file"] = d.none
+		}
 		return refuse()
 	}
-	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), in, kind, p, faults, s.copyNow(in.form))
+	refused, err := s.lay(q.Context(), t.Case, st, in, d.kind, d.printed, d.faults, d.of)
 	if err != nil {
 		return err
 	}
 	if refused {
 		return refuse()
 	}
-	seeOther(w, "/cases/"+f.Number+"/report?doc="+short(hashOf(in.data)))
+	seeOther(w, done)
 	return nil
 }
 

@@ -64,7 +64,7 @@ func (s *Site) healthy(ctx context.Context) bool {
 func (s *Site) healthPage(w http.ResponseWriter, q *request) error {
 	status, word := http.StatusOK, "ok"
 	if !s.healthy(q.Context()) {
-		status, word = http.StatusServiceUnavailable, "the store does not answer"
+		status, word = http.StatusServiceUnavailable, "unavailable"
 	}
 	data, err := json.Marshal(struct {
 		Status  string `json:"status"`

@@ -118,33 +118,28 @@ func (s *Site) addPaper(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	noFile := err != nil
-	kind, p, faults := readDocumentForm(in.form)
-	if !slices.Contains(chartKinds, kind) {
-		faults["kind"] = "Expected one of the kinds listed; found none. Choose what the paper is."
+	d := s.paperSent(in.form)
+	return s.sent(w, q, in, err != nil, d, s.stamp(q.visit.Who, casework.RoleIntake),
+		ticket{What: arrivesPaper, Case: f.Number}, "/cases/"+f.Number, "/cases/"+f.Number+"/papers", func() error {
+			return s.showPapers(w, q, http.StatusUnprocessableEntity, f, posted{form: in.form, faults: d.faults, say: d.say})
+		})
+}
+
+// paperSent reads the form of a paper of the chart.
+func (s *Site) paperSent(form url.Values) documentSent {
+	d := documentSent{none: "Expected the paper; found no file, or an empty one. Choose it.",
+		say: "The paper was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
+	d.kind, d.printed, d.faults = readDocumentForm(form)
+	if !slices.Contains(chartKinds, d.kind) {
+		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the paper is."
 	}
-	if p.Name == "" && in.form.Get("no_name") == "" {
-		faults["name"] = "Expected the name as the paper prints it; found none. Type it, or say that the paper prints none."
+	if d.printed.Name == "" && form.Get("no_name") == "" {
+		d.faults["name"] = "Expected the name as the paper prints it; found none. Type it, or say that the paper prints none."
 	}
-	if p.Date == "" && faults["date"] == "" {
-		faults["date"] = "Expected the date of the paper; found none. Type it."
+	if d.printed.Date == "" && d.faults["date"] == "" {
+		d.faults["date"] = "Expected the date of the paper; found none. Type it."
 	}
-	refuse := func() error {
-		return s.showPapers(w, q, http.StatusUnprocessableEntity, f, posted{form: in.form, faults: faults, say: "The paper was not stored: what is marked below has to be mended first."})
-	}
-	if noFile {
-		faults["file"] = "Expected the paper; found no file, or an empty one. Choose it."
-		return refuse()
-	}
-	refused, err := s.lay(q.Context(), f.Number, s.stamp(q.visit.Who, casework.RoleIntake), in, kind, p, faults, s.copyNow(in.form))
-	if err != nil {
-		return err
-	}
-	if refused {
-		return refuse()
-	}
-	seeOther(w, "/cases/"+f.Number+"/papers")
-	return nil
+	return d
 }
 
 // paperTitles name the papers of the chart on a case, for its page.

@@ -30,6 +30,7 @@ type page struct {
 	Token    string
 	ByLink   bool
 	SignedIn bool
+	Direct   bool   // files go to a place of their own, on a page that follows
 	Style    string // address of the style sheet
 	Scripts  []string
 	// Language is the page's own, Languages those that it can be read in, Here
@@ -123,6 +124,7 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
 	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
+	p.Direct = s.direct()
 	p.Language, p.Languages, p.Here = q.language, texts.Languages, q.here()
 	if name == "draft" || name == "rehearsal" {
 		p.Scripts = append(p.Scripts, statics["draft.js"].address)

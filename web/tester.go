@@ -10,7 +10,6 @@ import (
 
 // testerBody is what the holder of a tester's link sees.
 type testerBody struct {
-	Direct    bool // the file is sent to Arrivals
 	Patient   patient
 	Number    string
 	TestDate  string
@@ -55,7 +54,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		return err
 	}
 	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
-		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: q.link.address(), Sent: q.URL.Query().Get("sent"), Direct: s.direct()}
+		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: q.link.address(), Sent: q.URL.Query().Get("sent")}
 	if p.say != "" {
 		b.Say[p.part] = p.say
 	}

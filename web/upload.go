@@ -125,7 +125,7 @@ func (s *Site) upload(w http.ResponseWriter, q *request) error {
 	refuse := func(r refusal) error {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
 	}
-	if err != nil && !s.direct() {
+	if err != nil && !s.inSteps(in.form) {
 		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	if len(typed(in.form, "keep")) > nameLimit {
@@ -165,9 +165,10 @@ func (s *Site) mayTake(f *file) error {
 // refusal is why a recording was not taken: a sentence, whether typing columns
 // or a zone could mend it, and the mapping step if answering it could.
 type refusal struct {
-	say  string
-	ask  bool
-	step *mappingStep
+	say    string
+	faults map[string]string // of a document's form
+	ask    bool
+	step   *mappingStep
 }
 
 // keep reads a recording and lays it on the case together with the facts
@@ -365,7 +366,7 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 		return refuse(refusal{say: "Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again."})
 	case !slices.Contains(senders, sender):
 		return refuse(refusal{say: "Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again."})
-	case err != nil && !s.direct():
+	case err != nil && !s.inSteps(in.form):
 		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"html"
 	"io"
 	"log/slog"
+	"maps"
 	"math/rand/v2"
 	"mime/multipart"
 	"net/http"
@@ -212,19 +213,26 @@ func (v *visitor) upload(page, path string, data []byte, more map[string]string)
 // sendFile posts a file with the form token of the last page.
 func (v *visitor) sendFile(path string, data []byte, more map[string]string) *httptest.ResponseRecorder {
 	v.b.t.Helper()
+	fields := maps.Clone(more)
+	if fields == nil {
+		fields = map[string]string{}
+	}
+	fields["form"] = v.token()
+	return v.sendParts(path, fields, "recording", data)
+}
+
+// sendParts sends a form of several parts, the file last; nil data for none.
+func (v *visitor) sendParts(path string, fields map[string]string, name string, data []byte) *httptest.ResponseRecorder {
+	v.b.t.Helper()
 	var b bytes.Buffer
 	mw := multipart.NewWriter(&b)
-	field := func(k, val string) {
+	for k, val := range fields {
 		if err := mw.WriteField(k, val); err != nil {
 			v.b.t.Fatal(err)
 		}
 	}
-	field("form", v.token())
-	for k, val := range more {
-		field(k, val)
-	}
-	if data != nil {
-		w, err := mw.CreateFormFile("recording", `C:\nights\Ada Merrin.csv`)
+	if data != nil || name == "file" {
+		w, err := mw.CreateFormFile(name, `C:\nights\Ada Merrin.csv`)
 		if err != nil {
 			v.b.t.Fatal(err)
 		}

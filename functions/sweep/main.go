@@ -77,6 +77,12 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 		return nil
 	}
 	destroyed := 0
+	if s.retention == 0 {
+		// The results of batches end all the same; see casework.KeptFor.
+		if _, err := casework.EndKept(ctx, s.store, casework.BatchLedger, now.Add(-casework.KeptFor)); err != nil {
+			return fmt.Errorf("results of batches: %w", err)
+		}
+	}
 	if s.retention > 0 {
 		st := casework.Stamp{At: now, By: "sweep", Role: casework.RoleSystem}
 		if destroyed, err = casework.Retain(ctx, s.store, st, now.Add(-s.retention)); err != nil {

@@ -37,11 +37,12 @@ function send(form) {
   });
   request.addEventListener("error", () => stop("The connection broke off. Nothing was stored; send it again."));
   request.addEventListener("abort", () => stop("Sending was stopped. Nothing was stored."));
-  request.addEventListener("load", () => {
-    const page = new DOMParser().parseFromString(request.responseText, "text/html");
-    if (request.status < 400) {
+  const settle = (status, address, body) => {
+    const page = new DOMParser().parseFromString(body, "text/html");
+    // The page of a ticket that shows the form again tells why the file was refused.
+    if (status < 400 && !address.includes("/arrivals/")) {
       // An address that differs in its fragment alone would only be scrolled to.
-      history.replaceState(null, "", request.responseURL + (form.dataset.upload || ""));
+      history.replaceState(null, "", address + (form.dataset.upload || ""));
       location.reload();
       return;
     }
@@ -55,9 +56,32 @@ function send(form) {
       first.tabIndex = -1;
       first.focus();
     }
-  });
-  request.open("POST", form.action);
-  request.send(new FormData(form));
+  };
+  request.addEventListener("load", () => settle(request.status, request.responseURL, request.responseText));
+  const go = (address, data) => {
+    request.open("POST", address);
+    request.send(data);
+  };
+  const chosen = form.querySelector("input[type=file]");
+  if (!("tickets" in form.dataset) || chosen.files.length !== 1) {
+    go(form.action, new FormData(form));
+    return;
+  }
+  // In two steps: what was typed for a ticket, and then the file by its form.
+  const typed = new FormData(form);
+  typed.delete(chosen.name);
+  typed.set("step", "ticket");
+  fetch(form.action, { method: "POST", body: typed }).then(async (answer) => {
+    if (!(answer.headers.get("Content-Type") || "").startsWith("application/json")) {
+      settle(answer.status, answer.url, await answer.text());
+      return;
+    }
+    const ticket = await answer.json();
+    const data = new FormData();
+    for (const f of ticket.fields) data.append(f.name, f.value);
+    data.append("file", chosen.files[0], "file");
+    go(ticket.address, data);
+  }).catch(() => stop("The connection broke off. Nothing was stored; send it again."));
 }
 
 // Where the answer asks about the columns of a file, the file chosen goes over

@@ -5,12 +5,15 @@
 package endtoend
 
 import (
+	"archive/zip"
 	"bytes"
 	"crypto/rand"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"html"
+	"image"
+	"image/png"
 	"io"
 	"mime/multipart"
 	"net/http"
@@ -179,8 +182,14 @@ func multi(t *testing.T, fields [][2]string, file string, data []byte) (string, 
 func (b *browser) send(address string, data []byte) (key, back string) {
 	b.t.Helper()
 	b.open(address)
-	kind, body := multi(b.t, [][2]string{{"form", b.field("form")}}, "", nil)
-	r, out := b.do("POST", address+"/recording", kind, body)
+	return b.sendBy(address+"/recording", nil, data)
+}
+
+// sendBy is send by the form of the last page that goes to path, filled in.
+func (b *browser) sendBy(path string, typed [][2]string, data []byte) (key, back string) {
+	b.t.Helper()
+	kind, body := multi(b.t, append([][2]string{{"form", b.field("form")}}, typed...), "", nil)
+	r, out := b.do("POST", path, kind, body)
 	if r.StatusCode != http.StatusOK {
 		b.t.Fatalf("asking for a form: status %d: %s", r.StatusCode, words(string(out)))
 	}
@@ -423,6 +432,58 @@ func TestOutsideEndToEnd(t *testing.T) {
 		t.Errorf("paper: %v: %.300s", err, text)
 	}
 
+	// A document that no request of the API could carry, and a folder of
+	// recordings, go the same way.
+	noise := image.NewNRGBA(image.Rect(0, 0, 1700, 1300))
+	if _, err := rand.Read(noise.Pix); err != nil {
+		t.Fatal(err)
+	}
+	var picture bytes.Buffer
+	if err := png.Encode(&picture, noise); err != nil {
+		t.Fatal(err)
+	}
+	if picture.Len() < 6_000_000 {
+		t.Fatalf("a picture of %d bytes would fit into a request", picture.Len())
+	}
+	b.open(address + "/papers")
+	order, back := b.sendBy(address+"/papers", [][2]string{{"kind", "order"}, {"name", "Marama Tidewell"}, {"date", "2026-02-02"}}, picture.Bytes())
+	if a := analyze.Invoke(created(set.Bucket, order, picture.Len(), time.Now()), time.Minute); a.Failed {
+		t.Fatalf("a paper: %s", a.Body)
+	}
+	page, _, _ := strings.Cut(strings.TrimPrefix(back, "https://"+host), "?")
+	b.open(page)
+	if !strings.Contains(b.page, fmt.Sprintf("%.1f MiB", float64(picture.Len())/(1<<20))) {
+		t.Errorf("the paper is not on its page: %s", words(b.page))
+	}
+	var folder bytes.Buffer
+	zipper := zip.NewWriter(&folder)
+	for i := range 60 {
+		w, err := zipper.CreateHeader(&zip.FileHeader{Name: fmt.Sprintf("nights/%02d.csv", i), Method: zip.Store}) // packed it would be small
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprint(w, night.String())
+	}
+	if err := zipper.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if folder.Len() < 6_000_000 {
+		t.Fatalf("a folder of %d bytes would fit into a request", folder.Len())
+	}
+	b.open("/batch")
+	stated := [][2]string{{"payer", "us-medicare"}, {"v.test_state", "asleep"}, {"v.test_place", "home"}, {"v.test_performed_by", "idtf"}, {"v.supplier_part", "delivered_unit"}, {"v.custody", "order_on_file"}}
+	many, back := b.sendBy("/batch/files", stated, folder.Bytes())
+	began := time.Now()
+	if a := analyze.Invoke(created(set.Bucket, many, folder.Len(), time.Now()), 2*time.Minute); a.Failed {
+		t.Fatalf("a folder: %s", a.Body)
+	}
+	t.Logf("60 nights in one zip: %d ms", time.Since(began).Milliseconds())
+	page, _, _ = strings.Cut(strings.TrimPrefix(back, "https://"+host), "?")
+	b.open(page)
+	if !strings.Contains(words(b.page), "60 files read") || !strings.Contains(b.page, "nights/59.csv") {
+		t.Errorf("the lines of the folder: %s", words(b.page))
+	}
+
 	// A file that cannot be read is told on the page.
 	b.open("/cases/new")
 	other := b.post("/cases/new", url.Values{"payer": {"us-medicare"}, "name": {"Ada Merrin"}, "birth": {"1951-05-04"}, "identifier": {""}})
@@ -553,7 +614,7 @@ func TestOutsideEndToEnd(t *testing.T) {
 			}
 		}
 	}
-	if counted["State kept"] != 1 || counted["State again"] != 1 || counted["State refused"] != 1 || counted["Reason unread"] != 1 || counted["Outcome undetermined"] != 1 {
+	if counted["State kept"] != 3 || counted["State again"] != 1 || counted["State refused"] != 1 || counted["Reason unread"] != 1 || counted["Outcome undetermined"] != 1 {
 		t.Errorf("figures %v", counted)
 	}
 }
