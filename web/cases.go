@@ -450,7 +450,7 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	lib := s.lib
 	if !f.ClosedAt.IsZero() && f.Determination != nil {
 		// A closed case is not judged anew: it shows what it was closed with.
-		lib = s.lib.AsKnownOn(dayOf(f.Determination.At))
+		lib = s.lib.AsOf(f.Determination.At)
 	}
 	key, err := inputHash(q, u, lib)
 	if err != nil {

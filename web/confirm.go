@@ -69,7 +69,7 @@ func (s *Site) draftsOf(ctx context.Context, p *rules.Pack) ([]draft, error) {
 }
 
 // confirmDraft records that the maintainer has read a draft in its document.
-// Of the copy that was read the hash is kept, and nothing else.
+// The copy that was read is kept as the private copy of its document.
 func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 	p, err := s.versionOf(q)
 	if err != nil {
@@ -113,6 +113,9 @@ func (s *Site) confirmDraft(w http.ResponseWriter, q *request) error {
 	}
 	c.Seal = criteria.SealOf(previous, c)
 	if err := s.cfg.Store.PutNote(q.Context(), editions.ConfirmationNotes, fmt.Sprintf("%08d", len(list)+1), []byte(c.YAML())); err != nil {
+		return err
+	}
+	if err := s.keepCopy(q, p, c.Clause, in.data); err != nil {
 		return err
 	}
 	seeOther(w, "/rules/"+p.Region.Region+"/"+p.EffectiveFrom.String()+"#drafts")

@@ -37,6 +37,7 @@ type desksPage struct {
 	Closed  []changeLine // the latest proposals that do not wait any more
 	More    bool         // there are older ones
 	Expired []versionLine
+	Due     int // documents that are due
 	Form    beginForm
 }
 
@@ -114,6 +115,15 @@ func (s *Site) showDrafts(w http.ResponseWriter, q *request, status int, form be
 		}
 	}
 	b.Expired = s.expired()
+	watched, err := s.book.Watch(q.Context())
+	if err != nil {
+		return err
+	}
+	for _, d := range watched {
+		if d.Late {
+			b.Due++
+		}
+	}
 	s.render(w, q, status, "drafts", page{Title: "Changes of criteria", Body: b})
 	return nil
 }

@@ -211,7 +211,7 @@ func TestDraftToPublication(t *testing.T) {
 func TestCorrectionAndWithdrawal(t *testing.T) {
 	b := valeBench(t)
 	address := b.valeCase("Ada Merrin", "88")
-	closed := b.valeCase("Rollo Hale", "88")
+	closed, printed := b.valeCase("Rollo Hale", "88"), b.valeCase("Odalys Reed", "88")
 	intake := b.at(Intake)
 	intake.page(closed)
 	intake.post(closed+"/close", url.Values{"reason": {"done"}})
@@ -258,6 +258,13 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	// A closed case stays as it was closed.
 	b.wants(intake.page(closed), "✓</span> written criteria met")
 	b.lacks(intake.last, "The criteria of this case changed")
+	// What is printed is determined first, and so in the trail.
+	if r := intake.get(printed + "/worksheet.json"); r.Code != http.StatusOK {
+		t.Fatalf("worksheet: status %d", r.Code)
+	}
+	if got := must(casework.Open(t.Context(), b.store, printed[len("/cases/"):])).Determination.Results[0].Outcome; got != "does_not_qualify" {
+		t.Errorf("what was printed is not in the trail: %s", got)
+	}
 	b.wants(intake.send(address, address+"/determine", url.Values{}), "✗</span> written criteria not met")
 	b.lacks(intake.last, "The criteria of this case changed")
 	c, err := casework.Open(t.Context(), b.store, number)
@@ -284,6 +291,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	page = v.send(version, version+"/withdrawal", url.Values{"reason": {"it was read in notice 7, which is of another payer"}})
 	approve(first(regexp.MustCompile(`action="(/changes/\d+)"`), page))
 	b.wants(intake.page("/cases"), "determined by a version that was withdrawn", "is withdrawn")
+	b.wants(v.page("/rules"), "Counts no longer here since 2026-06-03")
 }
 
 // Two maintainers write one draft: who saves later sees both texts, and neither

@@ -25,6 +25,12 @@ func (s *Site) determined(q *request) (*file, *evaluation, error) {
 	if ev.Result == nil || len(ev.Determinations) == 0 || ev.differs {
 		return nil, nil, errNoDetermined
 	}
+	if f.changedCriteria(ev) != nil {
+		// What leaves on paper is in the trail as determined first.
+		if err := s.determine(q.Context(), f); err != nil {
+			return nil, nil, err
+		}
+	}
 	return f, ev, nil
 }
 

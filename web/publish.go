@@ -265,8 +265,7 @@ func (s *Site) noticePage(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
-// reviewPage lists the cases that were determined by a version that no longer
-// counts, or by another than the one that came since.
+// reviewPage lists the cases whose criteria changed since they were determined.
 type reviewPage struct {
 	changeLine
 	Links bool // the desk opens cases
@@ -275,8 +274,8 @@ type reviewPage struct {
 }
 
 type reviewLine struct {
-	Number, Outcome, Version string
-	Closed                   bool
+	Number, Outcome, Version, State string
+	Sure                            bool // the date of its test was looked at
 }
 
 // reviewShown is how many cases the page lists (our choice).
@@ -291,11 +290,7 @@ func (s *Site) reviewPage(w http.ResponseWriter, q *request) error {
 		return errNoPage
 	}
 	b := reviewPage{changeLine: s.changeLineOf(p, q), Links: q.visit.Desk == Intake}
-	sha := p.PackSHA256
-	if !p.Withdraws {
-		sha = p.Beside // what judged those days before
-	}
-	for h, err := range editions.Under(q.Context(), s.cfg.Store, sha) {
+	for c, err := range editions.Review(q.Context(), s.cfg.Store, s.lib, p.Region) {
 		if err != nil {
 			return err
 		}
@@ -303,10 +298,16 @@ func (s *Site) reviewPage(w http.ResponseWriter, q *request) error {
 			b.More = true
 			break
 		}
-		l := reviewLine{Number: h.Case, Closed: !h.ClosedAt.IsZero()}
-		for _, r := range h.Results {
-			if r.PackSHA256 == sha {
-				l.Outcome, l.Version = rules.PlainWord(r.Outcome), r.Version
+		l := reviewLine{Number: c.Head.Case, State: "open", Version: c.Changed.Version, Sure: c.Exact}
+		switch {
+		case !c.Head.DestroyedAt.IsZero():
+			l.State = "destroyed"
+		case !c.Head.ClosedAt.IsZero():
+			l.State = "closed"
+		}
+		for _, r := range c.Head.Results {
+			if r.Criteria == p.Region {
+				l.Outcome = rules.PlainWord(r.Outcome)
 			}
 		}
 		b.Lines = append(b.Lines, l)

@@ -19,6 +19,7 @@ type regionLines struct {
 type versionLine struct {
 	Address, From, Until, Known, Title string
 	Withdrawn                          bool
+	Retired                            string // day from which it counts no longer in this house, "" if it counts
 }
 
 func (s *Site) rulebook(w http.ResponseWriter, q *request) error {
@@ -35,6 +36,9 @@ func (s *Site) rulebook(w http.ResponseWriter, q *request) error {
 				l.Until = p.Until.String()
 			}
 			lines.Versions = append([]versionLine{l}, lines.Versions...)
+		}
+		for _, p := range s.lib.Retired(r.Region) {
+			lines.Versions = append(lines.Versions, versionLine{From: p.EffectiveFrom.String(), Known: p.KnownSince.String(), Title: p.Title, Retired: p.KnownUntil.String(), Until: "–"})
 		}
 		body.Regions = append(body.Regions, lines)
 	}

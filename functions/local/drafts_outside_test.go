@@ -185,6 +185,18 @@ func TestOutsideDraftToDesks(t *testing.T) {
 	m.wants("No fault.", "each came out as it says", "What it says otherwise than the version from 2026-01-01")
 	m.look("97-draft-ready")
 
+	m.visit("/watch")
+	m.look("110-watch")
+	m.press("main table a[href^='/watch/xx-vale/']")
+	m.give("form[action^='/watch/']", map[string]string{"next": "soon"})
+	m.press("form[action^='/watch/'] button")
+	m.look("111-watched-refused")
+	m.give("form[action^='/watch/']", map[string]string{"next": "", "found": "same"})
+	m.do(cdp.SetUploadFiles("form[action^='/watch/'] input[type=file]", []string{file(t, "copy.txt", "what was read")}))
+	m.press("form[action^='/watch/'] button")
+	m.wants("it says what the version says", "13 bytes")
+	m.look("112-watched")
+
 	// Somebody else writes the same draft.
 	o := m.another()
 	o.sit(web.Maintainer)
@@ -248,6 +260,8 @@ func TestOutsideDraftToDesks(t *testing.T) {
 	a.wants("published")
 	a.look("106-change-published")
 
+	a.visit("/changes")
+	a.look("113-trail-of-criteria")
 	i.visit("/cases")
 	i.wants("Criteria change:", "for tests from 2027-02-01 on")
 	i.look("107-cases-notice")
@@ -262,6 +276,38 @@ func TestOutsideDraftToDesks(t *testing.T) {
 		t.Errorf("the half page on paper:\n%s", s)
 	}
 	i.paper("109-notice", paper)
+
+	// A correction of the version by which the cases were determined.
+	m.visit("/rules/xx-vale/2026-01-01")
+	m.press("#change a:nth-of-type(2)")
+	m.press("form[action='/drafts'] button")
+	draft = m.path()
+	m.typeInto("pack", strings.NewReplacer("88 %", "87 %", "read_on: 2026-01-01", "read_on: 2026-05-20").Replace(valePack))
+	m.typeInto("cases", strings.Replace(valeCases, "rest_spo2: 88", "rest_spo2: 87", 1))
+	m.press("#editor button")
+	m.visit(draft + "/rehearsal")
+	m.js("document.querySelector('#go button').click();true")
+	m.until("the rehearsal is through", "document.body.innerText.includes('Through all stored cases')")
+	m.press("a.main")
+	m.press("button.main")
+	m.wants("Expected the reason of the correction")
+	m.look("114-correction-refused")
+	m.give("form[action$='/proposal']", map[string]string{"reason": "a slip of the pen: the notice says 87 %"})
+	m.press("button.main")
+	a.visit(m.path())
+	a.press("#agree button")
+	a.wants("published", "Cases for review")
+	i.visit(m.path() + "/cases")
+	i.wants(number)
+	i.look("115-review")
+	i.visit("/cases")
+	i.wants("determined by a version that was corrected")
+	i.look("116-cases-flagged")
+	i.visit("/cases/" + number)
+	i.wants("The criteria of this case changed since it was determined.")
+	i.look("117-case-changed")
+	i.press("#anew button")
+	i.wants("written criteria not met")
 }
 
 // The same without any script: forms, faults and a rehearsal press by press.
