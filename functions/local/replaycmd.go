@@ -72,7 +72,7 @@ func replay(args []string, e env) (err error) {
 		return err
 	}
 	if !*resume {
-		if err := book.ForgetPlan(ctx, plan); err != nil {
+		if err := book.AgainPlan(ctx, plan); err != nil {
 			return status{exitRefused, err}
 		}
 	}

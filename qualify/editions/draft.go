@@ -182,8 +182,9 @@ func (b *Book) remove(ctx context.Context, d Draft) error {
 		}
 		return err
 	}
-	b.forget(ctx, d)
-	return b.store.DeleteNote(ctx, draftKind, d.ID)
+	// Nobody will read its rehearsal again; that it stays would lose nothing but room.
+	err = b.tidy(ctx, func(r Rehearsal) bool { return r.ID == d.ID })
+	return errors.Join(err, b.store.DeleteNote(ctx, draftKind, d.ID))
 }
 
 // Beginning says what a new draft begins with.

@@ -6,7 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
-	"strings"
+	"time"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -63,6 +63,7 @@ type Rehearsal struct {
 	Ended    Signed             `json:"ended,omitzero"` // when all cases were through; zero before
 	InForce  string             `json:"in_force"`       // SHA-256 of the version beside the draft
 	Draft    string             `json:"draft"`          // SHA-256 of the draft's file
+	ID       string             `json:"id,omitempty"`   // of the draft, "" where it is none of the book
 	Pages    int                `json:"pages"`          // of lines that are stored
 	Progress rehearsal.Progress `json:"progress"`
 }
@@ -137,12 +138,16 @@ func (b *Book) Rehearse(ctx context.Context, who Person, d Draft, tell func(Rehe
 	if err != nil {
 		return Rehearsal{}, err
 	}
-	return b.RehearsePlan(ctx, who, p, tell)
+	return b.rehearse(ctx, who, p, d.ID, tell)
 }
 
 // RehearsePlan is Rehearse for a plan over the cases of the store, whose draft
 // need not be one of the book.
 func (b *Book) RehearsePlan(ctx context.Context, who Person, p *rehearsal.Plan, tell func(Rehearsal)) (Rehearsal, error) {
+	return b.rehearse(ctx, who, p, "", tell)
+}
+
+func (b *Book) rehearse(ctx context.Context, who Person, p *rehearsal.Plan, id string, tell func(Rehearsal)) (Rehearsal, error) {
 	if err := who.writes(); err != nil {
 		return Rehearsal{}, err
 	}
@@ -151,7 +156,15 @@ func (b *Book) RehearsePlan(ctx context.Context, who Person, p *rehearsal.Plan, 
 		return at, err
 	}
 	if raw == nil {
-		at = Rehearsal{Begun: who.signed(b.now()), InForce: p.InForce.SHA256, Draft: p.Draft.SHA256}
+		at = Rehearsal{Begun: who.signed(b.now()), InForce: p.InForce.SHA256, Draft: p.Draft.SHA256, ID: id}
+		// Those of earlier texts of the draft are read by nobody any more, and what a
+		// command left when it was interrupted long ago neither.
+		old := at.Begun.At.Add(-keepRehearsals)
+		if err := b.tidy(ctx, func(r Rehearsal) bool {
+			return id != "" && r.ID == id || r.ID == "" && r.Begun.At.Before(old)
+		}); err != nil {
+			return at, err
+		}
 	}
 	inner, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
@@ -250,8 +263,13 @@ func (b *Book) Again(ctx context.Context, d Draft) error {
 	return b.forgetPlan(ctx, p.ID())
 }
 
-// ForgetPlan is Again for a plan, unless a draft of the book has it: that one is
-// left alone.
+// AgainPlan is Again for a plan.
+func (b *Book) AgainPlan(ctx context.Context, p *rehearsal.Plan) error {
+	return b.forgetPlan(ctx, p.ID())
+}
+
+// ForgetPlan removes what is kept of the rehearsal of a plan, unless a draft of
+// the book is the same: that one keeps it, and may be proposed by it.
 func (b *Book) ForgetPlan(ctx context.Context, p *rehearsal.Plan) error {
 	drafts, err := b.Drafts(ctx)
 	if err != nil {
@@ -282,20 +300,24 @@ func (b *Book) forgetPlan(ctx context.Context, id string) error {
 	return nil
 }
 
-// forget removes the lines of the rehearsals of a draft, which nobody will read
-// again. That it fails loses nothing but room.
-func (b *Book) forget(ctx context.Context, d Draft) {
+// keepRehearsals is how long the rehearsal of what is no draft of the book is
+// kept, to be gone on with (our choice).
+const keepRehearsals = 30 * 24 * time.Hour
+
+// tidy removes rehearsals.
+func (b *Book) tidy(ctx context.Context, gone func(Rehearsal) bool) error {
 	for n, err := range casework.All(ctx, func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
 		return b.store.Notes(ctx, rehearsalKind, after, limit)
 	}) {
 		if err != nil {
-			return
+			return err
 		}
 		var r Rehearsal
-		if json.Unmarshal(n.Data, &r) == nil && strings.EqualFold(r.Draft, d.PackSHA256()) {
-			if b.forgetPlan(ctx, n.Key) != nil {
-				return
+		if json.Unmarshal(n.Data, &r) != nil || gone(r) {
+			if err := b.forgetPlan(ctx, n.Key); err != nil {
+				return err
 			}
 		}
 	}
+	return nil
 }

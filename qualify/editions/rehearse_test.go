@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
@@ -83,6 +84,57 @@ func TestRehearsalInPieces(t *testing.T) {
 		if pieces < 2 {
 			t.Errorf("round %d was not broken off", round)
 		}
+	}
+}
+
+// kept counts the rehearsals that the store keeps.
+func (h *house) kept() (n int) {
+	h.t.Helper()
+	for _, err := range casework.All(h.t.Context(), func(ctx context.Context, after string, limit int) ([]casework.Note, string, error) {
+		return h.store.Notes(ctx, "criteria-rehearsal", after, limit)
+	}) {
+		if err != nil {
+			h.t.Fatal(err)
+		}
+		n++
+	}
+	return n
+}
+
+// What nobody will read again does not pile up: one rehearsal stays for a draft,
+// and none when it is published.
+func TestRehearsalsAreTidied(t *testing.T) {
+	h := newHouse(t)
+	h.many(20)
+	d := h.rehearsed(h.draft(second, cases87))
+	for i, edition := range []string{"third", "fourth"} {
+		var err error
+		if d, err = h.Save(t.Context(), ana, d.ID, d.Rev, editions.Texts{Pack: strings.ReplaceAll(second, "edition: second", "edition: "+edition), Cases: cases87}); err != nil {
+			t.Fatal(err)
+		}
+		h.rehearsed(d)
+		if n := h.kept(); n != 1 {
+			t.Errorf("after %d changes %d rehearsals are kept, expected one", i+1, n)
+		}
+	}
+	// One of a plan that is no draft is kept for a while, to be gone on with.
+	other := d
+	other.Pack = strings.ReplaceAll(second, "87 %", "86 %")
+	p, err := h.Plan(t.Context(), other)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := h.RehearsePlan(t.Context(), cli, p, nil); err != nil || h.kept() != 2 {
+		t.Fatal(h.kept(), err)
+	}
+	h.approve(h.propose(d, editions.Proposing{}))
+	if n := h.kept(); n != 1 {
+		t.Errorf("after the publication %d rehearsals are kept, expected that of the plan", n)
+	}
+	h.clock = h.clock.Add(31 * 24 * time.Hour)
+	h.rehearsed(h.draft(strings.NewReplacer("2030-07-01", "2031-07-01", "edition: second", "edition: last", "87 %", "85 %").Replace(second), cases87))
+	if n := h.kept(); n != 1 {
+		t.Errorf("a month later %d rehearsals are kept, expected the new one", n)
 	}
 }
 
