@@ -44,13 +44,19 @@ func (q *request) here() string {
 	if q.Method == http.MethodGet && q.route.Path != "" {
 		return q.URL.Path
 	}
+	return pageOf(q.route.Path, q.URL.Path)
+}
+
+// pageOf is the page that holds the form of a route: the longest address of a
+// page that begins the path.
+func pageOf(route, at string) string {
 	pages := map[string]bool{}
 	for _, rt := range Routes() {
 		if rt.Method == http.MethodGet {
 			pages[rt.Path] = true
 		}
 	}
-	pattern, path := strings.Split(q.route.Path, "/"), strings.Split(q.URL.Path, "/")
+	pattern, path := strings.Split(route, "/"), strings.Split(at, "/")
 	for n := min(len(pattern), len(path)); n > 1; n-- {
 		if pages[strings.Join(pattern[:n], "/")] {
 			return strings.Join(path[:n], "/")

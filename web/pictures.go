@@ -3,8 +3,10 @@ package web
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"image"
 	"image/jpeg"
 	"image/png"
@@ -75,6 +77,9 @@ func (s *Site) readDocument(ctx context.Context, data []byte) (media string, pag
 		if _, err := plainLeaf(media, data); err != nil {
 			return media, 0, err
 		}
+		if !whole(media, data) {
+			return media, 0, errMedia
+		}
 		return media, 1, nil
 	case mediaTIFF:
 		pages, err = tiffPages(data)
@@ -84,6 +89,37 @@ func (s *Site) readDocument(ctx context.Context, data []byte) (media string, pag
 		return media, pages, err
 	}
 	return "", 0, errMedia
+}
+
+// whole reports whether a picture ends as its format asks, without unpacking
+// it: a PNG of chunks with their check sums up to IEND (W3C, PNG specification,
+// 5.3 and 5.6), a JPEG with an end of image behind its scan (ITU-T T.81,
+// B.1.1.3 and B.2.1).
+func whole(media string, data []byte) bool {
+	if media == mediaPNG {
+		for rest := data[8:]; len(rest) >= 12; {
+			n := uint64(binary.BigEndian.Uint32(rest))
+			if n+12 > uint64(len(rest)) || crc32.ChecksumIEEE(rest[4:8+n]) != binary.BigEndian.Uint32(rest[8+n:]) {
+				return false
+			}
+			if string(rest[4:8]) == "IEND" {
+				return true
+			}
+			rest = rest[12+n:]
+		}
+		return false
+	}
+	for at := 2; at+4 <= len(data) && data[at] == 0xff; {
+		switch marker := data[at+1]; {
+		case marker == 0xff: // fill
+			at++
+		case marker == 0xda:
+			return bytes.Contains(data[at:], []byte{0xff, 0xd9})
+		default:
+			at += 2 + int(binary.BigEndian.Uint16(data[at+2:]))
+		}
+	}
+	return false
 }
 
 // leafOf makes the picture of one page of a document; page counts from 1.

@@ -83,7 +83,8 @@ func (s *Site) showFirst(w http.ResponseWriter, q *request, status int, b firstP
 
 // safePath returns to if it is a path of this site, else "".
 func safePath(to string) string {
-	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") || len(to) > 500 {
+	if !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || len(to) > 500 ||
+		strings.ContainsFunc(to, func(r rune) bool { return r == '\\' || r <= ' ' || r == 0x7f }) { // a browser passes over a tab
 		return ""
 	}
 	return to

@@ -138,6 +138,9 @@ func TestSafePath(t *testing.T) {
 	for to, want := range map[string]string{
 		"/cases": "/cases", "/cases?after=x#y": "/cases?after=x#y", "": "", "cases": "", "//pages.example/": "", "/\\pages.example": "", "https://pages.example/": "", "/a\r\nb": "",
 		"/" + strings.Repeat("a", 500): "",
+		"/\t/evil.example":             "", // the URL Standard, 4.4: tab and newline are removed
+		"/ /evil.example":              "",
+		"/\x00/evil.example":           "",
 	} {
 		if got := safePath(to); got != want {
 			t.Errorf("%q is %q, want %q", to, got, want)

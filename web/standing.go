@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -24,11 +25,11 @@ type standingView struct {
 	Closed      string // when, "" while it is open
 	Disputed    []string
 	// Of the form, with what was typed.
-	Owners           []choice
-	DueTyped, Reason string
-	Links            int // that closing stops
-	Errors           map[string]string
-	Say              string
+	Owners                   []choice
+	DueTyped, DueWas, Reason string
+	Links                    int // that closing stops
+	Errors                   map[string]string
+	Say                      string
 }
 
 // standing is what a determination says of the list: whether there was
@@ -85,7 +86,7 @@ func (s *Site) owners(ctx context.Context) ([]string, error) {
 // standingView fills the part of the page.
 func (s *Site) standingView(q *request, f *file, p posted) (standingView, error) {
 	today, owner := s.today(), f.Owner
-	v := standingView{State: stateWords[f.State()], Owner: f.Owner, Mine: f.Owner == q.visit.Who, DueTyped: f.DueSet, Errors: map[string]string{}, Links: len(f.OpenLinks(s.cfg.Now()))}
+	v := standingView{State: stateWords[f.State()], Owner: f.Owner, Mine: f.Owner == q.visit.Who, DueTyped: f.DueSet, DueWas: f.DueSet, Errors: map[string]string{}, Links: len(f.OpenLinks(s.cfg.Now()))}
 	day, what := f.Due()
 	v.Due, v.DueFor = day, dueWords(what)
 	v.Late = day != "" && day < today.String()
@@ -143,10 +144,19 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 	if len(faults) > 0 && !take {
 		return s.refuseStanding(w, q, posted{faults: faults, say: "This could not be taken; nothing was stored. It is marked below."})
 	}
+	var late map[string]string
 	err = s.updateStanding(q, func(f *file) (casework.Change, error) {
 		ch := casework.Assigned{Owner: owner, Due: due}
 		if take {
 			ch = casework.Assigned{Owner: q.visit.Who, Due: f.DueSet}
+		} else {
+			// What this form left as it was stays as somebody else has set it.
+			late = map[string]string{}
+			ch.Owner = kept(late, "owner", q.PostForm, owner, f.Owner)
+			ch.Due = kept(late, "due", q.PostForm, due, f.DueSet)
+			if len(late) > 0 {
+				return nil, errNoChange
+			}
 		}
 		if ch.Owner == f.Owner && ch.Due == f.DueSet {
 			return nil, errNoChange
@@ -156,8 +166,25 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
+	if len(late) > 0 {
+		return s.refuseStanding(w, q, posted{faults: late, say: "Somebody else changed the case while you were at it. Nothing of this part was stored."})
+	}
 	seeOther(w, "/cases/"+number+"#standing")
 	return nil
+}
+
+// kept is what a field of a form leaves of a value: the value of now where the
+// form did not change it, and a word in late where both did.
+func kept(late map[string]string, field string, form url.Values, typedNow, now string) string {
+	was := typed(form, "was-"+field)
+	switch {
+	case !form.Has("was-" + field): // of no page of ours
+	case typedNow == was:
+		return now
+	case now != was && now != typedNow:
+		late[field] = "Meanwhile somebody else set this to: " + cmp.Or(now, "nothing") + ". Look at both, and send what is right."
+	}
+	return typedNow
 }
 
 func (s *Site) closeCase(w http.ResponseWriter, q *request) error {

@@ -294,6 +294,9 @@ func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 		if now.Session == no {
 			return nil, nil
 		}
+		if now.Session != 0 && !again {
+			return nil, casework.ErrConflict // somebody chose meanwhile; it is taken back first
+		}
 		return casework.SessionChosen{SHA256: now.SHA256, Session: no, Reading: now.Reading}, nil
 	})
 	if err != nil {

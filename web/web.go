@@ -332,8 +332,20 @@ type request struct {
 // Handler serves Routes.
 func (s *Site) Handler() http.Handler {
 	mux := http.NewServeMux()
+	pages := map[string]bool{}
 	for _, rt := range Routes() {
 		mux.Handle(rt.Method+" "+rt.Path, s.serve(rt))
+		pages[rt.Path] = pages[rt.Path] || rt.Method == http.MethodGet
+	}
+	// The address of a form that was refused stays in the browser: whoever asks
+	// for it anew is sent to the page of the form.
+	for path, page := range pages {
+		if !page {
+			mux.Handle("GET "+path, s.serve(Route{Name: "form", handle: func(_ *Site, w http.ResponseWriter, q *request) error {
+				seeOther(w, pageOf(path, q.URL.Path))
+				return nil
+			}}))
+		}
 	}
 	mux.Handle("/", s.serve(Route{Name: "nothing", handle: func(*Site, http.ResponseWriter, *request) error { return errNoPage }}))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
