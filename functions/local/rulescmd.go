@@ -11,9 +11,11 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/editions"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 )
@@ -435,6 +437,8 @@ type checkedRules struct {
 	Cases    int             `json:"cases"`
 	Faults   []rules.Problem `json:"faults"`
 	Failures []string        `json:"failed_cases"`
+	// Warnings are no faults: editions that are past their last day.
+	Warnings []string `json:"warnings,omitempty"`
 }
 
 // rulesCheck reads every version of the criteria that the flags name and runs
@@ -474,6 +478,15 @@ func rulesCheck(lf libraryFlags, asJSON bool, e env) error {
 				}
 			}
 		}
+	}
+	if lib != nil {
+		now := time.Now().UTC()
+		for _, p := range editions.Expired(lib, rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}) {
+			out.Warnings = append(out.Warnings, fmt.Sprintf("%s: its edition was valid until %s; look for its successor", p.File, p.Expires))
+		}
+	}
+	for _, w := range out.Warnings {
+		fmt.Fprintln(e.err, "warning: "+w)
 	}
 	if asJSON {
 		if err := writeJSON(e.out, out); err != nil {

@@ -215,6 +215,13 @@ func TestRulesDue(t *testing.T) {
 	if r := command(t, "", "rules", "due", "more"); r.code != exitUsage || r.out != "" {
 		t.Errorf("%+v", r)
 	}
+	few := filepath.Join(t.TempDir(), "few")
+	if err := os.CopyFS(filepath.Join(few, "de-dgp"), os.DirFS("../../rules/packs/de-dgp")); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "rules", "check", few); r.code != exitOK || !strings.Contains(r.err, "de-dgp/2020-07-23.yaml: its edition was valid until 2025-07-22") || !strings.HasSuffix(r.out, "no fault\n") {
+		t.Errorf("%+v", r)
+	}
 	if r := command(t, "", "rules", "list"); !strings.Contains(r.out, "its edition was valid until 2025-07-22: look for its successor") {
 		t.Errorf("rules list says nothing of an edition past its last day: %+v", r)
 	}
