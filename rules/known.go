@@ -1,5 +1,7 @@
 package rules
 
+import "slices"
+
 // AsKnownOn returns the library as this house had it on a day: without the
 // versions that it came to know later, and with those that it withdrew or
 // corrected since, so that somebody who asks why a case was judged as it was
@@ -26,7 +28,12 @@ func (l *Library) only(pass func(*Pack) bool) *Library {
 			}
 			q := *p
 			q.Until = nil // the next version may be one that is left out
-			versions = append(versions, &q)
+			// Of one day one version counted: that which was published here.
+			if i := slices.IndexFunc(versions, func(v *Pack) bool { return v.EffectiveFrom == q.EffectiveFrom }); i < 0 {
+				versions = append(versions, &q)
+			} else if versions[i].PublishedAt.Before(q.PublishedAt) {
+				versions[i] = &q
+			}
 		}
 		out.add(r, versions)
 	}

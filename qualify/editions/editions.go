@@ -154,13 +154,28 @@ func (b *Book) Current(ctx context.Context) (*rules.Library, error) {
 	return st.library, nil
 }
 
-// read brings the state up to date.
-func (b *Book) read(ctx context.Context) (*state, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
+// last is the last entry of the ledger, the zero Entry where it has none.
+func (b *Book) last(ctx context.Context) (casework.Entry, error) {
 	last, err := b.store.LastEntry(ctx, casework.Criteria)
 	if err != nil && !errors.Is(err, casework.ErrNotFound) {
-		return nil, fmt.Errorf("the criteria published here: %w", err)
+		return casework.Entry{}, fmt.Errorf("the criteria published here: %w", err)
+	}
+	return last, nil
+}
+
+// read brings the state up to date.
+func (b *Book) read(ctx context.Context) (*state, error) {
+	last, err := b.last(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.state != nil && b.state.last.N > last.N {
+		// Another goroutine has read on meanwhile, unless the ledger was cut.
+		if last, err = b.last(ctx); err != nil {
+			return nil, err
+		}
 	}
 	if b.state != nil && b.state.last.N == last.N && b.state.last.Hash == last.Hash {
 		return b.state, nil
@@ -193,21 +208,24 @@ func (b *Book) overlay(ctx context.Context, st *state) error {
 		known[r.Region] = r
 	}
 	for _, p := range st.published { // in their order, so that the last text of a region counts
+		if p.proposal == nil {
+			continue
+		}
 		sha := p.proposal.RegionSHA256
-		if sha == "" || st.regions[p.proposal.Region] != sha {
+		if sha == "" || st.regions[p.region] != sha {
 			continue
 		}
 		text, why, err := b.text(ctx, sha)
 		if err != nil {
 			return err
 		}
-		r, rerr := rules.ReadRegion(text, p.proposal.Region)
+		r, rerr := rules.ReadRegion(text, p.region)
 		if why == "" && rerr != nil {
 			why = rerr.Error()
 		}
 		if why != "" {
-			r = rules.Region{Region: p.proposal.Region, Name: p.proposal.Region, SelectBy: "test_date", Scope: "What this region is can't be read: " + why}
-			if base, ok := known[p.proposal.Region]; ok {
+			r = rules.Region{Region: p.region, Name: p.region, SelectBy: "test_date", Scope: "What this region is can't be read: " + why}
+			if base, ok := known[p.region]; ok {
 				r = base
 			}
 		}
@@ -216,12 +234,18 @@ func (b *Book) overlay(ctx context.Context, st *state) error {
 	}
 	var own []*rules.Pack
 	for _, p := range st.published {
-		pack, err := b.version(ctx, known[p.proposal.Region], p.proposal)
-		if err != nil {
-			return err
+		pack := b.base.Find(p.sha)
+		if p.proposal != nil {
+			var err error
+			if pack, err = b.version(ctx, known[p.region], p.proposal); err != nil {
+				return err
+			}
+		}
+		if pack == nil {
+			continue // the program no longer brings it; what it brings for that day counts
 		}
 		q := *pack
-		q.Region = known[p.proposal.Region]
+		q.Region = known[p.region]
 		q.PublishedAt, q.RetiredAt = p.since, p.until
 		own = append(own, &q)
 	}

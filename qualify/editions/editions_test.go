@@ -3,6 +3,7 @@ package editions_test
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -397,5 +398,58 @@ func TestCorrect(t *testing.T) {
 	r, err := h.Check(t.Context(), d)
 	if err != nil || r.Ready() || r.Refusals[0].Rule != editions.RuleCorrection {
 		t.Fatal(r, err)
+	}
+}
+
+// Who withdraws a correction takes it back: what it had corrected counts again,
+// one step for each withdrawal, and every day shows what counted then.
+func TestWithdrawCorrection(t *testing.T) {
+	h := newHouse(t)
+	shas := []string{inForce(t, h, "2020-05-01")}
+	days := []string{"2030-06-01"}
+	step := func() { h.clock = h.clock.Add(24 * time.Hour); days = append(days, h.clock.Format(time.DateOnly)) }
+	for i, figure := range []string{"87 %", "86 %"} {
+		step()
+		text := strings.NewReplacer("88 %", figure, "read_on: 2020-01-01", "read_on: 2030-05-0"+string(rune('1'+i))).Replace(first)
+		d, err := h.NewDraft(t.Context(), ana, editions.Beginning{Region: region, Texts: editions.Texts{Pack: text, Cases: []string{cases87, strings.NewReplacer("87", "86", "88", "87").Replace(cases87)}[i]}, Corrects: shas[i]})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.approve(h.propose(h.rehearsed(d), editions.Proposing{Reason: "misread"}))
+		shas = append(shas, d.PackSHA256())
+	}
+	want := slices.Clone(shas)
+	for i := len(shas) - 1; i > 0; i-- {
+		step()
+		p, err := h.ProposeWithdrawal(t.Context(), ana, shas[i], "it was right before")
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.approve(p)
+		want = append(want, shas[i-1])
+		if got := inForce(t, h.another(), "2020-05-01"); got != shas[i-1] {
+			t.Errorf("after the withdrawal of correction %d %.12s counts, expected what it corrected", i, got)
+		}
+	}
+	lib, err := h.Current(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, on := range days {
+		if got := of(t, lib.AsKnownOn(day(t, on)), "2020-05-01"); got != want[i] {
+			t.Errorf("as known on %s %.12s counts, expected %.12s", on, got, want[i])
+		}
+		if n := len(lib.AsKnownOn(day(t, on)).History(region)); n != 1 {
+			t.Errorf("as known on %s there are %d versions of one day", on, n)
+		}
+	}
+	// The first one can be corrected again, and withdrawn for good.
+	p, err := h.ProposeWithdrawal(t.Context(), ana, shas[0], "there never were such criteria")
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.approve(p)
+	if got := inForce(t, h, "2020-05-01"); got != "" {
+		t.Errorf("%.12s counts after all were withdrawn", got)
 	}
 }

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"airwarrant/qualify/casework"
@@ -144,10 +143,39 @@ type state struct {
 	library   *rules.Library
 }
 
+// published is a version that counts, or counted, by a decision of the house.
 type published struct {
-	proposal     *Proposal
+	region       string
+	version      rules.Date
+	sha          string
+	proposal     *Proposal // nil: a version of the program, which counts again
 	since, until time.Time
-	entry        int
+}
+
+// end lets the version with a SHA-256 count no longer, one that was published here
+// before one of the program.
+func (s *state) end(sha string, at time.Time) *published {
+	for _, q := range s.published {
+		if q.sha == sha && q.until.IsZero() {
+			q.until = at
+			return q
+		}
+	}
+	s.retired[sha] = at
+	return nil
+}
+
+// again lets what a correction had replaced count from now on: who withdraws a
+// correction takes it back, and does not want the version of an earlier day in
+// its place.
+func (s *state) again(of *Proposal, at time.Time) {
+	back := &published{region: of.Region, version: of.Version, sha: of.Corrects, since: at}
+	for _, q := range s.published {
+		if q.sha == of.Corrects && q.region == of.Region {
+			back.proposal = q.proposal
+		}
+	}
+	s.published = append(s.published, back)
 }
 
 // apply adds one entry. Its error says that the entry can't have been written by
@@ -205,28 +233,16 @@ func (s *state) apply(e casework.Entry) error {
 		case KindTurnedDown:
 			p.State = TurnedDown
 		case KindPublished:
-			// What it corrects has its day, and so stops to count by it.
-			for _, q := range s.published {
-				if q.proposal.Region == p.Region && q.proposal.Version == p.Version && q.until.IsZero() {
-					q.until = e.At
-				}
+			if p.Corrects != "" {
+				s.end(p.Corrects, e.At)
 			}
-			s.published = append(s.published, &published{proposal: p, since: e.At, entry: e.N})
+			s.published = append(s.published, &published{region: p.Region, version: p.Version, sha: p.PackSHA256, proposal: p, since: e.At})
 			if p.RegionSHA256 != "" {
 				s.regions[p.Region] = p.RegionSHA256
 			}
-			if p.Corrects != "" && !slices.ContainsFunc(s.published, func(q *published) bool { return q.proposal.PackSHA256 == p.Corrects }) {
-				s.retired[p.Corrects] = e.At
-			}
 		case KindWithdrawn:
-			own := false
-			for _, q := range s.published {
-				if q.proposal.PackSHA256 == p.PackSHA256 && q.until.IsZero() {
-					q.until, own = e.At, true
-				}
-			}
-			if !own {
-				s.retired[p.PackSHA256] = e.At
+			if q := s.end(p.PackSHA256, e.At); q != nil && q.proposal != nil && q.proposal.Corrects != "" {
+				s.again(q.proposal, e.At)
 			}
 		}
 	case KindDiscarded:
@@ -268,6 +284,9 @@ func (b *Book) change(ctx context.Context, who Person, kind string, decide func(
 			return casework.Entry{}, err
 		}
 		at := b.now().UTC().Truncate(time.Millisecond) // as AppendEntry keeps it
+		if at.Before(st.last.At) {
+			at = st.last.At // clocks of several machines differ, and decisions have an order
+		}
 		what, refusal := decide(st, at)
 		if refusal != nil {
 			return casework.Entry{}, refusal

@@ -145,8 +145,8 @@ func (b *Book) finished(ctx context.Context, d Draft, lib *rules.Library) (*Rehe
 
 // ProposeWithdrawal asks that a version that counts be withdrawn, as one that
 // should never have been published: it stops to decide on the day on which a
-// second person agrees, and the version before it holds in its place. That a
-// payer ended its criteria is no withdrawal but a new version with withdrawn:
+// second person agrees, and the version before it holds in its place, or the one
+// that it had corrected. That a payer ended its criteria is no withdrawal but a new version with withdrawn:
 // true. *Refused without a reason or if no such version counts.
 func (b *Book) ProposeWithdrawal(ctx context.Context, who Person, packSHA256, reason string) (*Proposal, error) {
 	if err := who.maintains(); err != nil {
