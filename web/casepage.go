@@ -273,6 +273,10 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	if b.Conditions, err = s.conditions(f, p, ev.Applied[0], b.asked()); err != nil {
 		return nil, err
 	}
+	if b.Closed { // nothing is asked of it before it is opened again
+		b.Marks, b.Groups, b.OnFile, b.Conditions = nil, nil, nil, nil
+		b.Following.Fields, b.Following.Prompts = nil, nil
+	}
 	b.Sheet, err = s.sheet(f, ev)
 	return b, err
 }

@@ -211,6 +211,12 @@ func TestCloseAndReopen(t *testing.T) {
 	}
 	b.wants(v.send(address, address+"/close", url.Values{"reason": {"set up; nothing left to do"}}), "State closed , 2026-06-01 09:00 UTC", "Open the case again")
 	v.send(address, address+"/close", url.Values{"reason": {"pressed twice"}})
+	b.wants(v.page(address), "Nothing on the case changes before it is opened again", "The worksheet")
+	for _, m := range regexp.MustCompile(`<form[^>]* action="([^"]*)"`).FindAllStringSubmatch(v.last, -1) {
+		if strings.HasPrefix(m[1], address) && m[1] != address+"/reopen" {
+			t.Errorf("a closed case offers the form %s", m[1])
+		}
+	}
 	b.wants(v.page(address+"/trail"), "case closed: set up; nothing left to do")
 	b.lacks(v.last, "pressed twice")
 	b.wants(v.page("/cases?state=closed"), number, "✓ met")
