@@ -1,6 +1,7 @@
-// Command analyze is the function that takes a recording which a browser put
-// into the bucket: it reads it, lays it on its case and determines the case,
-// or writes down for the page why not.
+// Command analyze is the function that takes a file which a browser put into the
+// bucket: a recording, which it lays on its case and determines the case by, a
+// document of a case, or a folder of recordings. Of one that it can't take it
+// writes down for the page why not.
 //
 // Events come at least once and in any order; the ticket of a file settles
 // once. A file whose event fails is tried again by the platform, and its event
@@ -9,7 +10,6 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -18,48 +18,25 @@ import (
 	"time"
 
 	"github.com/aws/aws-lambda-go/events"
-	"github.com/aws/aws-lambda-go/lambda"
 
 	"airwarrant/functions/internal/metrics"
-	"airwarrant/functions/internal/settings"
+	"airwarrant/functions/internal/start"
 	"airwarrant/functions/internal/store/cloud"
-	"airwarrant/qualify"
-	"airwarrant/qualify/editions"
-	"airwarrant/rules"
 	"airwarrant/web"
 )
 
 func main() {
-	log := settings.Log("analyze")
-	a, err := open(context.Background(), log)
-	if err != nil {
-		log.Error("cannot start", "error", err.Error())
-		os.Exit(1)
-	}
-	lambda.Start(a.run)
+	start.Run("analyze", func(_ context.Context, f start.Function) (any, error) {
+		site, err := f.Site(nil)
+		a := &analyze{f.Store, site, f.Log}
+		return a.run, err
+	})
 }
 
 type analyze struct {
 	store *cloud.Store
 	site  *web.Site
 	log   *slog.Logger
-}
-
-func open(ctx context.Context, log *slog.Logger) (*analyze, error) {
-	set, store, err := settings.Open(ctx, "analyze")
-	if err != nil {
-		return nil, err
-	}
-	lib, err := rules.Embedded()
-	if err != nil {
-		return nil, err
-	}
-	site, err := web.New(web.Config{Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
-		Hosts: []string{set.Host}, Arrivals: store, Log: log, Determined: metrics.Determined("analyze")})
-	if err != nil {
-		return nil, err
-	}
-	return &analyze{store, site, log}, nil
 }
 
 // run takes every object of an event. One that fails does not keep the others

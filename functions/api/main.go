@@ -4,60 +4,29 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"fmt"
-	"log/slog"
-	"net/http"
 	"os"
 	"strings"
-	"time"
-
-	"github.com/aws/aws-lambda-go/lambda"
 
 	"airwarrant/functions/internal/gateway"
-	"airwarrant/functions/internal/metrics"
 	"airwarrant/functions/internal/settings"
+	"airwarrant/functions/internal/start"
 	"airwarrant/functions/internal/store/cloud"
-	"airwarrant/qualify"
-	"airwarrant/qualify/editions"
-	"airwarrant/rules"
-	"airwarrant/web"
 	"airwarrant/web/provider"
 )
 
 func main() {
-	log := settings.Log("api")
-	h, err := handler(context.Background(), log)
-	if err != nil {
-		log.Error("cannot start", "error", err.Error())
-		os.Exit(1)
-	}
-	lambda.Start(gateway.Handler(h, log, os.Stdout))
-}
-
-// handler wires the site.
-func handler(ctx context.Context, log *slog.Logger) (http.Handler, error) {
-	set, store, err := settings.Open(ctx, "api")
-	if err != nil {
-		return nil, err
-	}
-	lib, err := rules.Embedded()
-	if err != nil {
-		return nil, err
-	}
-	vouches, err := signInProvider(ctx, set.Provider)
-	if err != nil {
-		return nil, err
-	}
-	site, err := web.New(web.Config{
-		Store: store, Library: editions.New(store, lib, time.Now), Now: time.Now, Random: rand.Reader, Program: qualify.Program,
-		Hosts: []string{set.Host}, Arrivals: store, Provider: vouches, Region: set.Region, Log: log,
-		Determined: metrics.Determined("api"),
+	start.Run("api", func(ctx context.Context, f start.Function) (any, error) {
+		vouches, err := signInProvider(ctx, f.Provider)
+		if err != nil {
+			return nil, err
+		}
+		site, err := f.Site(vouches)
+		if err != nil {
+			return nil, err
+		}
+		return gateway.Handler(site.Handler(), f.Log, os.Stdout), nil
 	})
-	if err != nil {
-		return nil, err
-	}
-	return site.Handler(), nil
 }
 
 // signInProvider reads the settings of the provider from a secret, nil if

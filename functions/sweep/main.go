@@ -15,10 +15,9 @@ import (
 	"time"
 
 	"github.com/aws/aws-lambda-go/events"
-	"github.com/aws/aws-lambda-go/lambda"
 
 	"airwarrant/functions/internal/metrics"
-	"airwarrant/functions/internal/settings"
+	"airwarrant/functions/internal/start"
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
@@ -26,28 +25,16 @@ import (
 )
 
 func main() {
-	log := settings.Log("sweep")
-	s, err := open(context.Background())
-	if err != nil {
-		log.Error("cannot start", "error", err.Error())
-		os.Exit(1)
-	}
-	s.log = log
-	lambda.Start(s.run)
+	start.Run("sweep", func(_ context.Context, f start.Function) (any, error) {
+		s := &sweep{f.Store, f.Retention, f.Log}
+		return s.run, nil
+	})
 }
 
 type sweep struct {
 	store     casework.Store
 	retention time.Duration
 	log       *slog.Logger
-}
-
-func open(ctx context.Context) (*sweep, error) {
-	set, store, err := settings.Open(ctx, "sweep")
-	if err != nil {
-		return nil, err
-	}
-	return &sweep{store: store, retention: set.Retention}, nil
 }
 
 // uploadsWait is how long an upload whose event was never written stays.

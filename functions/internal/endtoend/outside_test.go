@@ -15,6 +15,7 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"maps"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -251,6 +252,23 @@ func lines(t *testing.T, log string) (entries, figures []map[string]any) {
 type watcher struct {
 	mu   sync.Mutex
 	done map[string]bool
+	// calls counts them by action, written how many KB, begun ones whole, the
+	// table was sent.
+	calls   map[string]int
+	written int
+}
+
+// since tells what was called after the last time, and begins anew.
+func (w *watcher) since() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var out []string
+	for _, action := range slices.Sorted(maps.Keys(w.calls)) {
+		out = append(out, fmt.Sprintf("%s %d", action, w.calls[action]))
+	}
+	text := fmt.Sprintf("%s; %d KB written to the table", strings.Join(out, ", "), w.written)
+	w.calls, w.written = map[string]int{}, 0
+	return text
 }
 
 // between returns services that pass everything on.
@@ -269,6 +287,11 @@ func (w *watcher) between(t *testing.T, v *cloudtest.Services) *cloudtest.Servic
 			need := needs(r)
 			w.mu.Lock()
 			w.done[need] = true
+			action, _, _ := strings.Cut(need, " ")
+			w.calls[action]++
+			if action == "dynamodb:PutItem" {
+				w.written += int(r.ContentLength+1023) / 1024
+			}
 			w.mu.Unlock()
 			proxy.ServeHTTP(rw, r)
 		}))
@@ -276,6 +299,22 @@ func (w *watcher) between(t *testing.T, v *cloudtest.Services) *cloudtest.Servic
 		return server.URL
 	}
 	return &cloudtest.Services{Tables: pass(v.Tables, tableNeeds), Objects: pass(v.Objects, objectNeeds)}
+}
+
+// secrets stands in for the service of secrets, which keeps the settings of the
+// sign-in provider.
+func (w *watcher) secrets(t *testing.T) string {
+	t.Helper()
+	server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		_, call, _ := strings.Cut(r.Header.Get("X-Amz-Target"), ".")
+		w.mu.Lock()
+		w.done["secretsmanager:"+call+" ${SignIn}"] = true
+		w.mu.Unlock()
+		rw.Header().Set("Content-Type", "application/x-amz-json-1.1")
+		json.NewEncoder(rw).Encode(map[string]string{"SecretString": `{"name": "the staff sign-in", "issuer": "https://id.example.org/pool", "client_id": "client", "client_secret": "secret", "address": "https://` + host + `", "groups_claim": "cognito:groups", "roles": {"intake": "intake"}}`})
+	}))
+	t.Cleanup(server.Close)
+	return server.URL
 }
 
 // tableNeeds names the permission of a call of the table service: its actions
@@ -348,18 +387,35 @@ func TestOutsideEndToEnd(t *testing.T) {
 			t.Fatal(err)
 		}
 		built := time.Now()
-		watchers[name] = &watcher{done: map[string]bool{}}
-		f := runtimetest.Start(t, name, binary, append(watchers[name].between(t, v).Env(), env...))
+		watchers[name] = &watcher{done: map[string]bool{}, calls: map[string]int{}}
+		own := env
+		if name == "api" {
+			own = append(slices.Clone(env), settings.Provider+"=sign-in", "AWS_ENDPOINT_URL_SECRETS_MANAGER="+watchers[name].secrets(t))
+		}
+		f := runtimetest.Start(t, name, binary, append(watchers[name].between(t, v).Env(), own...))
 		if f.Ended() {
 			t.Fatalf("%s does not start:\n%s", name, f.Log())
 		}
 		t.Logf("%s: %.1f MB stripped, built in %.0f s, asks for its first event after %d ms", name, float64(info.Size())/1e6, built.Sub(began).Seconds(), time.Since(built).Milliseconds())
 		return f
 	}
+	used := map[string]time.Duration{}
+	// tell logs what was used since the last time, for the reckoning in
+	// DEVELOPERS.md.
+	tell := func(what, name string, f *runtimetest.Function) {
+		cpu, peak := f.Used()
+		t.Logf("%s, %s: %d ms of the processor, %d MiB at most so far, %s", what, name, (cpu - used[name]).Milliseconds(), peak>>20, watchers[name].since())
+		used[name] = cpu
+	}
 	api := start("api")
+	tell("start", "api", api)
 	b := &browser{t: t, api: api, cookies: map[string]string{}}
 
-	// Before anybody signs in.
+	// Before anybody signs in. The provider of the secret is offered.
+	b.open("/")
+	if !strings.Contains(words(b.page), "the staff sign-in") {
+		t.Errorf("no provider on %s", words(b.page))
+	}
 	if r, body := b.get("/healthz"); r.StatusCode != http.StatusOK || !strings.Contains(string(body), `"status":"ok"`) || len(r.Cookies) != 0 {
 		t.Errorf("healthz: %d %s, %v", r.StatusCode, body, r.Cookies)
 	}
@@ -371,6 +427,8 @@ func TestOutsideEndToEnd(t *testing.T) {
 	b.open(b.post("/password", url.Values{"old": {password}, "new": {own}, "again": {own}}))
 	b.post("/desk", url.Values{"desk": {"intake"}})
 
+	tell("signing in", "api", api)
+	n := b.n
 	// A case, up to the file.
 	b.open("/cases/new")
 	address := b.post("/cases/new", url.Values{"payer": {"us-medicare"}, "name": {"Marama Tidewell"}, "birth": {"1950-03-04"}, "identifier": {"HV-77"}})
@@ -398,11 +456,13 @@ func TestOutsideEndToEnd(t *testing.T) {
 		t.Errorf("before the event: %d %v", r.StatusCode, r.Headers)
 	}
 	analyze := start("analyze")
+	tell("start", "analyze", analyze)
 	for i, at := range []time.Time{time.Now(), time.Now().Add(-time.Minute)} { // twice, the second out of order
 		if a := analyze.Invoke(created(set.Bucket, key, night.Len(), at), time.Minute); a.Failed {
 			t.Fatalf("event %d: %s", i, a.Body)
 		}
 	}
+	tell("one recording, and its event again", "analyze", analyze)
 	if r, _ := b.get(waiting); r.StatusCode != http.StatusSeeOther || r.Headers["Location"] != address+"#recording" {
 		t.Errorf("after the event: %d to %s", r.StatusCode, r.Headers["Location"])
 	}
@@ -431,6 +491,8 @@ func TestOutsideEndToEnd(t *testing.T) {
 	if text, err := paper.Output(); err != nil || !strings.Contains(string(text), "Marama Tidewell") || !strings.Contains(string(text), number) {
 		t.Errorf("paper: %v: %.300s", err, text)
 	}
+
+	tell(fmt.Sprintf("one case, %d requests", b.n-n), "api", api)
 
 	// A document that no request of the API could carry, and a folder of
 	// recordings, go the same way.
@@ -484,6 +546,8 @@ func TestOutsideEndToEnd(t *testing.T) {
 		t.Errorf("the lines of the folder: %s", words(b.page))
 	}
 
+	tell("a picture of 6 MB and a folder of 60 nights", "analyze", analyze)
+
 	// A file that cannot be read is told on the page.
 	b.open("/cases/new")
 	other := b.post("/cases/new", url.Values{"payer": {"us-medicare"}, "name": {"Ada Merrin"}, "birth": {"1951-05-04"}, "identifier": {""}})
@@ -535,6 +599,7 @@ func TestOutsideEndToEnd(t *testing.T) {
 	if a := sweep.Invoke(map[string]any{}, time.Minute); !a.Failed {
 		t.Error("an event that is no schedule's was carried out")
 	}
+	tell("two days", "sweep", sweep)
 	report, err := casework.Audit(ctx, store)
 	if err != nil || len(report.Faults) != 0 || report.Cases != 2 || report.Destroyed != 1 || report.Anchors != 1 {
 		t.Errorf("audit %+v, %v", report, err)

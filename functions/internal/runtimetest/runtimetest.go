@@ -14,8 +14,10 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"os/exec"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -25,6 +27,7 @@ import (
 type Function struct {
 	t       testing.TB
 	name    string
+	pid     int
 	work    chan *invocation
 	started chan struct{} // closed by the first call for work
 	ended   chan struct{} // closed when the process has ended
@@ -85,6 +88,7 @@ func Start(t testing.TB, name, binary string, env []string) *Function {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	f.pid = cmd.Process.Pid
 	go func() {
 		cmd.Wait()
 		close(f.ended)
@@ -111,6 +115,34 @@ func (f *Function) Ended() bool {
 	default:
 		return false
 	}
+}
+
+// Used is how much of the processor the function has used, and the most memory
+// that it held, in bytes; zero where the system does not tell (it is Linux that
+// does, in /proc).
+func (f *Function) Used() (cpu time.Duration, peak int64) {
+	const ticks = 100 // a second, as every Linux tells them (proc_pid_stat(5), sysconf(3))
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", f.pid))
+	if err != nil {
+		return 0, 0
+	}
+	// The name of the program, which may hold blanks, ends with a bracket.
+	fields := strings.Fields(string(stat[bytes.LastIndexByte(stat, ')')+1:]))
+	if len(fields) > 12 {
+		user, _ := strconv.ParseInt(fields[11], 10, 64)
+		system, _ := strconv.ParseInt(fields[12], 10, 64)
+		cpu = time.Duration(user+system) * time.Second / ticks
+	}
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", f.pid))
+	if err != nil {
+		return cpu, 0
+	}
+	for line := range strings.Lines(string(status)) {
+		if text, ok := strings.CutPrefix(line, "VmHWM:"); ok {
+			fmt.Sscan(text, &peak)
+		}
+	}
+	return cpu, peak << 10
 }
 
 // Log is all that the function wrote.

@@ -1,12 +1,11 @@
 // Package settings reads what a function without a server is told by its
 // environment.
 //
-// Call Open with the name of the function. Names lists what each
+// Call Read with the name of the function and os.Getenv. Names lists what each
 // function is told; the template sets exactly that, which its test proves.
 package settings
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -54,17 +53,6 @@ func Cloud(table, bucket string) cloud.Settings {
 	return cloud.Settings{Table: table, Bucket: bucket, Last: map[string]time.Duration{
 		accounts.SessionNotes: sessionNotesLast, web.TicketNotes: web.TicketLasts, web.TicketLists: web.TicketLasts,
 	}}
-}
-
-// Open reads the settings of a function from the environment and opens its
-// store.
-func Open(ctx context.Context, function string) (Settings, *cloud.Store, error) {
-	set, err := Read(function, os.Getenv)
-	if err != nil {
-		return Settings{}, nil, err
-	}
-	store, err := cloud.Open(ctx, set.Cloud)
-	return set, store, err
 }
 
 // Read reads the settings of a function. The error names every one that is
