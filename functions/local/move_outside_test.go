@@ -167,7 +167,10 @@ func TestOutsideMove(t *testing.T) {
 	if r := run(1, "accounts", "list", "--table", fresh.Table); !strings.Contains(r.err, "--table and --bucket") {
 		t.Errorf("%s", r.err)
 	}
-	if r := run(1, append([]string{"accounts", "list", "--data", from}, there...)...); !strings.Contains(r.err, "found both") {
+	if r := run(1, "accounts", "list", "--table", "no-such-table", "--bucket", fresh.Bucket); !strings.Contains(r.err, "there is no such table") {
+		t.Errorf("%s", r.err)
+	}
+	if r := run(1, append([]string{"accounts", "list", "--data", from}, there...)...); !strings.Contains(r.err, "found some of both") {
 		t.Errorf("%s", r.err)
 	}
 }

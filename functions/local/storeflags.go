@@ -69,7 +69,7 @@ func (s *storeFlags) open(ctx context.Context) (opened, error) { return s.openFo
 func (s *storeFlags) openFor(ctx context.Context, make bool) (opened, error) {
 	if s.elsewhere() {
 		if *s.data != "" || *s.keyFile != "" {
-			return nil, errors.New("expected --data and --key-file, or --table and --bucket, found of both; leave out one store")
+			return nil, errors.New("expected --data and --key-file, or --table and --bucket; found some of both: leave out one store")
 		}
 		return s.openCloud(ctx)
 	}

@@ -3,6 +3,7 @@ package casework
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 )
 
@@ -116,22 +117,30 @@ func RebuildHead(ctx context.Context, s Store, number string) (Head, error) {
 
 // RebuildHeads stores the projection of every case anew: after a kill between
 // an event and its projection, and from time to time. A case whose chain is
-// broken keeps its old line, and the first such fault is returned after all
-// others are done.
+// broken keeps its old line, and the fault of the first of them by number is
+// returned after all others are done.
 func RebuildHeads(ctx context.Context, s Store) error {
+	var mu sync.Mutex
+	var at string
 	var first error
-	for id, err := range All(ctx, s.Cases) {
-		if err != nil {
-			return fmt.Errorf("listing cases: %w", err)
+	err := together(ctx, rebuiltAtOnce, All(ctx, s.Cases), func(ctx context.Context, id string) error {
+		_, err := RebuildHead(ctx, s, id)
+		if err == nil || ctx.Err() != nil {
+			return err
 		}
-		if _, err := RebuildHead(ctx, s, id); err != nil {
-			if ctx.Err() != nil {
-				return err
-			}
-			if first == nil {
-				first = err
-			}
+		mu.Lock()
+		defer mu.Unlock()
+		if first == nil || id < at {
+			at, first = id, err
 		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("going through the cases: %w", err)
 	}
 	return first
 }
+
+// rebuiltAtOnce is how many lines are made anew at once (our choice: what a
+// store elsewhere takes to answer is most of the time).
+const rebuiltAtOnce = 16

@@ -71,6 +71,12 @@ func Unfinished(ctx context.Context, s Store) (bool, error) {
 // own, or if the two differ at the end; then the target stays unfinished.
 func Move(ctx context.Context, from, to Store, tell func(MoveStep)) (*Moved, error) {
 	m := &mover{ctx: ctx, from: from, to: to, tell: tell}
+	// The target first: that it cannot be reached, or is somebody's, is told
+	// before a large source was read to its end.
+	resumed, err := m.begin()
+	if err != nil {
+		return nil, err
+	}
 	before, err := Audit(ctx, from)
 	if err != nil {
 		return nil, fmt.Errorf("checking the source: %w", err)
@@ -79,9 +85,10 @@ func Move(ctx context.Context, from, to Store, tell func(MoveStep)) (*Moved, err
 		f := before.Faults[0]
 		return nil, notMoved("the source has %d faults, the first in %s: %s; mend them and move then", len(before.Faults), f.Where, f.What)
 	}
-	resumed, err := m.begin()
-	if err != nil {
-		return nil, err
+	if !resumed {
+		if err := to.PutNote(ctx, moveKind, moveKey, []byte("1")); err != nil {
+			return nil, fmt.Errorf("beginning the move: %w", err)
+		}
 	}
 	for _, step := range []func() error{m.ledgers, m.uploads, m.keys, m.cases, m.lines, m.anchors, m.notes} {
 		if err := step(); err != nil {
@@ -131,45 +138,19 @@ func (m *mover) did(step string) {
 	}
 }
 
-// each does a step for all items, several at once. After the first error no
-// more are begun.
+// each does a step for all items, several at once.
 func each[T any](m *mover, step string, items iter.Seq2[T, error], do func(ctx context.Context, item T) error) error {
-	ctx, cancel := context.WithCancelCause(m.ctx)
-	defer cancel(nil)
-	work := make(chan T)
-	var wg sync.WaitGroup
-	for range moveAtOnce {
-		wg.Go(func() {
-			for item := range work {
-				if ctx.Err() != nil {
-					continue
-				}
-				if err := do(ctx, item); err != nil {
-					cancel(err)
-					continue
-				}
-				m.did(step)
-			}
-		})
-	}
-	for item, err := range items {
-		if err != nil {
-			cancel(fmt.Errorf("listing %s: %w", step, err))
+	return together(m.ctx, moveAtOnce, items, func(ctx context.Context, item T) error {
+		if err := do(ctx, item); err != nil {
+			return err
 		}
-		if ctx.Err() != nil {
-			break
-		}
-		work <- item
-	}
-	close(work)
-	wg.Wait()
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
-	}
-	return nil
+		m.did(step)
+		return nil
+	})
 }
 
-// begin refuses a target that holds something of its own, and marks it.
+// begin refuses a target that holds something of its own, and reports whether
+// an earlier move had begun.
 func (m *mover) begin() (resumed bool, err error) {
 	if resumed, err = Unfinished(m.ctx, m.to); err != nil {
 		return false, fmt.Errorf("looking at the target: %w", err)
@@ -197,9 +178,6 @@ func (m *mover) begin() (resumed bool, err error) {
 	}
 	if held {
 		return false, notMoved("the target holds cases, accounts or files of its own; move into an empty one")
-	}
-	if err := m.to.PutNote(m.ctx, moveKind, moveKey, []byte("1")); err != nil {
-		return false, fmt.Errorf("beginning the move: %w", err)
 	}
 	return false, nil
 }

@@ -84,6 +84,7 @@ import (
 	"github.com/aws/aws-sdk-go-v2/service/dynamodb"
 	"github.com/aws/aws-sdk-go-v2/service/dynamodb/types"
 	"github.com/aws/aws-sdk-go-v2/service/s3"
+	s3types "github.com/aws/aws-sdk-go-v2/service/s3/types"
 
 	"airwarrant/functions/internal/store/paging"
 	"airwarrant/qualify/casework"
@@ -202,6 +203,14 @@ func failed(ctx context.Context, doing string, err error) error {
 	}
 	if ctx.Err() != nil {
 		return ctx.Err()
+	}
+	var noTable *types.ResourceNotFoundException
+	var noBucket *s3types.NoSuchBucket
+	switch {
+	case errors.As(err, &noTable):
+		return fmt.Errorf("%s: there is no such table in this region; check its name, the region and the account: %w", doing, err)
+	case errors.As(err, &noBucket):
+		return fmt.Errorf("%s: there is no such bucket; check its name and the account: %w", doing, err)
 	}
 	return fmt.Errorf("%s: %w", doing, err)
 }

@@ -73,7 +73,7 @@ func cryptOf(key *sealed.Key, salt []byte) (*crypt, error) {
 func unlock(dir string, key *sealed.Key) (*crypt, error) {
 	path, db := filepath.Join(dir, casesDir, keyName), filepath.Join(dir, casesDir, dbName)
 	if key != nil {
-		if at, err := filepath.Rel(dir, key.File); err == nil && at != ".." && !strings.HasPrefix(at, ".."+string(filepath.Separator)) {
+		if at, err := filepath.Rel(real(dir), real(key.File)); err == nil && at != ".." && !strings.HasPrefix(at, ".."+string(filepath.Separator)) {
 			return nil, fmt.Errorf("the key file %s lies in the data folder %s, where who takes the one has the other; keep it elsewhere", key.File, dir)
 		}
 	}
@@ -108,6 +108,14 @@ func unlock(dir string, key *sealed.Key) (*crypt, error) {
 		return nil, fmt.Errorf("the store in %s is encrypted; name its key file with --key-file", dir)
 	}
 	return openCrypt(path, data, key)
+}
+
+// real is a path without symbolic links, as far as it is there.
+func real(path string) string {
+	if p, err := filepath.EvalSymlinks(path); err == nil {
+		return p
+	}
+	return path
 }
 
 // openCrypt reads what keyName holds and holds the key against it.

@@ -179,6 +179,8 @@ func TestSealedRefusals(t *testing.T) {
 	must(t, sealed.NewKeyFile(filepath.Join(inside, "key")))
 	near, err := sealed.ReadKeyFile(filepath.Join(inside, "key"))
 	must(t, err)
+	way := filepath.Join(t.TempDir(), "way")
+	must(t, os.Symlink(inside, way))
 	lost := t.TempDir()
 	must(t, os.CopyFS(lost, os.DirFS(dir)))
 	must(t, os.Remove(filepath.Join(lost, "cases", "key")))
@@ -190,15 +192,18 @@ func TestSealedRefusals(t *testing.T) {
 		key  *sealed.Key
 		want string
 	}{
-		"without its key":                  {dir, nil, "is encrypted; name its key file with --key-file"},
-		"with another key":                 {dir, other, "is not the one of this store"},
-		"with a key that it does not have": {open1, key, "is not encrypted, and a key file was named; to encrypt it: airwarrant backup"},
-		"with the key beside it":           {inside, near, "lies in the data folder"},
-		"without what tells of the key":    {lost, key, "expected this file beside a database that is encrypted"},
-		"with a spoilt file":               {spoilt, key, "expected the salt and the check"},
-		"without either":                   {lost, nil, "found a damaged one"},
+		"without its key":                       {dir, nil, "is encrypted; name its key file with --key-file"},
+		"with another key":                      {dir, other, "is not the one of this store"},
+		"with a key that it does not have":      {open1, key, "is not encrypted, and a key file was named; to encrypt it: airwarrant backup"},
+		"with the key beside it":                {inside, near, "lies in the data folder"},
+		"with the key beside it by another way": {way, near, "lies in the data folder"},
+		"without what tells of the key":         {lost, key, "expected this file beside a database that is encrypted"},
+		"with a spoilt file":                    {spoilt, key, "expected the salt and the check"},
+		"without either":                        {lost, nil, "found a damaged one"},
 	} {
-		before := files(t, tt.dir)
+		folder, err := filepath.EvalSymlinks(tt.dir)
+		must(t, err)
+		before := files(t, folder)
 		s, err := local.OpenSealed(tt.dir, tt.key)
 		if err == nil {
 			s.Close()
