@@ -69,6 +69,8 @@ type Store struct {
 	keys *crypt // nil: not encrypted
 	db   *sql.DB
 	lock *sqlite3.Conn
+	// keyOf and personalOf are the two reads of Key and Personal.
+	keyOf, personalOf *sql.Stmt
 	// files is held for writing by DeleteUpload, for reading by PutUpload and
 	// Backup, so that neither loses a file on the way.
 	files sync.RWMutex
@@ -127,12 +129,30 @@ func (s *Store) open(key *sealed.Key) error {
 	}
 	// Each connection holds a page cache; writers wait for each other anyway.
 	s.db.SetMaxOpenConns(4)
+	// Read once for each of many cases: to parse them each time took as long as
+	// to answer them.
+	for _, x := range []struct {
+		to        **sql.Stmt
+		statement string
+	}{
+		{&s.keyOf, "SELECT case_key FROM case_keys WHERE case_id = ?"},
+		{&s.personalOf, "SELECT sealed FROM personal WHERE case_id = ? AND id = ?"},
+	} {
+		if *x.to, err = s.db.Prepare(x.statement); err != nil {
+			return s.dbError("opening", err)
+		}
+	}
 	return s.catchUp(context.Background())
 }
 
 // Close ends the use of the folder.
 func (s *Store) Close() error {
 	var errs []error
+	for _, stmt := range []*sql.Stmt{s.keyOf, s.personalOf} {
+		if stmt != nil {
+			errs = append(errs, stmt.Close())
+		}
+	}
 	if s.db != nil {
 		errs = append(errs, s.db.Close())
 	}
@@ -438,7 +458,7 @@ func (s *Store) PutKey(ctx context.Context, caseID string, key []byte) error {
 // Key implements casework.Store.
 func (s *Store) Key(ctx context.Context, caseID string) ([]byte, error) {
 	var key []byte
-	err := s.db.QueryRowContext(ctx, "SELECT case_key FROM case_keys WHERE case_id = ?", caseID).Scan(&key)
+	err := s.keyOf.QueryRowContext(ctx, caseID).Scan(&key)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return nil, casework.ErrNotFound
@@ -463,7 +483,7 @@ func (s *Store) PutPersonal(ctx context.Context, caseID, id string, sealed []byt
 // Personal implements casework.Store.
 func (s *Store) Personal(ctx context.Context, caseID, id string) ([]byte, error) {
 	var sealed []byte
-	err := s.db.QueryRowContext(ctx, "SELECT sealed FROM personal WHERE case_id = ? AND id = ?", caseID, id).Scan(&sealed)
+	err := s.personalOf.QueryRowContext(ctx, caseID, id).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, casework.ErrNotFound
 	}
