@@ -453,3 +453,52 @@ func TestWithdrawCorrection(t *testing.T) {
 		t.Errorf("%.12s counts after all were withdrawn", got)
 	}
 }
+
+// The notice of a withdrawal lays the withdrawn version beside what holds in its
+// place, and one whose version before it is gone says so.
+func TestNotices(t *testing.T) {
+	h := newHouse(t)
+	d := h.rehearsed(h.draft(second, cases87))
+	p := h.propose(d, editions.Proposing{})
+	n, err := h.Notice(t.Context(), p)
+	if err != nil || !strings.Contains(n.Text(), "waits for a second person and counts for no case yet") || n.Past {
+		t.Errorf("%v\n%s", err, n.Text())
+	}
+	h.approve(p)
+	w, err := h.ProposeWithdrawal(t.Context(), ana, d.PackSHA256(), "another payer's")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // while it is open, and approved
+		n, err = h.Notice(t.Context(), w)
+		if err != nil || !n.Withdrawn || n.Lost || len(n.Changes) == 0 || !strings.Contains(n.Text(), "at or below 88 %”; before") || !strings.Contains(n.Text(), "Why: another payer's") {
+			t.Errorf("%v\n%s", err, n.Text())
+		}
+		if w.State == editions.Open {
+			w = h.approve(w)
+		}
+	}
+	// A program that brings another text for the day of the version before it.
+	other, err := rules.Load(fstest.MapFS{
+		region + "/region.yaml":           {Data: []byte(regionText)},
+		region + "/2020-01-01.yaml":       {Data: []byte(first + "# mended\n")},
+		region + "/2020-01-01.cases.yaml": {Data: []byte(cases)},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	later := editions.New(h.store, other, func() time.Time { return h.clock })
+	n, err = later.Notice(t.Context(), h.approved(p.Number))
+	if err != nil || !n.Lost || n.First || !strings.Contains(n.Text(), "can't be listed") {
+		t.Errorf("%v %+v", err, n)
+	}
+}
+
+func (h *house) approved(number int) *editions.Proposal {
+	h.t.Helper()
+	p, err := h.Proposal(h.t.Context(), number)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return p
+}

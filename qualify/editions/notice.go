@@ -27,8 +27,11 @@ type Notice struct {
 	Past bool
 	// Corrects says that it puts a version of the same day right.
 	Corrects bool
-	First    bool   // no version was in force before it: Changes is empty
-	Reason   string // of a correction or withdrawal, as it was typed
+	First    bool // no version was in force before it: Changes is empty
+	// Lost says that a version was in force before it which is not there to be
+	// compared with any more: Changes is empty.
+	Lost   bool
+	Reason string // of a correction or withdrawal, as it was typed
 	// Changes are the differences that the desks have to know, Further how many
 	// there are beside them: wording, documents, notes.
 	Changes []rules.Difference
@@ -63,9 +66,10 @@ func (b *Book) Notice(ctx context.Context, p *Proposal) (*Notice, error) {
 	n.Past = n.From.Before(day)
 	var was, is *rules.Pack
 	if p.Withdraws {
+		// What holds in its place is looked up as it is now.
 		was = lib.Find(p.PackSHA256)
 		for _, q := range lib.History(p.Region) {
-			if q.EffectiveFrom.Before(p.Version) {
+			if !p.Version.Before(q.EffectiveFrom) && q.SHA256 != p.PackSHA256 {
 				is = q
 			}
 		}
@@ -96,7 +100,8 @@ func (b *Book) Notice(ctx context.Context, p *Proposal) (*Notice, error) {
 			break
 		}
 	}
-	if n.First = was == nil; n.First || is == nil || was.Unreadable != "" || is.Unreadable != "" {
+	n.First = !p.Withdraws && p.Beside == "" || p.Withdraws && is == nil
+	if n.Lost = !n.First && (was == nil || is == nil || was.Unreadable != "" || is.Unreadable != ""); n.First || n.Lost {
 		return n, nil
 	}
 	for _, d := range rules.Compare(was, is) {
@@ -156,7 +161,9 @@ func (n *Notice) Text() string {
 	}
 	switch {
 	case n.First:
-		p("There were no criteria of this payer before.")
+		p("There were no criteria of this payer before it.")
+	case n.Lost:
+		p("What it changes can't be listed: a version to compare it with can't be read any more.")
 	case len(n.Changes) == 0:
 		p("What a desk does stays as it is.")
 	default:
