@@ -56,6 +56,8 @@ var forbidden = []struct {
 	{"airwarrant/", "golang.org/x/crypto/xts", []string{"airwarrant/functions/internal/store/local"}, "one package knows how the database is encrypted"},
 	{"airwarrant/", "golang.org/x/crypto/argon2", []string{"airwarrant/web/accounts"}, "one package knows passwords"},
 	{"airwarrant/", "golang.org/x/text/language", []string{"airwarrant/web/texts"}, "one package knows the languages of the pages"},
+	{"airwarrant/", "golang.org/x/text/message", []string{"airwarrant/web/texts"}, "one package knows how languages write figures"},
+	{"airwarrant/", "golang.org/x/text/number", []string{"airwarrant/web/texts"}, "one package knows how languages write figures"},
 	{"airwarrant/", "golang.org/x/image/tiff", []string{"airwarrant/web"}, "a picture of a page is shown, never read"},
 	{"airwarrant/qualify", "log", nil, "a stage does not log"},
 	{"airwarrant/qualify", "log/slog", nil, "a stage does not log"},

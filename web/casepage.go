@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"html/template"
@@ -159,7 +158,7 @@ func (s *Site) casePage(w http.ResponseWriter, q *request) error {
 // showCase renders the page of a case, with what a form held if it could not
 // be accepted.
 func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, p posted) error {
-	body, err := s.caseBody(q.Context(), f, q.visit.Who, p)
+	body, err := s.caseBody(q, f, p)
 	if err != nil {
 		return err
 	}
@@ -173,7 +172,8 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	return nil
 }
 
-func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*caseBody, error) {
+func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
+	ctx, who := q.Context(), q.visit.Who
 	region, err := s.lib.Region(f.Criteria[0])
 	if err != nil {
 		return nil, err
@@ -214,7 +214,7 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 		b.SameText = typed(p.form, "words")
 	}
 
-	ev, err := s.evaluate(ctx, f)
+	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return nil, err
 	}
@@ -264,9 +264,9 @@ func (s *Site) caseBody(ctx context.Context, f *file, who string, p posted) (*ca
 	b.Marks = f.marksOf(ev, p)
 	d := ev.Determinations[0]
 	b.Tests = f.testsView(d, posted{})
-	b.Groups = f.groups(d, p)
+	b.Groups = f.groups(ev, p)
 	b.OnFile = f.onFile(d, p)
-	b.fillFollowing(f, d, p)
+	b.fillFollowing(f, d, p, ev.in)
 	if g := f.meanwhile(p, append(b.asked(), group{Fields: b.OnFile})); len(g.Fields) > 0 {
 		b.Groups = slices.Insert(b.Groups, 0, g)
 	}
@@ -356,7 +356,8 @@ func formatWords(f string) string {
 }
 
 // groups are the open questions, the decisive first, by who can answer them.
-func (f *file) groups(d criteria.Determination, p posted) []group {
+func (f *file) groups(ev *evaluation, p posted) []group {
+	d := ev.Determinations[0]
 	var out []group
 	for _, n := range d.Needs {
 		if slices.Contains(elsewhere, n.Fact) {
@@ -376,12 +377,14 @@ func (f *file) groups(d criteria.Determination, p posted) []group {
 			}
 		}
 		fl.Question, fl.Why = n.Question, n.Why
-		def, _ := rules.Lookup(n.Fact)
-		fl.Pack = def.Question != n.Question && n.Who == rules.Maintainer
+		if clause := ev.Packs[0].FindClause(slices.Concat(n.Decides, []string{""})[0]); clause != nil && clause.Unsettled != "" {
+			fl.Pack = clause.Unsettled == n.Question
+		}
 		if len(n.Decides) > 0 {
 			fl.Waits = strings.Join(labelsOf(d.Clauses, n.Decides), "; ")
 			_, stated := criteria.Facts{Named: f.Facts}.Known(n.Fact)
-			if !stated && !strings.HasPrefix(n.Why, "It is only known") {
+			_, computed := criteria.Facts{Named: ev.Applied[0]}.Known(n.Fact)
+			if !stated && !computed {
 				fl.Why = "" // else something is there, and does not settle it
 			}
 		}
@@ -506,7 +509,8 @@ func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
 }
 
 func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
-	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: f.Given, CriticalTold: f.toldWords(),
+	answers, _ := f.givenIn(ev.in) // they were read when the case was opened
+	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: answers, CriticalTold: f.toldWords(),
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
 }
 

@@ -42,7 +42,9 @@ type file struct {
 	Copies        map[string]string       // by name of the fact: the document that is the copy of its place
 	Shown         map[string]paperOn      // papers that are known by their copy alone, by name of the fact
 	Given         []worksheet.OfficeAnswer
-	Judges        map[casework.Ref]string // who judged doubtful stretches
+	// givenIn are Given worded in a language.
+	givenIn func(rules.Language) ([]worksheet.OfficeAnswer, error)
+	Judges  map[casework.Ref]string // who judged doubtful stretches
 }
 
 // reading is how an upload is to be read, as its SessionChosen event keeps it.
@@ -172,7 +174,8 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 			p.Copy = f.Copies[name]
 		}
 	}
-	if f.Given, err = f.officeAnswers(reveal); err != nil {
+	f.givenIn = func(l rules.Language) ([]worksheet.OfficeAnswer, error) { return f.officeAnswers(reveal, l) }
+	if f.Given, err = f.givenIn(rules.Language{}); err != nil {
 		return nil, err
 	}
 	return f, nil
@@ -399,6 +402,8 @@ type evaluation struct {
 	own *qualify.Result
 	// drawn keeps the traces of the result.
 	drawn *drawings
+	// in is how the result is worded.
+	in rules.Language
 	// kept is what the results rest on.
 	kept *qualify.Kept
 }
@@ -424,10 +429,32 @@ func (f *file) upload() *casework.Upload {
 	return nil
 }
 
-// evaluate runs the chain for a case. Results are kept by a hash of all that
-// the chain reads.
+// evaluate runs the chain for a case, worded as what is kept of it has to be.
 func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
-	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today(), Critical: s.cfg.Critical}
+	return s.evaluateIn(ctx, f, rules.Language{})
+}
+
+// evaluateFor runs the chain for a case, worded for the visitor: for what is
+// shown, never for what is kept.
+func (s *Site) evaluateFor(q *request, f *file) (*evaluation, error) {
+	in, err := s.wording(q, f)
+	if err != nil {
+		return nil, err
+	}
+	return s.evaluateIn(q.Context(), f, in)
+}
+
+// wording is how a visitor reads a case: in the language chosen, as it is
+// written where the criteria of the case come from.
+func (s *Site) wording(q *request, f *file) (rules.Language, error) {
+	r, err := s.lib.Region(f.Criteria[0])
+	return Wording(q.language, r), err
+}
+
+// evaluateIn runs the chain for a case. Results are kept by a hash of all that
+// the chain reads.
+func (s *Site) evaluateIn(ctx context.Context, f *file, in rules.Language) (*evaluation, error) {
+	q := qualify.Query{Facts: f.Facts, Criteria: f.Criteria, Private: true, Today: s.today(), Critical: s.cfg.Critical, Language: in}
 	var err error
 	if q.Confirmed, err = s.confirmed(ctx); err != nil {
 		return nil, err
@@ -483,7 +510,7 @@ func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 		kept = checked{res, trouble, stale, &drawings{}}
 		s.checks.put(key, kept)
 	}
-	ev := &evaluation{Result: res, trouble: trouble, staleMarks: stale, drawn: kept.drawn}
+	ev := &evaluation{Result: res, trouble: trouble, staleMarks: stale, drawn: kept.drawn, in: in}
 	if res == nil {
 		return ev, nil
 	}
@@ -559,7 +586,7 @@ func inputHash(q qualify.Query, u *casework.Upload, lib *rules.Library) (string,
 			return "", err
 		}
 	}
-	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed, lib.SHA256()}); err != nil {
+	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed, lib.SHA256(), q.Language.Tag}); err != nil {
 		return "", err
 	}
 	if u != nil {

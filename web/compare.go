@@ -1,11 +1,10 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"slices"
 
-	"airwarrant/rules"
+	"airwarrant/qualify/worksheet"
 )
 
 // comparedMost is how many sets of criteria stand side by side (our choice):
@@ -25,7 +24,8 @@ type comparePage struct {
 type comparedRow struct {
 	Region, Name, Version, Address string
 	Word, Mark, Disposition        string
-	Because, Status                string
+	Because                        any
+	Status                         string
 	Decided                        []string // labels of the clauses that decided
 	Asks                           []string
 }
@@ -38,7 +38,7 @@ func (s *Site) compareCase(w http.ResponseWriter, q *request) error {
 	b := comparePage{Number: f.Number}
 	wanted := q.URL.Query()["with"]
 	if len(wanted) > comparedMost {
-		b.Say = fmt.Sprintf("Expected at most %d sets; found %d. These are the first of them.", comparedMost, len(wanted))
+		b.Say = q.say("Expected at most %d sets; found %d. These are the first of them.", comparedMost, len(wanted))
 		wanted = wanted[:comparedMost]
 	}
 	regions := slices.Clone(f.Criteria)
@@ -76,21 +76,21 @@ func (s *Site) comparedUnder(q *request, f *file, region string) (comparedRow, e
 	as := *f
 	as.Case = &c
 	row := comparedRow{Region: region, Name: r.Name}
-	ev, err := s.evaluate(q.Context(), &as)
+	ev, err := s.evaluateFor(q, &as)
 	if err != nil {
 		return row, err
 	}
 	if ev.trouble != nil {
 		row.Word, row.Mark = outcomeWords("")
-		row.Because = ev.trouble.Sentence
+		row.Because = q.say(ev.trouble.Sentence)
 		return row, nil
 	}
 	d, res := ev.Determinations[0], ev.results[0]
 	row.Version, row.Address = d.Version, "/rules/"+region+"/"+d.Version
 	row.Word, row.Mark = outcomeWords(res.Outcome)
-	row.Disposition, row.Because, row.Status = rules.PlainWord(res.Disposition), d.Because, string(d.Status)
+	row.Disposition, row.Because, row.Status = ev.in.Word(res.Disposition), worksheet.Marked(ev.in, ev.Packs[0], d.Because), ev.in.Say(string(d.Status))
 	if ev.differs {
-		row.Because = "The file may be another person's: settle that on the case first."
+		row.Because = q.say("The file may be another person's: settle that on the case first.")
 		return row, nil
 	}
 	for _, id := range res.DecidedBy {

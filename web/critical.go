@@ -42,13 +42,13 @@ func (f *file) critical(ev *evaluation, p posted) *criticalView {
 	if ev.Result == nil || ev.Limit == nil || len(ev.CriticalFound) == 0 {
 		return nil
 	}
-	v := &criticalView{Limit: ev.Limit.AtOrBelow.FloatString(0) + " %, " + ev.Limit.Source, Open: f.AlertOpen(), Errors: map[string]string{}}
+	v := &criticalView{Limit: ev.Limit.AtOrBelow.FloatString(0) + " %, " + ev.in.Say(ev.Limit.Source), Open: f.AlertOpen(), Errors: map[string]string{}}
 	for _, c := range ev.CriticalFound {
 		if ev.differs && c.Seconds != nil {
 			v.Words = []string{"in a recording of which it is not settled whose it is: find that out now"}
 			break
 		}
-		v.Words = append(v.Words, c.Words(ev.Limit.AtOrBelow, ev.Limit.Today))
+		v.Words = append(v.Words, c.WordsIn(ev.in, ev.Limit.AtOrBelow, ev.Limit.Today))
 	}
 	for _, t := range f.CriticalTold {
 		v.Told = append(v.Told, statedLine{Value: f.ToldWords[t.Words], Who: t.By, At: moment(t.At)})

@@ -252,6 +252,23 @@ func (st statement) words(def rules.FactDef) string {
 	return st.Text
 }
 
+// wordsIn is words in a language, for what holds no words that a person typed.
+func (st statement) wordsIn(def rules.FactDef, l rules.Language) string {
+	switch {
+	case st.State == criteria.Unknown, def.Type == rules.TypeBool, def.Type == rules.TypeWord, def.Type == rules.TypePaper:
+		return l.Say(st.words(def))
+	case def.Type == rules.TypeOxygen && st.Text == "room_air":
+		return l.Say("room air")
+	case def.Type == rules.TypeOxygen:
+		return l.Say("oxygen, %s", l.Number(st.Text))
+	case def.Type == rules.TypeDate:
+		return l.Stamp(st.Text)
+	case def.Type == rules.TypeNumber:
+		return l.Number(st.Text)
+	}
+	return st.words(def)
+}
+
 // how says on what a statement rests.
 func (st statement) how() string {
 	switch st.State {

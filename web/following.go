@@ -26,7 +26,7 @@ type following struct {
 
 // fillFollowing asks for each fact once on the page: what is asked for the
 // outcome, or as a paper, is not asked here.
-func (b *caseBody) fillFollowing(f *file, d criteria.Determination, p posted) {
+func (b *caseBody) fillFollowing(f *file, d criteria.Determination, p posted, l rules.Language) {
 	asked := slices.Clone(elsewhere)
 	for _, n := range d.Needs {
 		asked = append(asked, n.Fact)
@@ -56,7 +56,7 @@ func (b *caseBody) fillFollowing(f *file, d criteria.Determination, p posted) {
 		}
 	}
 	for _, c := range calendar.Dated(&d) {
-		b.Following.Dates = append(b.Following.Dates, dateLine{worksheet.KindWords(c.Kind), c.Text, c.Dates()})
+		b.Following.Dates = append(b.Following.Dates, dateLine{worksheet.KindWords(c.Kind), c.Text, c.DatesIn(l)})
 	}
 }
 
@@ -89,7 +89,7 @@ func besideFacts(d criteria.Determination, who rules.Role) []string {
 
 // dates is the calendar of what falls due.
 func (s *Site) dates(w http.ResponseWriter, q *request) error {
-	f, ev, err := s.determined(q)
+	f, ev, err := s.determinedPlain(q)
 	if err != nil {
 		return err
 	}

@@ -113,7 +113,7 @@ func TestMappingStep(t *testing.T) {
 
 	v.last = step
 	send(data, v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "none": "777"}), 303)
-	b.wants(v.page(address), "2026-03-04 22:00:00", "saturation in", "column 2")
+	b.wants(v.page(address), "Mar 4, 2026 22:00:00", "saturation in", "column 2")
 	b.wants(v.page(address+"/trail"), "time=1,spo2=2,pulse=4,quality=none,order=dmy,delimiter=comma,none=777")
 }
 
@@ -172,7 +172,7 @@ func TestMappingIsKept(t *testing.T) {
 		t.Fatalf("the next file of the shape: status %d: %s", w.Code, text(v.last))
 	}
 	const told = "its columns were taken as the mapping kept as “Export of the night desk” for files of this shape says"
-	b.wants(v.page(two), "2026-03-05 22:00:00", "as the mapping kept as “Export of the night desk” for files of this shape says. If that is wrong", told)
+	b.wants(v.page(two), "Mar 5, 2026 22:00:00", "as the mapping kept as “Export of the night desk” for files of this shape says. If that is wrong", told)
 	if w := v.get(two + "/worksheet.json"); w.Code != http.StatusOK {
 		t.Fatalf("worksheet as data: status %d", w.Code)
 	}
@@ -252,7 +252,7 @@ func TestTesterMapsColumns(t *testing.T) {
 	if list, _, err := store.Notes(t.Context(), mappingKind, "", 5); err != nil || len(list) > 0 {
 		t.Errorf("kept by a link's holder: %v, %v", list, err)
 	}
-	b.wants(v.page(address), "2026-03-04 22:00:00")
+	b.wants(v.page(address), "Mar 4, 2026 22:00:00")
 	// A kept mapping serves the tester's files too, and the page says so.
 	other := b.ready(v)
 	v.upload(other, other+"/recording", twoSats(","), nil)
@@ -363,10 +363,10 @@ func TestMappingOfAWorkbook(t *testing.T) {
 	if w := v.upload(one, one+"/recording", night(4), v.answered(map[string]string{"c.2": "spo2", "order": "dmy", "keep": "Book of the clinic"})); w.Code != 303 {
 		t.Fatalf("status %d: %s", w.Code, text(v.last))
 	}
-	b.wants(v.page(one), "2026-03-04 22:00:00")
+	b.wants(v.page(one), "Mar 4, 2026 22:00:00")
 	b.wants(v.page(one+"/trail"), "sheet=2,time=1,spo2=2,pulse=4")
 	if w := v.upload(two, two+"/recording", night(5), nil); w.Code != 303 {
 		t.Fatalf("status %d: %s", w.Code, text(v.last))
 	}
-	b.wants(v.page(two), "2026-03-05 22:00:00", "Book of the clinic")
+	b.wants(v.page(two), "Mar 5, 2026 22:00:00", "Book of the clinic")
 }

@@ -135,7 +135,7 @@ func (ev *evaluation) marksTrace() *worksheet.Trace {
 				legs = append(legs, l)
 			}
 		}
-		t := worksheet.NewLegTrace(rules.Language{}, rd.Recording, rd.Analyses[slices.Index(rd.Numbers, ev.own.Session)], nil, legs)
+		t := worksheet.NewLegTrace(ev.in, rd.Recording, rd.Analyses[slices.Index(rd.Numbers, ev.own.Session)], nil, legs)
 		t.ID = "marks"
 		return []*worksheet.Trace{t}
 	})[0]

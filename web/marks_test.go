@@ -197,7 +197,7 @@ func TestStretchOnAir(t *testing.T) {
 	b.lacks(page, "Oxygen was begun or given during a part of the night") // it is asked
 	b.wants(page, "The stretch of the night on room air", `name="until.air"`, `<option value="02:41:08">oxygen 2 L/min</option>`)
 	page = v.send(address, address+"/marks", url.Values{"until.air": {"02:41:08"}})
-	b.wants(page, "Only the stretch from 2026-02-10T22:41:08 to 2026-02-11T02:41:04 is read", `name="until.air" value="02:41:08"`)
+	b.wants(page, "Only the stretch from Feb 10, 2026 22:41:08 to Feb 11, 2026 02:41:04 is read", `name="until.air" value="02:41:08"`)
 }
 
 // TestStretchOnAirIsFolded: a night that nobody has said to be on room air

@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/casework"
@@ -147,7 +146,7 @@ func (ev *evaluation) stretchWords() string {
 	if a == nil {
 		return ""
 	}
-	words := func(stamp string) string { return strings.Replace(stamp, "T", " ", 1) }
+	words := ev.in.Stamp
 	return words(a.Stamp(rec, a.First, a.FirstIndex)) + " until " + words(a.Stamp(rec, sessionEnd(a), a.FirstIndex+a.Count-1))
 }
 
@@ -158,7 +157,7 @@ func (s *Site) officePage(w http.ResponseWriter, q *request) error {
 
 func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p posted) error {
 	f := q.link.file
-	ev, err := s.evaluate(q.Context(), f)
+	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return err
 	}
@@ -349,7 +348,10 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 
 // stale says what changed since the office answered about a fact, so that the
 // answer no longer stands for what the case holds; "" if nothing did.
-func (f *file) stale(name string) string {
+func (f *file) stale(name string) string { return f.staleIn(name, rules.Language{}) }
+
+// staleIn is stale in a language.
+func (f *file) staleIn(name string, l rules.Language) string {
 	a, ok := f.Answers[name]
 	if !ok {
 		return ""
@@ -357,17 +359,17 @@ func (f *file) stale(name string) string {
 	st, stated := f.Case.Facts[name]
 	switch {
 	case stated && st.K > a.K:
-		return "Stated otherwise since, by " + st.By + " on " + moment(st.At) + "."
+		return l.Say("Stated otherwise since, by %s on %s.", st.By, l.Stamp(moment(st.At)))
 	case !stated && a.Says == casework.SaysLocated:
-		return "Withdrawn since."
+		return l.Say("Withdrawn since.")
 	}
 	if day, ok := f.Case.Facts["test_date"]; ok && day.K > a.K {
-		return "The date of the test was changed since, on " + moment(day.At) + "."
+		return l.Say("The date of the test was changed since, on %s.", l.Stamp(moment(day.At)))
 	}
 	for _, u := range f.Uploads {
 		if u.Withdrawn && u.At.Before(a.At) {
 			if now := f.upload(); now == nil || now.At.After(a.At) {
-				return "The recording that was on the case then was withdrawn since."
+				return l.Say("The recording that was on the case then was withdrawn since.")
 			}
 		}
 	}
@@ -375,8 +377,8 @@ func (f *file) stale(name string) string {
 }
 
 // officeAnswers are the answers of the office with everything in the clear, in
-// the order of the vocabulary.
-func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]worksheet.OfficeAnswer, error) {
+// the order of the vocabulary, worded in l.
+func (f *file) officeAnswers(reveal func(casework.Ref) (string, error), l rules.Language) ([]worksheet.OfficeAnswer, error) {
 	var out []worksheet.OfficeAnswer
 	disputed := f.Disputed()
 	for _, def := range rules.Vocabulary() {
@@ -384,7 +386,7 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]works
 		if !ok {
 			continue
 		}
-		o := worksheet.OfficeAnswer{Question: def.Question, Answer: saysWords(a.Says), At: moment(a.At), Stale: f.stale(def.Name),
+		o := worksheet.OfficeAnswer{Question: l.Say(def.Question), Answer: l.Say(saysWords(a.Says)), At: l.Stamp(moment(a.At)), Stale: f.staleIn(def.Name, l),
 			Disputed: slices.Contains(disputed, def.Name), Owner: a.Owner}
 		var err error
 		if o.Remark, err = reveal(a.Note); err != nil {
@@ -397,7 +399,7 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]works
 			return nil, err
 		}
 		if o.Settled != "" {
-			o.Settled += " (" + a.SettledBy + ", " + moment(a.SettledAt) + ")"
+			o.Settled += " (" + a.SettledBy + ", " + l.Stamp(moment(a.SettledAt)) + ")"
 		}
 		if a.Says == casework.SaysLocated {
 			raw := []byte(a.Stated.Fact)
@@ -413,9 +415,9 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]works
 				return nil, errors.New("a stored answer is not readable")
 			}
 			if def.Type != rules.TypePaper {
-				o.Answer += ": " + st.words(def)
+				o.Answer += ": " + st.wordsIn(def, l)
 			}
-			o.Where = st.Place.where()
+			o.Where = st.Place.whereIn(l)
 			if o.Stale == "" {
 				o.Copy = f.Copies[def.Name]
 			}
@@ -426,14 +428,17 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error)) ([]works
 }
 
 // where names document, date and page.
-func (p placeText) where() string {
+func (p placeText) where() string { return p.whereIn(rules.Language{}) }
+
+// whereIn is where in a language; the document is as it was typed.
+func (p placeText) whereIn(l rules.Language) string {
 	switch {
 	case p.Date != "" && p.Page != "":
-		return p.Document + " of " + p.Date + ", page " + p.Page
+		return l.Say("%s of %s, page %s", p.Document, l.Stamp(p.Date), p.Page)
 	case p.Page != "":
-		return p.Document + ", page " + p.Page
+		return l.Say("%s, page %s", p.Document, p.Page)
 	case p.Date != "":
-		return p.Document + ", dated " + p.Date
+		return l.Say("%s, dated %s", p.Document, l.Stamp(p.Date))
 	}
 	return p.Document
 }
@@ -444,11 +449,15 @@ func (s *Site) officePDF(w http.ResponseWriter, q *request) error {
 	if len(f.Given) == 0 {
 		return errNoAnswers
 	}
-	ev, err := s.evaluate(q.Context(), f)
+	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return err
 	}
-	in := worksheet.AnswersInput{Program: s.cfg.Program, Printed: s.today(), Demo: s.cfg.Demo, Answers: f.Given,
+	answers, err := f.givenIn(ev.in)
+	if err != nil {
+		return err
+	}
+	in := worksheet.AnswersInput{Language: ev.in, Program: s.cfg.Program, Printed: s.today(), Demo: s.cfg.Demo, Answers: answers,
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}}
 	in.Recording, in.Analysis = ev.shown()
 	var b bytes.Buffer

@@ -45,7 +45,7 @@ func TestOfficeAnswers(t *testing.T) {
 	out := b.guest(link)
 	page := out.page(link)
 	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "in the chart", "looked for, not there", "we disagree", "not ours to say",
-		"An answer tells where documentation is found. It does not replace it", "<svg", "2026-03-11", "until 2026-03-12")
+		"An answer tells where documentation is found. It does not replace it", "<svg", "2026-03-11", "until Mar 12, 2026")
 	// Nothing that could lead the answer, before it is given.
 	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "Group", "answers.pdf")
 	if w := out.get(link + "/answers.pdf"); w.Code != http.StatusNotFound {

@@ -11,14 +11,23 @@ import (
 	"airwarrant/qualify/worksheet"
 )
 
-// determined opens a case and gives what it came to; an error if there is
+// determined opens a case and gives for the visitor what it came to; an error if there is
 // nothing to print, which includes a file that may be another person's.
 func (s *Site) determined(q *request) (*file, *evaluation, error) {
+	return s.determinedBy(q, s.evaluateFor)
+}
+
+// determinedPlain is determined as data have it: in English, days as 2024-03-13.
+func (s *Site) determinedPlain(q *request) (*file, *evaluation, error) {
+	return s.determinedBy(q, func(q *request, f *file) (*evaluation, error) { return s.evaluate(q.Context(), f) })
+}
+
+func (s *Site) determinedBy(q *request, evaluate func(*request, *file) (*evaluation, error)) (*file, *evaluation, error) {
 	f, err := s.open(q.Context(), q.PathValue("number"))
 	if err != nil {
 		return nil, nil, err
 	}
-	ev, err := s.evaluate(q.Context(), f)
+	ev, err := evaluate(q, f)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -50,7 +59,7 @@ func (s *Site) worksheetPDF(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) worksheetJSON(w http.ResponseWriter, q *request) error {
-	f, ev, err := s.determined(q)
+	f, ev, err := s.determinedPlain(q)
 	if err != nil {
 		return err
 	}

@@ -148,7 +148,7 @@ func TestPaperOnFileIsSeen(t *testing.T) {
 		t.Errorf("with its copy: %s", got)
 	}
 	page := v.page(address)
-	b.wants(page, "order, 2026-02-03, page 3 of 12; copy on file: order "+short(faxHash()), "seen in the paper itself")
+	b.wants(page, "order, Feb 3, 2026, page 3 of 12; copy on file: order "+short(faxHash()), "seen in the paper itself")
 	if strings.Contains(page, `name="v.written_order" value="true"`) && !strings.Contains(page, `id="s-written_order`) {
 		t.Error("it is still asked where the order is")
 	}

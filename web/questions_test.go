@@ -79,5 +79,5 @@ func TestBirthAfterTheTestIsAskedAgain(t *testing.T) {
 		"v.test_performed_by": {"hospital"}, "v.supplier_part": {"none"}, "v.custody": {"sent_by_tester"}})
 	page := v.send(address, address+"/facts", url.Values{"part": {"questions"}, "v.diagnosis": {"bronchopulmonary_dysplasia"}, "v.test_oxygen": {"room_air"},
 		"v.chronic_hypoxemia": {"true"}, "v.first_spot_spo2": {"92"}, "v.second_spot_spo2": {"92"}, "v.third_spot_spo2": {"92"}})
-	b.wants(page, "(2026-05-04) and the calendar day on which the test was taken", "(2026-02-10) do not go together. Check them. Waits for it: ")
+	b.wants(page, "(May 4, 2026) and the calendar day on which the test was taken", "(Feb 10, 2026) do not go together. Check them. Waits for it: ")
 }

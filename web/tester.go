@@ -49,7 +49,7 @@ func (s *Site) testerPage(w http.ResponseWriter, q *request) error {
 
 func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p posted) error {
 	f := q.link.file
-	ev, err := s.evaluate(q.Context(), f)
+	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return err
 	}

@@ -157,7 +157,7 @@ func (ev *evaluation) stretchTrace() *worksheet.Trace {
 		return ev.marksTrace()
 	}
 	return ev.drawn.of("stretch", func() []*worksheet.Trace {
-		t := worksheet.NewTrace(rules.Language{}, ev.own.Readings[0].Recording, ev.own.Analysis, nil)
+		t := worksheet.NewTrace(ev.in, ev.own.Readings[0].Recording, ev.own.Analysis, nil)
 		t.ID = "stretch"
 		return []*worksheet.Trace{t}
 	})[0]
@@ -176,7 +176,7 @@ func (l *link) stretchView(ev *evaluation) *traceView {
 // those of the worksheet once it sees that.
 func (s *Site) linkTrace(w http.ResponseWriter, q *request) error {
 	f := q.link.file
-	ev, err := s.evaluate(q.Context(), f)
+	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return err
 	}

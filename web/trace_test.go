@@ -151,7 +151,7 @@ func TestLightsOutAndRising(t *testing.T) {
 	b.wants(page, "Lights out and rising, marked on the recording", "From lights out until rising", "never by what the trace shows")
 	b.lacks(page, "Only the stretch from")
 	page = v.send(address, address+"/marks", url.Values{"from.air": {"22:40"}, "until.air": {"23:10:00"}})
-	b.wants(page, "Only the stretch from 2026-02-10T22:40:00 to 2026-02-10T23:09:56 is read: it is the one marked as the test on room air.", `name="until.air" value="23:10:00"`)
+	b.wants(page, "Only the stretch from Feb 10, 2026 22:40:00 to Feb 10, 2026 23:09:56 is read: it is the one marked as the test on room air.", `name="until.air" value="23:10:00"`)
 	if p := v.part(address + "/trace.json?trace=0"); p.Whole != 30*60_000 {
 		t.Errorf("the trace of the worksheet is %d ms long, want 30 min", p.Whole)
 	}

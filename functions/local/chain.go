@@ -23,6 +23,8 @@ import (
 	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/web"
+	"airwarrant/web/texts"
 )
 
 // readFlags are the flags that say how a recording is read.
@@ -216,6 +218,7 @@ func check(args []string, e env) error {
 	asJSON := fs.Bool("json", false, "print JSON")
 	pdf := fs.String("pdf", "", "write the worksheet as PDF")
 	icsFile := fs.String("ics", "", "write the dates that follow as iCalendar")
+	tag := fs.String("language", "", "language of the worksheet: en or es")
 	words, err := parse(fs, args)
 	if err != nil {
 		return err
@@ -225,6 +228,10 @@ func check(args []string, e env) error {
 		return err
 	}
 	lib, stored, err := lf.read(context.Background())
+	if err != nil {
+		return err
+	}
+	language, err := languageOf(*tag)
 	if err != nil {
 		return err
 	}
@@ -272,12 +279,16 @@ func check(args []string, e env) error {
 	if err != nil {
 		return err
 	}
+	sheets, err := worksheets(q, res, lib, language)
+	if err != nil {
+		return err
+	}
 	var out bytes.Buffer
 	if *asJSON {
 		err = res.WriteJSON(&out)
 	} else {
-		for i := range res.Determinations {
-			if err = res.Worksheet(i, qualify.Paper{}).WriteText(&out); err != nil {
+		for _, sheet := range sheets {
+			if err = sheet.WriteText(&out); err != nil {
 				break
 			}
 			out.WriteByte('\n')
@@ -287,7 +298,7 @@ func check(args []string, e env) error {
 		return err
 	}
 	if *pdf != "" {
-		if err := writePDFs(res, *pdf); err != nil {
+		if err := writePDFs(res, sheets, *pdf); err != nil {
 			return err
 		}
 	}
@@ -307,9 +318,49 @@ func check(args []string, e env) error {
 	return nil
 }
 
+// languageOf is the language of a tag, nil for none: then days are written as
+// data have them.
+func languageOf(tag string) (*texts.Language, error) {
+	if tag == "" {
+		return nil, nil
+	}
+	var tags []string
+	for _, l := range texts.Languages {
+		if l.Tag == tag {
+			return l, nil
+		}
+		tags = append(tags, l.Tag)
+	}
+	return nil, fmt.Errorf("--language %s: expected one of %s", tag, strings.Join(tags, ", "))
+}
+
+// worksheets lays out each determination of res. In a language of its own each
+// set of criteria is applied once more, worded as it is written where the set
+// comes from; the data stay as they are.
+func worksheets(q qualify.Query, res *qualify.Result, lib *rules.Library, language *texts.Language) ([]*worksheet.Worksheet, error) {
+	var out []*worksheet.Worksheet
+	for i, region := range q.Criteria {
+		from, at := res, i
+		if language != nil {
+			r, err := lib.Region(region)
+			if err != nil {
+				return nil, err
+			}
+			one := q
+			one.Criteria, one.Language = []string{region}, web.Wording(language, r)
+			if from, err = qualify.Check(one, lib); err != nil {
+				return nil, err
+			}
+			at = 0
+		}
+		out = append(out, from.Worksheet(at, qualify.Paper{}))
+	}
+	return out, nil
+}
+
 // writePDFs writes one worksheet to name, several beside it with the region
 // in front of the suffix.
-func writePDFs(res *qualify.Result, name string) error {
+func writePDFs(res *qualify.Result, sheets []*worksheet.Worksheet, name string) error {
 	for i, d := range res.Determinations {
 		file := name
 		if len(res.Determinations) > 1 {
@@ -317,7 +368,7 @@ func writePDFs(res *qualify.Result, name string) error {
 			file = strings.TrimSuffix(name, ext) + "-" + d.Criteria + ext
 		}
 		var b bytes.Buffer
-		if err := res.Worksheet(i, qualify.Paper{}).WritePDF(&b, worksheet.PDFOptions{}); err != nil {
+		if err := sheets[i].WritePDF(&b, worksheet.PDFOptions{}); err != nil {
 			return fmt.Errorf("--pdf: %w", err)
 		}
 		if err := os.WriteFile(file, b.Bytes(), 0o600); err != nil {

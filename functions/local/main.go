@@ -41,7 +41,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
   airwarrant measure RECORDING --propose [--zone Area/City] [--columns MAP] [--json]
   airwarrant check [RECORDING...] --criteria REGION[,REGION...] [--on DATE] [--as-known-on DATE]
              [--facts FILE] [--session R:N] [--zone Area/City] [--columns MAP] [--interval S] [--hold S] [--confirmed FILE]
-             [--critical PERCENT|off] [--today DATE] [--json] [--pdf FILE] [--ics FILE]
+             [--critical PERCENT|off] [--today DATE] [--json] [--pdf FILE] [--ics FILE] [--language en|es]
   airwarrant batch FOLDER --criteria REGION [--facts TABLE] [--confirmed FILE] [--critical PERCENT|off] [--today DATE]
              [--csv FILE] [--json]
   airwarrant rules list | facts | check [DIR]   [--json]
@@ -49,7 +49,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
              (the criteria that count, as a folder; drafts of a folder, which two people still have to agree to; documents to look up)
   airwarrant rules for [--country CODE] [--subdivision CODE] [--payer WORD[,WORD...]] [--birth DATE] [--on DATE] [--json]
              (which criteria apply to a patient, and why; codes of ISO 3166-1 and 3166-2, such as US and US-NC)
-  airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE]
+  airwarrant rules show REGION[@DATE] [--confirmed FILE] [--json] | show REGION[@DATE] --blank [--pdf FILE] [--language en|es]
   airwarrant rules compare REGION[@DATE] REGION[@DATE] [--json]
              (list, show and compare take --as-known-on DATE: without what this house came to know later)
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
@@ -67,6 +67,8 @@ A new store is encrypted where it is given; an existing one by backup and restor
 too; region and credentials are those of the environment.
 check, batch and rules apply what was published in a store, and the drafts confirmed there, if one is named with --data.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR in place of those of the program.
+--language words the worksheet in English or Spanish, days and decimals as written where the criteria come from; JSON stays
+as it is.
 --critical sets at which saturation the treating practitioner is to be told now (80 unless set).
 --confirmed FILE holds who has read which draft in its document, as rules confirm writes it.
 The program is neither a test nor an order, and no guarantee of coverage.

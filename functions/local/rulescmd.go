@@ -18,6 +18,8 @@ import (
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/web"
+	"airwarrant/web/texts"
 )
 
 func rulesCommand(args []string, e env) error {
@@ -31,6 +33,7 @@ func rulesCommand(args []string, e env) error {
 	lf.add(fs)
 	blank := fs.Bool("blank", false, "print a worksheet to be filled in by hand")
 	pdf := fs.String("pdf", "", "write the blank worksheet as PDF")
+	tag := fs.String("language", "", "language of the blank worksheet: en or es")
 	var cf confirmFlags
 	fs.StringVar(&cf.file, "confirmed", "", "file of confirmations")
 	fs.StringVar(&cf.by, "by", "", "who confirms")
@@ -97,7 +100,11 @@ func rulesCommand(args []string, e env) error {
 			return err
 		}
 		if *blank {
-			return rulesBlank(p, *pdf, e.out)
+			language, err := languageOf(*tag)
+			if err != nil {
+				return err
+			}
+			return rulesBlank(p, language, *pdf, e.out)
 		}
 		conf := stored
 		if cf.file != "" {
@@ -119,8 +126,12 @@ func rulesCommand(args []string, e env) error {
 }
 
 // rulesBlank prints a pack to be filled in by hand.
-func rulesBlank(p *rules.Pack, pdf string, w io.Writer) error {
-	sheet := worksheet.Blank(rules.Language{}, p, qualify.Program, rules.Date{})
+func rulesBlank(p *rules.Pack, language *texts.Language, pdf string, w io.Writer) error {
+	var in rules.Language
+	if language != nil {
+		in = web.Wording(language, p.Region)
+	}
+	sheet := worksheet.Blank(in, p, qualify.Program, rules.Date{})
 	if pdf == "" {
 		return sheet.WriteText(w)
 	}

@@ -90,22 +90,44 @@ func (s *CaseSet) Run(p *rules.Pack) []CaseResult {
 }
 
 func (c *testCase) run(p *rules.Pack, file string) CaseResult {
-	r := CaseResult{File: file, Line: c.line, Name: c.name}
-	if tests := Tests(c.facts, c.night != nil); tests != nil {
-		var tried []Tried
-		for _, t := range tests {
-			f := Facts{Named: TestFacts(c.facts, t)}
-			if t.Name == OwnTest {
-				f.Night = c.night
-			}
-			tried = append(tried, Tried{Test: t, Pack: p, Named: f.Named, Recorded: f.Night != nil, Determination: Determine(p, f, c.confirmed)})
-		}
-		r.Determination, _ = Decide(tried)
-	} else {
-		r.Determination = Determine(p, Facts{Named: c.facts, Night: c.night}, c.confirmed)
-	}
+	r := CaseResult{File: file, Line: c.line, Name: c.name, Determination: c.determine(p, rules.Language{})}
 	r.Message = c.want.compare(p, &r.Determination)
 	return r
+}
+
+func (c *testCase) determine(p *rules.Pack, l rules.Language) Determination {
+	tests := Tests(c.facts, c.night != nil)
+	if tests == nil {
+		return Determine(p, Facts{Named: c.facts, Night: c.night, Language: l}, c.confirmed)
+	}
+	var tried []Tried
+	for _, t := range tests {
+		f := Facts{Named: TestFacts(c.facts, t), Language: l}
+		if t.Name == OwnTest {
+			f.Night = c.night
+		}
+		tried = append(tried, Tried{Test: t, Pack: p, Named: f.Named, Recorded: f.Night != nil, Determination: Determine(p, f, c.confirmed), Language: l})
+	}
+	d, _ := Decide(tried)
+	return d
+}
+
+// WordedCase is a boundary case with what it comes to, worded in a language.
+type WordedCase struct {
+	Name          string
+	Facts         map[string]Fact
+	Determination Determination
+}
+
+// In determines every case on p in a language; what it comes to is not compared
+// with what the case wants.
+func (s *CaseSet) In(p *rules.Pack, l rules.Language) []WordedCase {
+	var out []WordedCase
+	for i := range s.cases {
+		c := &s.cases[i]
+		out = append(out, WordedCase{c.name, c.facts, c.determine(p, l)})
+	}
+	return out
 }
 
 // Fails reports whether a case fails on p, and stops at the first.

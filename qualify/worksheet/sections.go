@@ -657,7 +657,7 @@ func spans(in Input) Section {
 	// Where all that is told was not read, no figure hangs on it.
 	unread := !slices.ContainsFunc(a.Spans, func(sp analysis.Span) bool { return sp.Kind != analysis.SpanMissing })
 	for i, sp := range a.Spans {
-		kind := l.Say(string(sp.Kind))
+		kind := string(sp.Kind)
 		switch sp.Kind {
 		case analysis.SpanSuspect:
 			kind = l.Say("doubted: not in low")
@@ -709,10 +709,14 @@ func reasons(l rules.Language, a *analysis.Analysis, sp analysis.Span) string {
 func told(l rules.Language, t recording.Text) string {
 	args := make([]any, len(t.Args))
 	for i, a := range t.Args {
-		if part, ok := a.(recording.Text); ok {
+		args[i] = a
+		switch part := a.(type) {
+		case recording.Text:
 			args[i] = told(l, part)
-		} else {
-			args[i] = a
+		case string:
+			if day, err := rules.ParseDate(part); err == nil {
+				args[i] = l.Date(day)
+			}
 		}
 	}
 	return l.Say(t.Format, args...)

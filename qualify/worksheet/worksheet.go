@@ -17,6 +17,7 @@ import (
 	"math/big"
 	"slices"
 	"strings"
+	"sync"
 	"unicode"
 	"unicode/utf8"
 
@@ -159,6 +160,8 @@ type Worksheet struct {
 	Sections []Section
 	Standing string // what this paper is not; foot of every page
 	Program  string
+
+	foreign func() *strings.Replacer // marks what is in another language, for pages; nil on paper alone
 }
 
 // Section is one headed part. It holds a table, items, or the trace, with a
@@ -261,6 +264,7 @@ func New(in Input) *Worksheet {
 	d, l := in.Determination, in.Language
 	w := &Worksheet{
 		Language: l,
+		foreign:  sync.OnceValue(func() *strings.Replacer { return foreign(l, in.Pack) }),
 		Title:    l.Say("Home-oxygen qualification worksheet"),
 		Demo:     in.Demo,
 		Printed:  in.Printed,

@@ -39,6 +39,7 @@ type Language struct {
 	Name string
 
 	texts map[string]string // by English text; nil for English
+	chain map[string]string // what the chain says, by English text
 
 	once       sync.Once
 	recognised []shape
@@ -55,10 +56,15 @@ var Languages = []*Language{English, Spanish}
 
 var matcher = language.NewMatcher([]language.Tag{language.English, language.Spanish})
 
-// mustRead reads the catalog of a language from every file of its folder.
+// mustRead reads the catalogs of a language: that of the pages from every file
+// of its folder, and that of the chain from the folder chain in it.
 func mustRead(tag, name string) *Language {
-	l := &Language{Tag: tag, Name: name, texts: map[string]string{}}
-	names, err := fs.Glob(catalogs, tag+"/*.yaml")
+	return &Language{Tag: tag, Name: name, texts: mustReadAll(tag), chain: mustReadAll(tag + "/chain")}
+}
+
+func mustReadAll(folder string) map[string]string {
+	texts := map[string]string{}
+	names, err := fs.Glob(catalogs, folder+"/*.yaml")
 	for _, n := range names {
 		part := map[string]string{}
 		var body []byte
@@ -69,16 +75,16 @@ func mustRead(tag, name string) *Language {
 			break
 		}
 		for key := range part {
-			if _, twice := l.texts[key]; twice {
+			if _, twice := texts[key]; twice {
 				err = fmt.Errorf("%s: expected each text once, found %q again", n, key)
 			}
 		}
-		maps.Copy(l.texts, part)
+		maps.Copy(texts, part)
 	}
-	if err != nil || len(l.texts) == 0 {
-		panic(fmt.Sprintf("texts: the catalog of %s is not readable: %v", tag, err)) // a fault of the build, not of any input
+	if err != nil || len(texts) == 0 {
+		panic(fmt.Sprintf("texts: the catalog in %s is not readable: %v", folder, err)) // a fault of the build, not of any input
 	}
-	return l
+	return texts
 }
 
 // Choose returns the language that a visitor asked for: by its tag, if that
@@ -109,6 +115,21 @@ func (l *Language) Keys() []string {
 		out = append(out, k)
 	}
 	return out
+}
+
+// ChainKeys are the English texts that the catalog of the chain holds.
+func (l *Language) ChainKeys() []string { return slices.Collect(maps.Keys(l.chain)) }
+
+// Said is a text of the chain in l, with its places; what the chain has not in
+// words of its own is looked for among the texts of the pages. It is found as a
+// whole or not at all, so that what a pack holds or a person typed is never
+// taken for a text.
+func (l *Language) Said(english string) (string, bool) {
+	if s, ok := l.chain[english]; ok {
+		return s, true
+	}
+	s, ok := l.texts[english]
+	return s, ok
 }
 
 // Has reports whether l says key in words of its own.

@@ -1,0 +1,285 @@
+package web
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"math/big"
+	"os"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"airwarrant/qualify"
+	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
+	"airwarrant/web/texts"
+)
+
+// chainFolders hold the sources of what the chain says.
+var chainFolders = []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet"}
+
+// saysAt are the calls that word a text of the chain, with the place of the text
+// among their arguments.
+var saysAt = map[string]int{"Say": 0, "say": 0, "Said": 0, "said": 0, "layout": 0, "warn": 1, "warning": 1, "lowest": 4}
+
+// saidByChain are the texts that the sources of the chain word where they stand.
+func saidByChain(t *testing.T) []string {
+	t.Helper()
+	var out []string
+	for _, dir := range chainFolders {
+		names, err := fs.Glob(os.DirFS(dir), "*.go")
+		if err != nil || len(names) == 0 {
+			t.Fatalf("%s: expected sources, found %d: %v", dir, len(names), err)
+		}
+		for _, n := range names {
+			if strings.HasSuffix(n, "_test.go") {
+				continue
+			}
+			f, err := parser.ParseFile(token.NewFileSet(), dir+"/"+n, nil, parser.SkipObjectResolution)
+			if err != nil {
+				t.Fatal(err)
+			}
+			ast.Inspect(f, func(n ast.Node) bool {
+				call, ok := n.(*ast.CallExpr)
+				if !ok {
+					return true
+				}
+				name := nameOf(call.Fun)
+				at, ok := saysAt[name[strings.LastIndex(name, ".")+1:]]
+				if !ok || len(call.Args) <= at {
+					return true
+				}
+				if text, ok := plainText(call.Args[at]); ok && letters.MatchString(text) {
+					out = append(out, text)
+				}
+				return true
+			})
+		}
+	}
+	return out
+}
+
+// plainText is a text that stands in the source as it is, in one piece or in a
+// sum of pieces.
+func plainText(e ast.Expr) (string, bool) {
+	switch e := e.(type) {
+	case *ast.BasicLit:
+		if e.Kind == token.STRING {
+			return must(strconv.Unquote(e.Value)), true
+		}
+	case *ast.BinaryExpr:
+		x, first := plainText(e.X)
+		y, second := plainText(e.Y)
+		return x + y, first && second
+	case *ast.ParenExpr:
+		return plainText(e.X)
+	}
+	return "", false
+}
+
+// wordedByVocabulary are the texts that the vocabulary gives the chain.
+func wordedByVocabulary() []string {
+	var out []string
+	for _, def := range rules.Vocabulary() {
+		phrase := rules.Phrase(def)
+		out = append(out, def.Meaning, def.Question, phrase, strings.Replace(phrase, "a saturation", "%s", 1), strings.Replace(phrase, "so many points", "%s", 1))
+		for _, w := range def.Words {
+			out = append(out, rules.PlainWord(w))
+		}
+	}
+	return out
+}
+
+// sameEverywhere are units and formats, which are not translated.
+var sameEverywhere = regexp.MustCompile(`^(?:mmHg|kPa|L/min|L/L|g/d?L|min|cm|mm|kg|lb|ft|in|°C|[shm]|% SpO₂|none|EDF.*|WFDB.*)$`)
+
+// The catalog of the chain has every text that the chain words, no text that it
+// does not, and the same places as the English.
+func TestCatalogOfTheChainIsComplete(t *testing.T) {
+	may := map[string]bool{}
+	labels := templateSays.FindAllStringSubmatch(string(must(os.ReadFile("../qualify/worksheet/worksheet.tmpl"))), -1)
+	if len(labels) < 8 {
+		t.Errorf("the template of the worksheet says %d labels, want more", len(labels))
+	}
+	words := []string{"persons", "conditional"} // of the pages, and of packs
+	for _, m := range labels {
+		words = append(words, m[1])
+	}
+	for _, text := range slices.Concat(textsOfTheChain(t), wordedByVocabulary(), words) {
+		may[text] = true
+		may[strings.ToLower(text)] = true         // roles in the middle of a sentence
+		may[rules.PlainWord(text)] = true         // words of packs
+		may[strings.TrimSuffix(text, "s")] = true // one of a unit
+	}
+	for _, l := range texts.Languages[1:] {
+		for _, text := range slices.Concat(saidByChain(t), wordedByVocabulary(), words) {
+			if _, ok := l.Said(text); !ok && text != "" && !sameEverywhere.MatchString(text) {
+				t.Errorf("%s lacks %q", l.Name, text)
+			}
+		}
+		for _, key := range l.ChainKeys() {
+			said, _ := l.Said(key)
+			if !may[key] {
+				t.Errorf("%s says %q, which the chain does not; take it out", l.Name, key)
+			}
+			if want, got := placesOf(key), placesOf(said); !slices.Equal(want, got) && texts.Place.MatchString(key) {
+				t.Errorf("%s: %q has the places %v, want those of %q: %v", l.Name, said, got, key, want)
+			}
+			if strings.TrimSpace(said) == "" {
+				t.Errorf("%s says nothing for %q", l.Name, key)
+			}
+		}
+	}
+}
+
+var templateSays = regexp.MustCompile(`\.Say "([^"]+)"`)
+
+// heard is a language that remembers what it has no words for.
+type heard struct {
+	rules.Language
+	lacks map[string]bool
+}
+
+func listen(l *texts.Language, r rules.Region) heard {
+	h := heard{Wording(l, r), map[string]bool{}}
+	said := h.Language.Said
+	h.Language.Said = func(english string) (string, bool) {
+		s, ok := said(english)
+		if !ok && letters.MatchString(texts.Place.ReplaceAllString(english, "")) && !sameEverywhere.MatchString(english) {
+			h.lacks[english] = true
+		}
+		return s, ok
+	}
+	return h
+}
+
+// inSpanish fails where a worksheet says anything in English that is neither the
+// pack's, which own takes out, nor quoted from a file.
+func (h heard) inSpanish(t *testing.T, what string, w *worksheet.Worksheet, own *strings.Replacer) {
+	t.Helper()
+	for _, text := range wordsOfSheet(w) {
+		text = quotedInText.ReplaceAllString(own.Replace(text), "")
+		if m := englishWords.FindStringSubmatch(text); m != nil {
+			t.Errorf("%s under %s says %q", what, w.Version, text)
+		}
+	}
+	for text := range h.lacks {
+		t.Errorf("%s under %s: %s lacks %q", what, w.Version, h.Name(), text)
+		delete(h.lacks, text)
+	}
+}
+
+// wordsOfSheet are all texts of a worksheet.
+func wordsOfSheet(w *worksheet.Worksheet) []string {
+	out := append([]string{w.Title, w.Version, w.Verdict.Word, w.Headline[0], w.Headline[1], w.Standing}, w.Alerts...)
+	for _, s := range w.Sections {
+		out = append(append(out, s.Title, s.Lead, s.After), s.Items...)
+		if s.Trace != nil {
+			out = append(out, s.Trace.Title, s.Trace.Desc, s.Trace.NadirLabel)
+			for _, l := range s.Trace.Lanes {
+				out = append(out, l.Label)
+			}
+			for _, r := range s.Trace.Readings() {
+				out = append(out, r.Note)
+			}
+		}
+		if s.Table == nil {
+			continue
+		}
+		out = append(out, s.Table.Beyond)
+		for _, c := range s.Table.Columns {
+			out = append(out, c.Head)
+		}
+		for _, r := range slices.Concat(s.Table.Rows, s.Table.Packed) {
+			out = append(out, r.Words)
+			for _, c := range r.Cells {
+				out = append(out, c.Text, c.Sub, c.Note)
+				if c.Mark != nil {
+					out = append(out, c.Mark.Word)
+				}
+			}
+		}
+	}
+	return out
+}
+
+// without takes texts out, a longer one before any that it begins with.
+func without(texts []string) *strings.Replacer {
+	var pairs []string
+	for _, t := range texts {
+		pairs = append(pairs, t, "")
+	}
+	return strings.NewReplacer(pairs...)
+}
+
+// quotedInText is what stands in a file, as a text quotes it.
+var quotedInText = regexp.MustCompile(`"(?:[^"\\\\]|\\\\.)*"|“[^”]*”|«[^»]*»`)
+
+// No worksheet in Spanish says anything of ours in English, whatever the case
+// comes to: every boundary case of the latest version of
+// every pack.
+func TestWorksheetsInSpanishSayNoEnglish(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
+	lib := must(rules.Embedded())
+	seen := map[string]bool{}
+	for _, r := range lib.Regions() {
+		h := listen(texts.Spanish, r)
+		history := lib.History(r.Region)
+		p := history[len(history)-1]
+		own := worksheet.PackTexts(p)
+		cases := criteria.ReadCases(p, p.Cases, p.CasesFile).In(p, h.Language)
+		for _, c := range cases {
+			for _, line := range c.Determination.Tests {
+				if line.Name != criteria.OwnTest && !slices.Contains(own, line.Name) {
+					own = append(own, line.Name) // as it was typed
+				}
+			}
+		}
+		packs := without(own)
+		for _, c := range cases {
+			d := c.Determination
+			h.inSpanish(t, c.Name, worksheet.New(worksheet.Input{Language: h.Language, Pack: p, Determination: d, Facts: c.Facts}), packs)
+			seen[string(d.Outcome)+" "+d.Disposition] = true
+		}
+		h.inSpanish(t, "blank", worksheet.Blank(h.Language, p, "airwarrant", rules.Date{}), packs)
+	}
+	if len(seen) < 8 {
+		t.Errorf("the cases come to %d outcomes and dispositions, want nearly all", len(seen))
+	}
+}
+
+// What the reading of a file says on the worksheet is in Spanish too: every
+// recording of the corpus that can be read.
+func TestRecordingsInSpanishSayNoEnglish(t *testing.T) {
+	lib := must(rules.Embedded())
+	h := listen(texts.Spanish, must(lib.Region("es-separ")))
+	names := must(fs.Glob(os.DirFS("../testdata/recordings"), "*"))
+	read := 0
+	for _, name := range names {
+		if strings.HasSuffix(name, ".md") {
+			continue
+		}
+		day := rules.Date{Year: 2026, Month: 3, Day: 1}
+		q := qualify.Query{Language: h.Language, Criteria: []string{"es-separ"}, On: day, Today: day, Session: map[int]int{1: 1},
+			Sources: []qualify.Source{{Name: name, Data: must(os.ReadFile("../testdata/recordings/" + name)), Read: recording.Options{MaxBytes: 1 << 24}}},
+			Facts: map[string]criteria.Fact{"reported_minutes": {Name: "reported_minutes", State: criteria.Stated,
+				Value: criteria.Value{Num: big.NewRat(72, 10), Unit: "min", Places: 1}}}}
+		res, err := qualify.Check(q, lib)
+		if err != nil {
+			continue // it asks, or is refused
+		}
+		read++
+		h.inSpanish(t, name, res.Worksheet(0, qualify.Paper{Printed: day, Demo: true}), without(worksheet.PackTexts(res.Packs[0])))
+	}
+	if read < 40 {
+		t.Errorf("%d recordings were read, want most of them", read)
+	}
+}
