@@ -456,8 +456,9 @@ var (
 	englishWords = regexp.MustCompile(`(?i)(?:^|[^\p{L}-])(the|of|and|is|are|was|were|not|with|which|until|found|expected|stated|nobody|nothing|by|at|for|from|yes|none|known)(?:$|[^\p{L}-])`)
 )
 
-// typedInDemo takes out what the people of the demonstration typed.
-var typedInDemo = strings.NewReplacer("sixth line of the table", "", "visit note", "")
+// typedInDemo takes out what the people of the demonstration typed, and a head
+// of a column of its recordings.
+var typedInDemo = strings.NewReplacer("sixth line of the table", "", "visit note", "", "\"Date and time\"", "")
 
 // withoutEnglish is a page without the elements that say that they are English.
 func withoutEnglish(page string) string {
