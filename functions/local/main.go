@@ -54,7 +54,7 @@ const usage = `airwarrant: does this oximetry test meet the written criteria for
              (list, show and compare take --as-known-on DATE: without what this house came to know later)
   airwarrant rules confirm REGION[@DATE] CLAUSE --by NAME --edition TEXT --document FILE --confirmed FILE [--on DATE]
   airwarrant replay --draft FILE [--criteria REGION] [--data DIR] [--packs DIR] [--csv FILE] [--resume] [--json]
-  airwarrant audit verify | backup FILE | restore FILE [--backup-key-file FILE]   [--data DIR] [--key-file FILE] [--json]
+  airwarrant audit verify | audit criteria | backup FILE | restore FILE [--backup-key-file FILE]   [--data DIR] [--key-file FILE] [--json]
   airwarrant key FILE   [--json]
   airwarrant move --to cloud|local --table NAME --bucket NAME [--data DIR] [--json]
 

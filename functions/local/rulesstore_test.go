@@ -108,6 +108,17 @@ func TestPublishedCounts(t *testing.T) {
 	if r := command(t, "", "audit", "verify", "--data", dir); r.code != exitOK {
 		t.Errorf("%+v", r)
 	}
+	r := command(t, "", "audit", "criteria", "--data", dir, "--json")
+	var events []editions.Event
+	if err := json.Unmarshal([]byte(r.out), &events); err != nil || len(events) != 2 || events[0].Kind != editions.KindProposed || events[1].Kind != editions.KindPublished || events[1].By != "B. Bo" || events[1].Proposal != 1 {
+		t.Errorf("%v %+v", err, r)
+	}
+	r = command(t, "", "audit", "criteria", "--data", dir)
+	for _, want := range []string{"A. Ana as maintainer  criteria_proposed", "B. Bo as administrator  criteria_published", sha, "rehearsed at ", " on 0 cases beside pack "} {
+		if !strings.Contains(r.out, want) {
+			t.Errorf("audit criteria lacks %q: %+v", want, r)
+		}
+	}
 	// An altered text takes the region out of force, and shows.
 	uploads, err := filepath.Glob(filepath.Join(dir, "uploads", "*", sha+"*"))
 	if err != nil || len(uploads) == 0 {
@@ -129,6 +140,9 @@ func TestPublishedCounts(t *testing.T) {
 		t.Errorf("judged by an altered text: %+v", r)
 	}
 	if r := command(t, "", "rules", "check", "--data", dir, "--packs", few); r.code != exitRefused || !strings.Contains(r.out, "was altered") {
+		t.Errorf("%+v", r)
+	}
+	if r := command(t, "", "audit", "verify", "--data", dir); r.code != exitRefused || !strings.Contains(r.out, "criteria xx-example from 2030-03-01: its text") {
 		t.Errorf("%+v", r)
 	}
 	if r := command(t, "", "rules", "export", t.TempDir(), "--data", dir); r.code != exitRefused || r.out != "" {
@@ -224,5 +238,43 @@ func TestRulesDue(t *testing.T) {
 	}
 	if r := command(t, "", "rules", "list"); !strings.Contains(r.out, "its edition was valid until 2025-07-22: look for its successor") {
 		t.Errorf("rules list says nothing of an edition past its last day: %+v", r)
+	}
+}
+
+// An approval by the one who proposed, written behind the program's back with
+// hashes that fit, is a fault of the audit, and nothing is judged in its store.
+func TestAuditVerifiesCriteria(t *testing.T) {
+	dir := t.TempDir()
+	sha := publish(t, dir)
+	store, err := local.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Now().UTC().Truncate(time.Millisecond)
+	bo := editions.Signed{Account: "b", Name: "B. Bo", Role: casework.RoleMaintainer, At: at}
+	p, err := editions.New(store, lib, func() time.Time { return at }).ProposeWithdrawal(t.Context(), editions.Person{Account: "b", Name: "B. Bo", Role: casework.RoleMaintainer}, sha, "alone")
+	if err != nil {
+		t.Fatal(err)
+	}
+	last, err := store.LastEntry(t.Context(), casework.Criteria)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := casework.AppendEntry(t.Context(), store, casework.Criteria, last, casework.Stamp{At: at, By: bo.Name, Role: bo.Role}, editions.KindWithdrawn, map[string]any{
+		"proposal": p.Number, "entry": p.Entry, "by": bo, "region": p.Region, "version": p.Version, "pack_sha256": sha, "known": "2030-01-01"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "audit", "verify", "--data", dir); r.code != exitRefused || !strings.Contains(r.out, "one person did both") {
+		t.Errorf("%+v", r)
+	}
+	if r := command(t, "", "check", "--criteria", "us-medicare", "--data", dir); r.code != exitRefused || r.out != "" || !strings.Contains(r.err, "one person did both") {
+		t.Errorf("%+v", r)
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"time"
 
 	"airwarrant/functions/internal/sealed"
 	"airwarrant/functions/internal/store/local"
@@ -32,20 +33,29 @@ func storeWords(name string, args []string, want int, cloud bool) (words []strin
 	return words, sf, *js, nil
 }
 
-// audit verify proves every chain of the store; a fault exits 2.
+// audit verify proves every chain of the store; a fault exits 2. audit criteria
+// tells what was decided about criteria.
 func audit(args []string, e env) (err error) {
 	words, sf, asJSON, err := storeWords("audit", args, 1, true)
 	if err != nil {
 		return err
 	}
-	if words[0] != "verify" {
-		return fmt.Errorf("audit %s: expected audit verify; see airwarrant --help", words[0])
+	if words[0] != "verify" && words[0] != "criteria" {
+		return fmt.Errorf("audit %s: expected audit verify or audit criteria; see airwarrant --help", words[0])
 	}
 	store, err := sf.open(context.Background())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
+	lib, err := rules.Embedded()
+	if err != nil {
+		return err
+	}
+	book := editions.New(store, lib, time.Now)
+	if words[0] == "criteria" {
+		return auditEvents(book, asJSON, e.out)
+	}
 	report, err := store.VerifyAll(context.Background())
 	if err != nil {
 		return status{exitRefused, err}
@@ -53,7 +63,44 @@ func audit(args []string, e env) (err error) {
 	if err := auditConfirmations(store, report); err != nil {
 		return status{exitRefused, err}
 	}
+	auditCriteria(book, report)
 	return tellReport(report, asJSON, e.out)
+}
+
+// auditCriteria proves that what was published was decided as this program
+// decides, by two people, and can be read.
+func auditCriteria(book *editions.Book, report *casework.Report) {
+	lib, err := book.Current(context.Background())
+	var broken *casework.ChainError
+	switch {
+	case errors.As(err, &broken): // it is among the ledgers
+		return
+	case err != nil:
+		report.Faults = append(report.Faults, casework.Fault{Where: "ledger " + casework.Criteria, What: err.Error()})
+		return
+	}
+	for _, r := range lib.Regions() {
+		for _, p := range lib.History(r.Region) {
+			if p.Unreadable != "" {
+				report.Faults = append(report.Faults, casework.Fault{Where: "criteria " + r.Region + " from " + p.EffectiveFrom.String(), What: p.Unreadable})
+			}
+		}
+	}
+}
+
+// auditEvents prints everything that was decided about criteria, the first first.
+func auditEvents(book *editions.Book, asJSON bool, w io.Writer) error {
+	events, err := book.Events(context.Background())
+	if err != nil {
+		return status{exitRefused, err}
+	}
+	if asJSON {
+		return writeJSON(w, append([]editions.Event{}, events...))
+	}
+	for _, ev := range events {
+		fmt.Fprintf(w, "%d  %s  %s as %s  %s\n    %s\n", ev.N, ev.At.Format(time.RFC3339), ev.By, ev.Role, ev.Kind, ev.Words)
+	}
+	return nil
 }
 
 // auditConfirmations proves the seals of the confirmed drafts: what they let
