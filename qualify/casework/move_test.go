@@ -7,6 +7,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"airwarrant/qualify/casework"
@@ -16,13 +17,13 @@ import (
 // failing fails from the nth write on.
 type failing struct {
 	*storetest.Memory
-	left *int
+	left *atomic.Int64 // several write at once
 }
 
 var errGone = errors.New("the line is gone")
 
 func (s failing) write() error {
-	if *s.left--; *s.left < 0 {
+	if s.left.Add(-1) < 0 {
 		return errGone
 	}
 	return nil
@@ -54,7 +55,7 @@ func (s failing) PutNote(ctx context.Context, kind, key string, data []byte) err
 
 // then does it unless the line is gone.
 func (s failing) then(do func() error) error {
-	if *s.left < 0 {
+	if s.left.Load() < 0 {
 		return nil
 	}
 	return do()
@@ -78,7 +79,8 @@ func TestMoveGoesOn(t *testing.T) {
 	want := contents(t, from)
 	for n := 0; ; n++ {
 		to := new(storetest.Memory)
-		left := n
+		var left atomic.Int64
+		left.Store(int64(n))
 		_, err := casework.Move(t.Context(), from, failing{to, &left}, nil)
 		unfinished, uerr := casework.Unfinished(t.Context(), to)
 		must(t, uerr)
@@ -110,7 +112,8 @@ func TestMoveAfterTheSourceWentOn(t *testing.T) {
 	ctx := t.Context()
 	from, to := new(storetest.Memory), new(storetest.Memory)
 	c := storetest.Fill(t, from)
-	left := 1 << 20
+	var left atomic.Int64
+	left.Store(1 << 20)
 	must(t, to.PutNote(ctx, "of-the-target", "a", []byte("gives way")))
 	if _, err := casework.Move(ctx, from, unchecked{failing{to, &left}}, nil); !errors.Is(err, errGone) {
 		t.Fatal(err)
