@@ -114,4 +114,15 @@ func TestUncitedShipped(t *testing.T) {
 	if pairs < 2 {
 		t.Fatalf("only %d versions follow another", pairs)
 	}
+	// Any two packs can be laid beside each other, and each figure that is told
+	// has two sides.
+	all := lib.Regions()
+	for i, r := range all {
+		a, b := lib.History(r.Region)[0], lib.History(all[(i+1)%len(all)].Region)[0]
+		for _, u := range UncitedChanges(a, b, false) {
+			if u.Was == u.Is || u.Part == "" || u.What == "" {
+				t.Errorf("%s beside %s: %+v", a.File, b.File, u)
+			}
+		}
+	}
 }

@@ -82,9 +82,17 @@ func dayOf(t time.Time) Date {
 // of the program say of themselves aside, and tells two halves of a day apart: it
 // answers for a case that was determined then. l itself stays as it is.
 func (l *Library) AsOf(at time.Time) *Library {
-	return l.only(func(p *Pack) bool {
+	counted := func(p *Pack) bool {
 		return !at.Before(p.PublishedAt) && (p.RetiredAt.IsZero() || at.Before(p.RetiredAt))
-	})
+	}
+	same := true
+	for _, r := range l.regions {
+		same = same && !slices.ContainsFunc(l.packs[r.Region], func(p *Pack) bool { return !counted(p) }) && !slices.ContainsFunc(l.retired[r.Region], counted)
+	}
+	if same {
+		return l // what follows from its packs is kept with them
+	}
+	return l.only(counted)
 }
 
 // Retired returns the versions of a region that no longer count in this house,

@@ -110,6 +110,9 @@ func TestReview(t *testing.T) {
 	if of(t, before, "2030-07-01") == of(t, after, "2030-07-01") || of(t, after, "2030-07-01") != d.PackSHA256() {
 		t.Error("the two halves of the day of a publication are not told apart")
 	}
+	if lib.AsOf(h.clock) != lib {
+		t.Error("nothing happened since, and the library is made anew")
+	}
 	h.clock = h.clock.Add(time.Hour)
 	later := h.stored("88 2030-07-02", "88 2030-01-01")
 	if got := h.reviewed(); !slices.Equal(got, want) {
