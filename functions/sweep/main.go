@@ -1,6 +1,6 @@
 // Command sweep is the function that runs on a schedule: it ends what
 // retention ends, removes uploads that nothing needs, writes the anchor of the
-// day and counts what is late, the documents of criteria among it.
+// day and counts what is late.
 //
 // It runs daily. Each step is safe to run again, and the first that fails ends
 // the run with its error, so that the platform tries again and then tells.
@@ -19,8 +19,6 @@ import (
 	"airwarrant/functions/internal/metrics"
 	"airwarrant/functions/internal/start"
 	"airwarrant/qualify/casework"
-	"airwarrant/qualify/editions"
-	"airwarrant/rules"
 	"airwarrant/web"
 )
 
@@ -91,35 +89,11 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 	if err != nil {
 		return fmt.Errorf("due dates: %w", err)
 	}
-	documents, err := s.documents(ctx, now)
-	if err != nil {
-		return fmt.Errorf("documents of criteria: %w", err)
-	}
-	s.log.InfoContext(ctx, "swept", "day", day, "destroyed", destroyed, "uploads", removed, "late", late, "documents", documents)
+	s.log.InfoContext(ctx, "swept", "day", day, "destroyed", destroyed, "uploads", removed, "late", late)
 	return metrics.Write(os.Stdout, now, "sweep",
 		metrics.Value{Name: "CasesDestroyed", Unit: metrics.Count, Value: float64(destroyed)},
 		metrics.Value{Name: "UploadsRemoved", Unit: metrics.Count, Value: float64(removed)},
-		metrics.Value{Name: "CasesLate", Unit: metrics.Count, Value: float64(late)},
-		metrics.Value{Name: "DocumentsDue", Unit: metrics.Count, Value: float64(documents)})
-}
-
-// documents counts the documents of criteria that somebody has to look up.
-func (s *sweep) documents(ctx context.Context, now time.Time) (int, error) {
-	lib, err := rules.Embedded()
-	if err != nil {
-		return 0, err
-	}
-	all, err := editions.New(s.store, lib, func() time.Time { return now }).Watch(ctx)
-	if err != nil {
-		return 0, err
-	}
-	n := 0
-	for _, w := range all {
-		if w.Late {
-			n++
-		}
-	}
-	return n, nil
+		metrics.Value{Name: "CasesLate", Unit: metrics.Count, Value: float64(late)})
 }
 
 // overdue counts the cases, closed ones apart, on which something was due
