@@ -351,8 +351,32 @@ func TestDraftFromFile(t *testing.T) {
 	}
 }
 
-// A rehearsal of more cases than one request takes goes on where it stood.
-func TestRehearsalInSlices(t *testing.T) {
+// A rehearsal of more cases than one request takes goes on where it stood; whoever
+// leaves it loses nothing.
+func TestRehearsalGoesOn(t *testing.T) {
+	b := valeBench(t)
+	b.cfg.RehearsalSlice = 1 // one page of cases a request
+	for i := range 300 {
+		if _, err := casework.Create(t.Context(), b.store, must(casework.NewNumber(b.cfg.Now(), b.cfg.Random)), b.stamp("M. Reyes", casework.RoleIntake), casework.Opened{Criteria: []string{vale}}); err != nil {
+			t.Fatal(i, err)
+		}
+	}
+	v := b.at(Maintainer)
+	at := v.draft(valeNext, valeNextCases)
+	b.wants(v.send(at+"/rehearsal", at+"/rehearsal", url.Values{}), "256 cases so far. It is not through.", "What came out so far", "It was changed and is not determined since", "Go on", "The first 200 are listed")
+	// Another person goes on with it, on another day.
+	*b.clock = b.clock.Add(24 * time.Hour)
+	w := b.other(Maintainer)
+	b.wants(w.page(at+"/rehearsal"), "256 cases so far", "Begun by M. Reyes")
+	b.wants(w.send(at+"/rehearsal", at+"/rehearsal", url.Values{}), "Through all stored cases", "Stored cases judged by these criteria 300")
+	w.page(at + "/rehearsal.csv")
+	if lines := strings.Count(w.last, "\n"); lines != 301 {
+		t.Errorf("the table has %d lines, want 301", lines)
+	}
+}
+
+// A rehearsal begins anew where its draft or the cases are others.
+func TestRehearsalAnew(t *testing.T) {
 	b := valeBench(t)
 	for i := range 3 {
 		b.valeCase(fmt.Sprintf("Patient %d", i), "88")

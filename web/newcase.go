@@ -1,8 +1,8 @@
 package web
 
 import (
-	"cmp"
 	"errors"
+	"maps"
 	"math/rand/v2"
 	"net/http"
 	"net/url"
@@ -89,7 +89,7 @@ func (s *Site) showNew(w http.ResponseWriter, q *request, status int, b newPage)
 		for _, a := range b.Choice.Ask {
 			b.Asks = append(b.Asks, askWords(a))
 		}
-		b.Open, b.Shut = s.partsOf(b.Choice, cmp.Or(typed(b.Form, "payer"), b.Choice.Region))
+		b.Open, b.Shut = s.partsOf(b.Choice, typed(b.Form, "payer"))
 	}
 	s.render(w, q, status, "new", page{Title: "New case", Body: b})
 }
@@ -125,7 +125,10 @@ func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 		if len(faults) > 0 {
 			status = http.StatusUnprocessableEntity
 		}
-		s.showNew(w, q, status, newPage{Form: q.PostForm, Errors: faults, Asked: len(faults) == 0, Choice: choice})
+		// What was marked before is no answer to what is asked now.
+		form := maps.Clone(q.PostForm)
+		form.Set("payer", choice.Region)
+		s.showNew(w, q, status, newPage{Form: form, Errors: faults, Asked: len(faults) == 0, Choice: choice})
 		return nil
 	}
 	var ask bool

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -14,9 +15,8 @@ import (
 	"airwarrant/rules"
 )
 
-// rehearsalSlice is how long one request goes on with a rehearsal before it
-// answers (our choice): no request may run for minutes, on one machine or as a
-// function. Each goes through at least one page of cases.
+// rehearsalSlice is Config.RehearsalSlice where it is not set (our choice): no
+// request may run for minutes, on one machine or as a function.
 const rehearsalSlice = 2 * time.Second
 
 // linesShown is how many cases the page lists; the file holds all.
@@ -33,7 +33,7 @@ type rehearsalPage struct {
 	Ended       string
 	Summary     *summaryPart
 	Lines       []rehearsedLine
-	Listed      int // cases of which there is something to tell
+	More        bool // there are more than those listed
 	Say         string
 	Nothing     bool // no version lies beside the draft
 }
@@ -155,9 +155,10 @@ func (s *Site) showRehearsal(w http.ResponseWriter, q *request, status int, d ed
 				if err != nil {
 					return err
 				}
-				if b.Listed++; len(b.Lines) < linesShown {
-					b.Lines = append(b.Lines, rehearsedLineOf(l, plan.Draft))
+				if b.More = len(b.Lines) == linesShown; b.More {
+					break
 				}
+				b.Lines = append(b.Lines, rehearsedLineOf(l, plan.Draft))
 			}
 		}
 	}
@@ -193,7 +194,7 @@ func (s *Site) rehearse(w http.ResponseWriter, q *request) error {
 	}
 	ctx, stop := context.WithCancel(q.Context())
 	defer stop()
-	enough := time.Now().Add(rehearsalSlice)
+	enough := time.Now().Add(cmp.Or(s.cfg.RehearsalSlice, rehearsalSlice))
 	_, err = s.book.Rehearse(ctx, personOf(q), d, func(editions.Rehearsal) {
 		if time.Now().After(enough) {
 			stop()

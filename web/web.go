@@ -37,7 +37,7 @@ import (
 )
 
 // Config is what a site is made of. Every field but Demo, Hosts, Arrivals,
-// Provider, Critical, Region and Determined is needed.
+// Provider, Critical, Region, Determined and RehearsalSlice is needed.
 type Config struct {
 	Store   casework.Store
 	Library Libraries
@@ -63,6 +63,9 @@ type Config struct {
 	// Determined is told the outcomes of each determination that is written, one
 	// for each region, for counting; nil for nobody.
 	Determined func(outcomes []string)
+	// RehearsalSlice is how long one request goes on with a rehearsal before it
+	// answers, zero for two seconds; each goes through at least one page of cases.
+	RehearsalSlice time.Duration
 }
 
 // Libraries gives the criteria that count at the moment. *rules.Library is one

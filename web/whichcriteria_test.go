@@ -18,7 +18,7 @@ func TestWhichCriteria(t *testing.T) {
 	ask := func(place string, plans ...string) (page, chosen string) {
 		t.Helper()
 		v.page("/cases/new")
-		r := v.post("/cases/new", url.Values{"which": {"1"}, "birth": {"1951-05-04"}, "place": {place}, "plan": plans, "name": {merrin.Name}})
+		r := v.post("/cases/new", url.Values{"which": {"1"}, "birth": {"1951-05-04"}, "place": {place}, "plan": plans, "name": {merrin.Name}, "payer": {"ca-on-hop"}})
 		if r.Code != http.StatusOK {
 			t.Fatalf("%s: status %d: %s", place, r.Code, text(v.last))
 		}

@@ -3,15 +3,18 @@
 package main
 
 import (
+	"crypto/rand"
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
 	cdp "github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 	"airwarrant/web"
@@ -49,10 +52,12 @@ criteria:
 `
 )
 
-// valeSite is a demonstration in which an invented payer has one version.
-func valeSite(t *testing.T) *browser {
+// valeSite is a demonstration in which an invented payer has one version, and so
+// many further cases under it.
+func valeSite(t *testing.T, further int) *browser {
 	t.Helper()
-	return openSite(t, func(c *web.Config, _ string) {
+	var store casework.Store
+	b := openSite(t, func(c *web.Config, _ string) {
 		c.Demo = true
 		base, err := c.Library.Current(t.Context())
 		if err != nil {
@@ -67,8 +72,21 @@ func valeSite(t *testing.T) *browser {
 			t.Fatal(err)
 		}
 		pack.Cases, pack.CasesFile, pack.KnownSince = []byte(valeCases), "xx-vale/2026-01-01.cases.yaml", pack.EffectiveFrom
+		if store = c.Store; further > 0 {
+			c.RehearsalSlice = 1 // one page of cases a request
+		}
 		c.Library = editions.New(c.Store, base.With([]rules.Region{region}, []*rules.Pack{pack}, nil), c.Now)
 	})
+	for range further {
+		number, err := casework.NewNumber(time.Now(), rand.Reader)
+		if err == nil {
+			_, err = casework.Create(t.Context(), store, number, casework.Stamp{At: time.Now(), By: "demo intake", Role: casework.RoleIntake}, casework.Opened{Criteria: []string{"xx-vale"}})
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return b
 }
 
 // valeCase opens a case of a saturation at rest and returns its number.
@@ -95,7 +113,7 @@ func (b *browser) typeInto(id, text string) {
 // The way of a change of criteria in a real browser: faults while typing, words by
 // keyboard, cases, rehearsal, proposal, a second person, the desks.
 func TestOutsideDraftToDesks(t *testing.T) {
-	b := valeSite(t)
+	b := valeSite(t, 0)
 	b.sit(web.Intake)
 	b.visit("/cases/new")
 	b.give("form", map[string]string{"name": "Marama Tidewell (invented)", "birth": "1950-04-02", "place": "US-OR"})
@@ -312,7 +330,7 @@ func TestOutsideDraftToDesks(t *testing.T) {
 
 // The same without any script: forms, faults and a rehearsal press by press.
 func TestOutsideDraftWithoutScript(t *testing.T) {
-	b := valeSite(t)
+	b := valeSite(t, 0)
 	b.sit(web.Intake)
 	b.valeCase("Marama Tidewell (invented)", "88")
 	m := b.another()
@@ -339,4 +357,35 @@ func TestOutsideDraftWithoutScript(t *testing.T) {
 	m.visit(draft + "/rehearsal")
 	m.press("#go button")
 	m.wants("Through all stored cases", "None: no outcome changes")
+}
+
+// A rehearsal is stopped by a press, left, and gone on with; nothing of it is lost.
+func TestOutsideRehearsalStopped(t *testing.T) {
+	m := valeSite(t, 1100)
+	m.sit(web.Maintainer)
+	m.visit("/rules/xx-vale/2026-01-01")
+	m.press("#change a")
+	m.give("form[action='/drafts']", map[string]string{"day": "2027-02-01"})
+	m.press("form[action='/drafts'] button")
+	draft := m.path()
+	m.visit(draft + "/rehearsal")
+	m.js("document.querySelector('#go button').click();true")
+	if !m.js("document.activeElement.hasAttribute('data-stop')") {
+		t.Error("the keyboard is not at the button that stops")
+	}
+	m.js("document.querySelector('[data-stop]').click();true")
+	m.until("it stopped", "document.body.innerText.includes('Stopped.')")
+	m.wants("cases so far. It is not through.")
+	m.look("118-rehearsal-stopped")
+	m.visit("/drafts")
+	m.visit(draft + "/rehearsal")
+	m.wants("cases so far. It is not through.")
+	m.js("document.querySelector('#go button').click();true")
+	m.until("it is through", "document.body.innerText.includes('Through all stored cases')")
+	if cases := m.text1(".pairs.counts dd", ""); cases != "1100" {
+		t.Errorf("%s cases, want 1100", cases)
+	}
+	if !m.js("document.activeElement.getAttribute('role')==='status'") {
+		t.Error("the keyboard is not at what was told")
+	}
 }
