@@ -117,8 +117,22 @@ func rulesImport(words []string, lf libraryFlags, asJSON bool, e env) (err error
 	if len(words) != 1 {
 		return fmt.Errorf("rules import: expected one DIR, found %d words; see airwarrant --help", len(words))
 	}
-	if _, err := os.Stat(words[0]); err != nil {
+	root, err := os.OpenRoot(words[0])
+	if err != nil {
 		return fmt.Errorf("rules import: %w; check the name", err)
+	}
+	defer func() { err = errors.Join(err, root.Close()) }()
+	// A folder out of version control may hold links to anything on this machine.
+	err = fs.WalkDir(root.FS(), ".", func(name string, d fs.DirEntry, err error) error {
+		if err == nil && d.Type()&fs.ModeSymlink != 0 {
+			if _, serr := root.Stat(name); serr != nil {
+				return fmt.Errorf("%s: expected files of the folder; found a link that leads out of it or nowhere; put the file itself there", name)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return status{exitRefused, fmt.Errorf("rules import: %w", err)}
 	}
 	lib, err := library(lf.packs)
 	if err != nil {
@@ -130,7 +144,7 @@ func rulesImport(words []string, lf libraryFlags, asJSON bool, e env) (err error
 		return err
 	}
 	defer func() { err = errors.Join(err, store.Close()) }()
-	got, err := editions.New(store, lib, time.Now).Import(ctx, commandLine, os.DirFS(words[0]))
+	got, err := editions.New(store, lib, time.Now).Import(ctx, commandLine, root.FS())
 	if err != nil {
 		return status{exitRefused, err}
 	}

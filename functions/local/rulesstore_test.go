@@ -193,6 +193,20 @@ func TestExportAndImport(t *testing.T) {
 	if left, err := os.ReadDir(outside); err != nil || len(left) != 0 {
 		t.Errorf("files were written through a link: %v %v", left, err)
 	}
+	// A link in the folder of an import.
+	leads := filepath.Join(t.TempDir(), "leads")
+	if err := os.CopyFS(filepath.Join(leads, "xx-example"), os.DirFS("../../rules/packs/xx-example")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(filepath.Join(out, "us-medicare"), filepath.Join(leads, "us-medicare")); err != nil {
+		t.Fatal(err)
+	}
+	if r := command(t, "", "rules", "import", leads, "--data", empty); r.code != exitRefused || r.out != "" || !strings.Contains(r.err, "us-medicare: expected files of the folder") {
+		t.Errorf("%+v", r)
+	}
+	if r := command(t, "", "rules", "import", filepath.Join(out, "none"), "--data", empty); r.code != exitUsage || r.out != "" {
+		t.Errorf("%+v", r)
+	}
 	// What is none of the criteria is told and stays.
 	foreign := filepath.Join(out, "xx-example", "2031-01-01.yaml")
 	if err := os.WriteFile(foreign, []byte("title: old\n"), 0o600); err != nil {
