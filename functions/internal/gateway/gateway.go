@@ -82,7 +82,11 @@ func answering(h http.Handler, log *slog.Logger) func(context.Context, events.AP
 		}
 		within := h
 		if deadline, ok := ctx.Deadline(); ok {
-			within = http.TimeoutHandler(h, time.Until(deadline)-beforeDeadline, sayTooLate)
+			left := time.Until(deadline) - beforeDeadline
+			if left <= 0 {
+				return plain(http.StatusServiceUnavailable, sayTooLate), nil // what is begun now would fail in some other words
+			}
+			within = http.TimeoutHandler(h, left, sayTooLate)
 		}
 		w := &answer{header: http.Header{}}
 		if !serve(within, w, r, log) {

@@ -215,6 +215,8 @@ func TestFailures(t *testing.T) {
 			w.Write(make([]byte, 5<<20)) // more than fits once it is in base64
 		case "/slow":
 			<-r.Context().Done()
+		case "/late":
+			t.Error("something was begun with no time left")
 		}
 	}), slog.New(web.LogHandler(slog.NewJSONHandler(&log, nil))), io.Discard)
 	for _, tt := range []struct {
@@ -226,11 +228,15 @@ func TestFailures(t *testing.T) {
 		{"/panic", "GET", "", false, 500, sayFailed},
 		{"/large", "GET", "", false, 500, sayTooLarge},
 		{"/slow", "GET", "", false, 503, sayTooLate},
+		{"/late", "GET", "", false, 503, sayTooLate},
 		{"/", "POST", "Invented%Name", true, 400, sayNoForm},
 		{"/", "", "", false, 400, sayNoForm},
 		{"/", "POST", strings.Repeat("x", mostBody+1), false, 413, sayNoForm},
 	} {
 		left := time.Minute
+		if tt.path == "/late" {
+			left = beforeDeadline - time.Millisecond
+		}
 		if tt.path == "/slow" {
 			left = beforeDeadline + 10*time.Millisecond
 		}
