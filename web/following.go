@@ -56,7 +56,7 @@ func (b *caseBody) fillFollowing(f *file, d criteria.Determination, p posted, l 
 		}
 	}
 	for _, c := range calendar.Dated(&d) {
-		b.Following.Dates = append(b.Following.Dates, dateLine{worksheet.KindWords(c.Kind), c.Text, c.DatesIn(l)})
+		b.Following.Dates = append(b.Following.Dates, dateLine{l.Say(worksheet.KindWords(c.Kind)), c.Text, c.DatesIn(l)})
 	}
 }
 

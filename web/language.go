@@ -37,11 +37,15 @@ func (s *Site) chooseLanguage(w http.ResponseWriter, q *request) error {
 }
 
 // here is the address of the page that q shows, to come back to with a GET:
-// of a form that was sent back with its faults, the page that holds the form.
-// What stands behind a question mark is left out: nothing that came with a
-// request is shown again.
+// of a form that was sent back with its faults, the page that holds the form. A
+// question of the address goes with it, so that a list stays filtered and paged;
+// it holds no patient, because a name is asked for in the body of a form alone.
+// A question that is too long for safePath is left out.
 func (q *request) here() string {
 	if q.Method == http.MethodGet && q.route.Path != "" {
+		if asked := q.URL.Query().Encode(); asked != "" && safePath(q.URL.Path+"?"+asked) != "" {
+			return q.URL.Path + "?" + asked
+		}
 		return q.URL.Path
 	}
 	return pageOf(q.route.Path, q.URL.Path)

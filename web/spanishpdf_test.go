@@ -46,7 +46,7 @@ func TestOutsidePDFInSpanish(t *testing.T) {
 		}
 		said := strings.Join(strings.Fields(string(tool(t, "pdftotext", "-layout", path, "-"))), " ")
 		first := strings.Join(strings.Fields(string(tool(t, "pdftotext", "-layout", "-l", "1", path, "-"))), " ")
-		for _, want := range []string{w.Verdict.Word, w.Headline[0], w.Headline[1], "DEMO: datos inventados, ningún paciente", "página 1 de", "Caso 2603-7KQ4X2", "impreso el 1 mar 2026"} {
+		for _, want := range []string{w.Verdict.Word, w.Headline[0], w.Headline[1], "DEMO: datos inventados, sin paciente", "página 1 de", "Caso 2603-7KQ4X2", "impreso el 1 mar 2026"} {
 			if !strings.Contains(first, want) {
 				t.Errorf("%s: page 1 lacks %q: %.700s", region, want, first)
 			}

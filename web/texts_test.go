@@ -439,6 +439,15 @@ func TestVisitorChoosesTheLanguage(t *testing.T) {
 	v.page(link)
 	v.post(link+"/code", url.Values{"code": {"12"}})
 	b.wants(v.last, "No cuenta como intento", `name="to" value="`+link+`"`)
+	// What was asked in the address of a list is still asked.
+	i := b.at(Intake)
+	i.page("/cases?payer=us-medicare&state=asked")
+	b.wants(i.last, `name="to" value="/cases?payer=us-medicare&amp;state=asked"`)
+	if got := i.post("/language", url.Values{"form": {i.token()}, "language": {"es"}, "to": {"/cases?payer=us-medicare&state=asked"}}).Header().Get("Location"); got != "/cases?payer=us-medicare&state=asked" {
+		t.Errorf("after choosing on a list: sent to %q", got)
+	}
+	i.page("/cases?payer=" + strings.Repeat("x", 600))
+	b.wants(i.last, `name="to" value="/cases"`)
 	// Nothing leads to another site.
 	token := v.token()
 	for _, to := range []string{"https://example.org/", "//example.org/", `/\example.org`, ""} {

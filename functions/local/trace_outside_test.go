@@ -130,7 +130,7 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 	// By the keyboard: the start, then closer to the shortest part, then along.
 	b.js("document.querySelector('#sheet .cursor').focus();true")
 	b.do(cdp.KeyEvent("0"))
-	b.shown("Saturation from 2024-03-01 20:00:00 to 2024-03-06 14:59:59")
+	b.shown("Saturation from Mar 1, 2024 20:00:00 to Mar 6, 2024 14:59:59")
 	b.do(cdp.KeyEvent(kb.Home))
 	for range 20 {
 		b.do(cdp.KeyEvent("+"))
@@ -166,7 +166,7 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 
 	// A drag moves it: half of what is seen to the right shows what was before.
 	b.do(cdp.KeyEvent("0"))
-	b.shown("Saturation from 2024-03-01 20:00:00")
+	b.shown("Saturation from Mar 1, 2024 20:00:00")
 	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(2)').click();true")
 	b.shown("a part of the session")
 	x, y = b.at(.5, 0, 1)
@@ -175,7 +175,7 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 	b.until("moved", fmt.Sprintf("(()=>{const t=document.querySelector('#sheet .trace title').textContent;return t!==%q && !document.querySelector('#sheet .ws-run').hasAttribute('transform')})()", b.text1(box+" title", "")))
 	b.look("52-trace-moved")
 	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(5)').click();true")
-	b.shown("Saturation from 2024-03-01 20:00:00 to 2024-03-06 14:59:59")
+	b.shown("Saturation from Mar 1, 2024 20:00:00 to Mar 6, 2024 14:59:59")
 
 	// Paper has the whole, whatever was looked at.
 	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(2)').click();true")

@@ -28,15 +28,15 @@ function send(form) {
   bar.hidden = false;
   bar.value = 0;
   button.disabled = true;
-  say("Sending…");
+  say(tell("sending"));
   request.upload.addEventListener("progress", (e) => {
     if (!e.lengthComputable) return;
     bar.max = e.total;
     bar.value = e.loaded;
-    say(e.loaded < e.total ? "Sent " + Math.floor(100 * e.loaded / e.total) + " %" : "Sent. Reading the recording…");
+    say(e.loaded < e.total ? tell("sent", Math.floor(100 * e.loaded / e.total)) : tell("whole"));
   });
-  request.addEventListener("error", () => stop("The connection broke off. Nothing was stored; send it again."));
-  request.addEventListener("abort", () => stop("Sending was stopped. Nothing was stored."));
+  request.addEventListener("error", () => stop(tell("broke")));
+  request.addEventListener("abort", () => stop(tell("stopped")));
   const settle = (status, address, body) => {
     const page = new DOMParser().parseFromString(body, "text/html");
     // The page of a ticket that shows the form again tells why the file was refused.
@@ -81,7 +81,7 @@ function send(form) {
     for (const f of ticket.fields) data.append(f.name, f.value);
     data.append("file", chosen.files[0], "file");
     go(ticket.address, data);
-  }).catch(() => stop("The connection broke off. Nothing was stored; send it again."));
+  }).catch(() => stop(tell("broke")));
 }
 
 // Where the answer asks about the columns of a file, the file chosen goes over

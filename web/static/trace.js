@@ -5,6 +5,13 @@
 // stretched.
 "use strict";
 
+// tell is a text in the language of the page, which comes with it; each %s is
+// filled in order.
+const said = JSON.parse(document.getElementById("said").textContent);
+function tell(name, ...args) {
+  return said[name].replace(/%s/g, () => args.shift());
+}
+
 function traces() {
   for (const wrap of document.querySelectorAll("[data-traces]")) {
     wrap.querySelectorAll("div.ws-trace").forEach((frame, n) => {
@@ -51,10 +58,10 @@ function trace(box) {
     if (text) e.textContent = text;
     return e;
   };
-  const cursor = make("div", { class: "cursor", role: "slider", tabindex: "0", "aria-label": "Place on the trace", "aria-valuemin": "0", "aria-valuemax": String(Math.round(all / 1000)), "aria-valuenow": "0", "aria-valuetext": "at the start" });
+  const cursor = make("div", { class: "cursor", role: "slider", tabindex: "0", "aria-label": tell("place"), "aria-valuemin": "0", "aria-valuemax": String(Math.round(all / 1000)), "aria-valuenow": "0", "aria-valuetext": tell("start") });
   const hair = make("div", { class: "hair", hidden: "" });
-  const told = make("p", { class: "small reading" }, "Point at the trace to read it; arrow keys on it do the same, + and − draw it closer or wider, 0 draws the whole.");
-  const bar = make("div", { class: "do no-print trace-bar", role: "group", "aria-label": "What the trace shows" });
+  const told = make("p", { class: "small reading" }, tell("help"));
+  const bar = make("div", { class: "do no-print trace-bar", role: "group", "aria-label": tell("shows") });
   const button = (text, act) => {
     const b = make("button", { type: "button" }, text);
     b.addEventListener("click", () => ready().then(act));
@@ -75,7 +82,7 @@ function trace(box) {
       if (no > took) take(drawn);
       took = Math.max(took, no);
     } catch {
-      told.textContent = "This part of the trace could not be fetched. Try again in a minute, or load the page again.";
+      told.textContent = tell("lost");
     }
   };
   // ready asks for the first part when somebody first turns to the trace.
@@ -177,13 +184,13 @@ function trace(box) {
       else high = m;
     }
     const r = part.readings[low - 1];
-    if (!r || x > Math.max(r[1], r[0] + width / 872)) return "no record";
+    if (!r || x > Math.max(r[1], r[0] + width / 872)) return tell("record");
     const [, , begins, ends, least, greatest, pulse, note] = r;
-    const when = begins === ends ? begins : begins + " to " + ends;
-    let say = least === "" ? "" : (least === greatest ? least : least + " to " + greatest) + " %";
-    if (say && pulse) say += ", pulse " + pulse;
+    const when = begins === ends ? begins : tell("range", begins, ends);
+    let say = least === "" ? "" : (least === greatest ? least : tell("range", least, greatest)) + " %";
+    if (say && pulse) say = tell("pulse", say, pulse);
     if (note) say += (say ? "; " : "") + part.notes[note];
-    return when + ": " + (say || "no reading");
+    return when + ": " + (say || tell("none"));
   };
   const point = () => {
     hair.hidden = false;
@@ -199,7 +206,7 @@ function trace(box) {
     const reading = read(at);
     cursor.dataset.at = pick ? pick.stamp(at) : reading.split(": ")[0];
     cursor.setAttribute("aria-valuenow", String(Math.round(at / 1000)));
-    cursor.setAttribute("aria-valuetext", pick ? pick.stamp(at) + (reading ? ", " + reading : "") : reading || "being drawn");
+    cursor.setAttribute("aria-valuetext", pick ? pick.stamp(at) + (reading ? ", " + reading : "") : reading || tell("drawn"));
     if (reading && document.activeElement === cursor) told.textContent = reading;
   };
   const move = (to) => {
@@ -211,14 +218,14 @@ function trace(box) {
     else drawCursor();
   };
 
-  const earlier = button("◀ Earlier", () => pan(-0.5));
-  const closer = button("Closer", () => zoom(0.5, middle()));
-  const wider = button("Wider", () => zoom(2, middle()));
-  const later = button("Later ▶", () => pan(0.5));
-  const entire = button("Whole session", () => look(0, all));
+  const earlier = button("◀ " + tell("earlier"), () => pan(-0.5));
+  const closer = button(tell("closer"), () => zoom(0.5, middle()));
+  const wider = button(tell("wider"), () => zoom(2, middle()));
+  const later = button(tell("later") + " ▶", () => pan(0.5));
+  const entire = button(tell("entire"), () => look(0, all));
   const label = make("label", { class: "pick" });
   const doubted = make("input", { type: "checkbox" });
-  label.append(doubted, " Hide doubted readings (no figure changes)");
+  label.append(doubted, " " + tell("hide"));
   bar.append(label);
   doubted.addEventListener("change", () => {
     hide = doubted.checked;
@@ -336,7 +343,7 @@ function picker(box) {
   const turn = (field) => {
     aim = field;
     for (const f of fields) f.classList.toggle("aim", f === aim);
-    told.textContent = "A click on the trace, or Enter after the arrow keys on it, goes into: " + aim.dataset.stamp + ".";
+    told.textContent = tell("aim", aim.dataset.stamp);
   };
   // place is where a time that is written stands, null if it is none.
   const place = (text) => {
@@ -350,8 +357,8 @@ function picker(box) {
   // Places to which a click nearby is drawn, so that one stretch ends where the
   // next begins: both ends, the times in the fields, the recording's own marks.
   const places = (whole) => {
-    const said = [...form.querySelectorAll("datalist option")].map((o) => place(o.value));
-    return [0, whole, ...set(), ...said.filter((ms) => ms !== null)];
+    const marks = [...form.querySelectorAll("datalist option")].map((o) => place(o.value));
+    return [0, whole, ...set(), ...marks.filter((ms) => ms !== null)];
   };
   let changed = () => {};
   for (const f of fields) {
