@@ -63,6 +63,11 @@ func demoCases() []demoCase {
 		"test_date": "2026-04-14", "test_state": "exertion", "test_place": "facility", "test_performed_by": "hospital", "supplier_part": "none",
 		"custody": "sent_by_practitioner", "exertion_in_person": "true", "inpatient": "false",
 	}
+	ward := map[string]string{
+		"test_date": "2026-04-20", "test_state": "rest", "test_place": "facility", "test_performed_by": "hospital", "supplier_part": "none",
+		"custody": "sent_by_practitioner", "test_oxygen": "room_air", "inpatient": "true", "discharge_date": "2026-04-21", "order_date": "2026-04-20",
+		"start_date": "2026-04-21",
+	}
 	fax := homeNight("2026-03-29", "2026-03-20")
 	fax["reported_minutes"] = "7.2 min"
 	barred := homeNight("2026-04-02", "2026-03-30")
@@ -79,6 +84,7 @@ func demoCases() []demoCase {
 		{"the name in the file differs", medicare, patient{"Odalys Fenn", born(1960, 7, 15), "HV-20502"}, homeNight("2026-04-07", "2026-03-31"), chart(map[string]string{"awake_spo2": "92 %"}), "night-6.csv", criteria.Undetermined},
 		{"two nights in one download, another country", "anz-tsanz", patient{"Marama Tidewell", born(1953, 3, 22), ""}, homeNight("2026-05-05", "2026-04-28"), map[string]string{"chronic_stable_state": "true", "smoking_stopped_month": "true"}, "nights-7.csv", criteria.Undetermined},
 		{"a walk in three legs, marked on one recording", medicare, patient{"Wystan Briar", born(1946, 10, 27), "HV-20511"}, walked, chart(map[string]string{"sleep_apnea": ""}), "walk-8.csv", criteria.Qualifies},
+		{"a reading on the ward before discharge: it serves two days, and a repeat falls due", medicare, patient{"Isolde Farrow", born(1944, 4, 2), "HV-20527"}, ward, chart(map[string]string{"rest_spo2": "89 %", "hematocrit": "57 %"}), "", criteria.Qualifies},
 	}
 }
 

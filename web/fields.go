@@ -23,6 +23,7 @@ type field struct {
 	Unknown  bool
 	Why      string // why it is asked
 	Waits    string // the clauses that wait for it, in the words of the criteria
+	Settles  string // the consequences that it settles, in their words
 	Pack     bool   // Question and Why are words of the criteria
 	Error    string
 	Where    bool // asks where in the chart it stands

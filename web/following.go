@@ -42,10 +42,10 @@ func (b *caseBody) fillFollowing(f *file, d criteria.Determination, p posted, l 
 		settles := worksheet.KindWords(c.Kind) + ": " + c.Text
 		for _, a := range c.Asks {
 			if i, ok := at[a.Fact]; ok {
-				b.Following.Fields[i].Why += " " + settles
+				b.Following.Fields[i].Settles += " " + settles
 			} else if fl, ok := f.besideField(a, p, &asked); ok {
 				at[a.Fact] = len(b.Following.Fields)
-				fl.Why = "For " + string(a.Who) + ". Settles: " + settles
+				fl.Why, fl.Settles = groupTitle(a.Who), settles
 				b.Following.Fields = append(b.Following.Fields, fl)
 			}
 		}

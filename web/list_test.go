@@ -408,3 +408,17 @@ func TestDaysOfADetermination(t *testing.T) {
 		t.Errorf("of a file that may be another person's: due %s, until %s", d.Due, d.Until)
 	}
 }
+
+// The demonstration shows what falls due and how long a test serves, by the
+// consequences of its criteria: two days after a test on the ward, and day 90
+// after the start (us-medicare/2023-04-01.yaml, kinds serves_until and retest).
+func TestDemoShowsDates(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	row := regexp.MustCompile(`(?s)<tr>(?:[^<]|<[^/]|</[^t]|</t[^r])*Isolde Farrow.*?</tr>`).FindString(v.page("/cases"))
+	b.wants(row, "2026-07-20", "2026-04-22")
+	v.page("/cases?order=due")
+	if got := v.numbers(); got[0] != b.numberOf("Isolde Farrow") {
+		t.Errorf("by due date the list begins with %s", got[0])
+	}
+}

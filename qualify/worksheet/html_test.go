@@ -93,3 +93,17 @@ func TestStyleCoversClasses(t *testing.T) {
 		}
 	}
 }
+
+// TestMarkBeforeText: a verdict and the text that follows it in one cell do not
+// run into each other.
+func TestMarkBeforeText(t *testing.T) {
+	in := sample("met")
+	in.Answers = []OfficeAnswer{{Question: "Where does the order stand?", Answer: "we disagree", Disputed: true, By: "R. Quill, RN", At: "2030-03-05"}}
+	page := fragment(t, New(in))
+	if !strings.Contains(page, "Disputed:</span> Where does the order stand?") {
+		t.Errorf("the question of a dispute: %.400s", page[strings.Index(page, "Disputed"):])
+	}
+	if strings.Contains(page, "Met:") {
+		t.Error("a verdict alone ends with a colon")
+	}
+}
