@@ -9,9 +9,9 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
 
 	"airwarrant/qualify/casework"
-	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 )
@@ -254,6 +254,7 @@ type findings struct {
 	Beside, Until string
 	Changes       []rules.Difference
 	Words         *rulePageBody // nil while there are faults
+	Live          bool          // of what is being typed: its cases were not run
 	Failed        int
 }
 
@@ -271,12 +272,40 @@ type caseLine struct {
 	Line                   int
 }
 
-// check looks a draft over, for the page and for the script.
+// check looks a draft over and runs its cases. The same text is looked over once.
 func (s *Site) check(q *request, d editions.Draft) (*findings, error) {
+	key := d.SHA256() + " " + s.lib.SHA256() + " " + s.today().String()
+	s.found.mu.Lock()
+	f := s.found.of[key]
+	s.found.mu.Unlock()
+	if f != nil {
+		return f, nil
+	}
 	r, err := s.book.Check(q.Context(), d)
 	if err != nil {
 		return nil, err
 	}
+	f = s.findingsOf(r, d)
+	s.found.mu.Lock()
+	defer s.found.mu.Unlock()
+	if s.found.of == nil || len(s.found.of) >= foundKept {
+		s.found.of = map[string]*findings{}
+	}
+	s.found.of[key] = f
+	return f, nil
+}
+
+// foundKept is of how many texts the findings are kept: running the cases of a
+// large version takes seconds.
+const foundKept = 16
+
+// foundBefore keeps what was found in texts, by all that it hangs on.
+type foundBefore struct {
+	mu sync.Mutex
+	of map[string]*findings
+}
+
+func (s *Site) findingsOf(r *editions.Report, d editions.Draft) *findings {
 	f := &findings{Report: r, Changes: r.Differences}
 	add := func(in, text string, line, column int, say string) {
 		l := faultLine{In: in, Line: line, Column: column, Say: say}
@@ -297,11 +326,15 @@ func (s *Site) check(q *request, d editions.Draft) (*findings, error) {
 		add(in, text, p.Line, p.Column, fmt.Sprintf("%sexpected %s; found %s; %s", key, p.Expected, p.Found, p.Mend))
 	}
 	if r.Pack == nil {
-		return f, nil
+		return f
 	}
-	for _, c := range criteria.RunCases(r.Pack, r.Pack.Cases, r.Pack.CasesFile) {
-		if c.Name == "" {
-			add("cases", d.Cases, c.Line, 0, c.Message)
+	ran := r.Ran
+	if ran == nil {
+		ran = r.Failures
+	}
+	for _, c := range ran {
+		if c.Determination.Outcome == "" { // it did not run: a fault of the file
+			add("cases", d.Cases, c.Line, 0, c.Name+": "+c.Message)
 			continue
 		}
 		l := caseLine{Name: c.Name, Outcome: rules.PlainWord(string(c.Determination.Outcome)), Message: c.Message, Line: c.Line}
@@ -319,7 +352,7 @@ func (s *Site) check(q *request, d editions.Draft) (*findings, error) {
 	words := s.wordsOf(r.Pack)
 	words.Until = cmp.Or(f.Until, "open")
 	f.Words = &words
-	return f, nil
+	return f
 }
 
 func (s *Site) draftPage(w http.ResponseWriter, q *request) error {
@@ -404,10 +437,12 @@ func (s *Site) checkDraft(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	d.Texts = textsOf(q.PostForm)
-	f, err := s.check(q, d)
+	r, err := s.book.Look(q.Context(), d)
 	if err != nil {
 		return err
 	}
+	f := s.findingsOf(r, d)
+	f.Live = true
 	s.render(w, q, http.StatusOK, "found", page{Title: "Draft", Body: draftPageBody{Draft: d, Found: f}})
 	return nil
 }

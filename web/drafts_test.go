@@ -125,7 +125,10 @@ func TestDraftToPublication(t *testing.T) {
 	if r := v.post(at+"/check", url.Values{"pack": {valeNext}, "cases": {valeCases}}); r.Code != http.StatusOK {
 		t.Fatalf("check: status %d", r.Code)
 	}
-	b.wants(v.last, "No fault.", "3 cases ran", "1 came out otherwise", "In plain words", "is at or below 87 %")
+	b.wants(v.last, "No fault. Its cases run when it is saved.", "In plain words", "is at or below 87 %")
+	v.page(at)
+	v.post(at+"/check", url.Values{"pack": {valeNext}, "cases": {strings.Replace(valeCases, "want: {outcome: qualifies}", "want: {outcom: qualifies}", 1)}})
+	b.wants(v.last, "2 faults", "Cases, line 5", "outcom")
 	b.wants(v.page(at), "1 fault")
 
 	// A figure without a new citation is refused.
@@ -245,7 +248,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 		}
 	}
 	approve(change)
-	b.wants(intake.page("/cases"), "determined by a version that was corrected", "cases for review")
+	b.wants(intake.page("/cases"), "determined by a version in whose place another counts", "cases for review")
 	number := address[len("/cases/"):]
 	b.wants(intake.page(change+"/cases"), number, "2026-01-01", "qualifies", "closed", `href="`+address+`"`)
 	b.lacks(v.page(change+"/cases"), `href="/cases/`, "Merrin")
@@ -290,7 +293,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	b.wants(v.page(withdrawal), "turned down", "say which notice")
 	page = v.send(version, version+"/withdrawal", url.Values{"reason": {"it was read in notice 7, which is of another payer"}})
 	approve(first(regexp.MustCompile(`action="(/changes/\d+)"`), page))
-	b.wants(intake.page("/cases"), "determined by a version that was withdrawn", "is withdrawn")
+	b.wants(intake.page("/cases"), "determined by a version in whose place another counts", "is withdrawn")
 	b.wants(v.page("/rules"), "Counts no longer here since 2026-06-03")
 }
 

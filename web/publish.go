@@ -377,7 +377,7 @@ func (s *Site) changedWords(h casework.Head) string {
 		case editions.ChangedGone:
 			return "determined by a version that was withdrawn"
 		case editions.ChangedCorrected:
-			return "determined by a version that was corrected"
+			return "determined by a version in whose place another counts"
 		case editions.ChangedLater:
 			return "criteria changed since it was determined"
 		}

@@ -94,6 +94,8 @@ type core struct {
 	health health
 	taking sync.Map // ids of tickets whose file is being taken here
 	pdf    pdfReader
+	// found keeps what was found in the texts of drafts.
+	found foundBefore
 	// book is the criteria that the house publishes itself.
 	book *editions.Book
 	// accounts are who may sit at which desk.

@@ -319,7 +319,7 @@ func TestOutsideDraftToDesks(t *testing.T) {
 	i.wants(number)
 	i.look("115-review")
 	i.visit("/cases")
-	i.wants("determined by a version that was corrected")
+	i.wants("determined by a version in whose place another counts")
 	i.look("116-cases-flagged")
 	i.visit("/cases/" + number)
 	i.wants("The criteria of this case changed since it was determined.")

@@ -80,6 +80,9 @@ func ReadCases(p *rules.Pack, cases []byte, file string) *CaseSet {
 	return s
 }
 
+// Faults are those of the file itself, as Run returns them before its cases.
+func (s *CaseSet) Faults() []CaseResult { return slices.Clone(s.faults) }
+
 // Run runs every case on p.
 func (s *CaseSet) Run(p *rules.Pack) []CaseResult {
 	out := slices.Clone(s.faults)
