@@ -23,9 +23,13 @@ import (
 //	packMet     conditions that are met and are told in words, and what follows
 //	            from the outcome without a date, in the small print
 //
+//	packLast    the papers that must be on file in the small print too (those that
+//	            are missing stand under the verdict in any case), and of how the
+//	            recording was read only what was doubtful
+//
 // No print gets smaller by it, and no alert, verdict, measured clause, figure
-// that a verdict rests on, question or missing paper moves. What does not fit
-// even so goes on to further pages.
+// that a verdict rests on or question moves. What does not fit even so goes on
+// to further pages.
 const pagesWanted = 2
 
 const (
@@ -33,6 +37,7 @@ const (
 	packSpans
 	packLists
 	packMet
+	packLast
 )
 
 // rows are the rows that paper prints of a table, where it prints them in the
@@ -52,7 +57,18 @@ func (p *paper) out(r Row) bool { return r.Spare == SpareOut && p.pack >= packLi
 func (p *paper) lowered(r Row) bool { return r.Spare == SpareUnder && p.pack >= packMet && !r.Minor }
 
 // aside reports whether a row stands in the small print at the end.
-func (p *paper) aside(r Row) bool { return r.Aside || r.Spare == SpareAside && p.pack >= packMet }
+func (p *paper) aside(r Row) bool {
+	return r.Aside || r.Spare == SpareAside && p.pack >= packMet || r.Spare == SpareLast && p.pack >= packLast
+}
+
+// lead is the sentence before a section; the densest paper leaves out how the
+// bounds of a time are read, which the verdict says in words.
+func (p *paper) lead(s *Section) string {
+	if s.ID == "levels" && p.pack >= packLast {
+		return ""
+	}
+	return s.Lead
+}
 
 // lower sets the rows that a table gave up under it, in small print.
 func (p *paper) lower(s *Section) {

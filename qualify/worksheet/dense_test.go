@@ -54,7 +54,7 @@ func TestAsLooseAsTwoPagesAllow(t *testing.T) {
 	for n := 0; n <= 14; n += 2 {
 		w := New(noisy(n))
 		p := layOut(w, PDFOptions{})
-		if p.doc.PageCount() > pagesWanted && p.pack != packMet {
+		if p.doc.PageCount() > pagesWanted && p.pack != packLast {
 			t.Errorf("%d conditions: %d pages and packed only to %d", n, p.doc.PageCount(), p.pack)
 		}
 		for pack := packLoose; pack < p.pack; pack++ {
@@ -84,7 +84,7 @@ func TestAsLooseAsTwoPagesAllow(t *testing.T) {
 	if saved == 0 {
 		t.Error("no second page of a few lines was saved")
 	}
-	if p := layOut(New(noisy(80)), PDFOptions{}); p.doc.PageCount() <= pagesWanted || p.pack != packMet {
+	if p := layOut(New(noisy(80)), PDFOptions{}); p.doc.PageCount() <= pagesWanted || p.pack != packLast {
 		t.Errorf("80 conditions on %d pages", p.doc.PageCount())
 	}
 }
@@ -94,7 +94,7 @@ func TestAsLooseAsTwoPagesAllow(t *testing.T) {
 func TestEveryRowHasItsPlace(t *testing.T) {
 	for _, in := range []Input{sample("met"), sample("open"), noisy(9)} {
 		w := New(in)
-		for pack := packLoose; pack <= packMet; pack++ {
+		for pack := packLoose; pack <= packLast; pack++ {
 			p := setAt(w, pack)
 			for _, s := range w.Sections {
 				if s.Table == nil {

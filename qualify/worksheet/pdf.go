@@ -94,7 +94,7 @@ type paper struct {
 	doc    *gofpdf.Fpdf
 	y      float64
 	x0, y0 float64 // corner of the area in use
-	pack   int     // how densely it is set, packLoose to packMet
+	pack   int     // how densely it is set, packLoose to packLast
 }
 
 // layOut sets w as loosely as pagesWanted pages allow, and as densely as it can
@@ -107,11 +107,11 @@ func layOut(w *Worksheet, opt PDFOptions) *paper {
 		return p
 	}
 	p := set(packLoose)
-	for p.pack < packMet && p.doc.PageCount() > pagesWanted {
+	for p.pack < packLast && p.doc.PageCount() > pagesWanted {
 		p = set(p.pack + 1)
 	}
 	if p.doc.PageCount() == pagesWanted && p.y-p.top() < fewLines {
-		for pack := p.pack + 1; pack <= packMet; pack++ {
+		for pack := p.pack + 1; pack <= packLast; pack++ {
 			if q := set(pack); q.doc.PageCount() < pagesWanted {
 				return q
 			}
@@ -282,7 +282,7 @@ func (p *paper) section(l rules.Language, s *Section) {
 	p.need(space)
 	p.y += 1.3
 	p.mark(s.Title)
-	p.heading(s.heading(), s.Lead)
+	p.heading(s.heading(), p.lead(s))
 	if s.Trace != nil {
 		p.trace(s.Trace, scale)
 		if s.Table != nil {
@@ -309,13 +309,24 @@ func (p *paper) section(l rules.Language, s *Section) {
 	}
 }
 
-// heading prints a title and a sentence, which stands beside it if there is room.
-func (p *paper) heading(title, lead string) {
+// beside is how far behind the margin a sentence stands beside a title, 0 if
+// there is no room for it there.
+func (p *paper) beside(title, lead string) float64 {
 	p.font(true, sizeHead)
 	wide := p.doc.GetStringWidth(legible(title)) + 3
 	p.font(false, sizeSmall)
-	beside := lead != "" && wide+p.doc.GetStringWidth(legible(lead)) <= p.usable()
+	if lead == "" || wide+p.doc.GetStringWidth(legible(lead)) > p.usable() {
+		return 0
+	}
+	return wide
+}
+
+// heading prints a title and a sentence, which stands beside it if there is room.
+func (p *paper) heading(title, lead string) {
+	wide := p.beside(title, lead)
+	beside := wide > 0
 	if beside {
+		p.font(false, sizeSmall)
 		p.doc.Text(p.left()+wide, p.y+sizeHead*lineBody/sizeBody*.78, legible(lead))
 	}
 	p.para(title, p.left(), p.usable(), true, sizeHead)
@@ -422,7 +433,7 @@ func (p *paper) tall(s *Section) float64 {
 	rows := p.measured(t)
 	lines := linesOf(rows, widths) / lineWeight
 	h := 1.3 + sizeHead*lineBody/sizeBody + .4 + float64(lines)*lineBody + float64(len(rows))*2*rowPad
-	if s.Lead != "" {
+	if l := p.lead(s); l != "" && p.beside(s.heading(), l) == 0 {
 		h += sizeSmall * lineBody / sizeBody
 	}
 	if len(p.beyond(t)) > 0 {

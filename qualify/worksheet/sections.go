@@ -387,7 +387,7 @@ func onFile(in Input, src *sourceList) Section {
 		case "located":
 			m, sub = &markLocated, l.Say("copy not on file")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: o.Item}, {Mark: m.in(l), Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Spare: SpareLast, Cells: []Cell{{Text: o.Item}, {Mark: m.in(l), Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
 	}
 	s.Items = src.take(true)
 	return s
@@ -882,6 +882,26 @@ func reading(in Input) []string {
 		}
 		out = append(out, toldAll(l, a.Warnings)...)
 		out = append(out, ruleTexts(l, a)...)
+	}
+	return out
+}
+
+// terse is reading without how the columns were taken, the rules that set a
+// reading aside, which the stretches name, and those that found nothing: what was
+// doubtful about the file, and how many lines the page has besides.
+func terse(in Input) []string {
+	l := in.Language
+	var out []string
+	if rec := in.Recording; rec != nil {
+		for _, w := range rec.Warnings {
+			out = append(out, told(l, w.Said))
+		}
+	}
+	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
+		out = append(out, toldAll(l, a.Warnings)...)
+	}
+	if more := len(reading(in)) - len(out); more > 0 {
+		out = append(out, l.Say("and %d more, listed on the page", more))
 	}
 	return out
 }

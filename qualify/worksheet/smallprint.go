@@ -123,7 +123,11 @@ func (p *paper) texts(s *Section) []smallText {
 		out = append(out, s.Table.texts(func(Row) bool { return true })...)
 		out = append(out, p.beyond(s.Table)...)
 	}
-	for _, it := range s.Items {
+	items := s.Items
+	if p.pack >= packLast && s.Terse != nil {
+		items = s.Terse
+	}
+	for _, it := range items {
 		out = append(out, smallText{it, 0})
 	}
 	return out

@@ -175,9 +175,10 @@ type Section struct {
 	Items []string
 	Trace *Trace
 	After string
-	Minor bool // left out on paper
-	Small bool // set small in two columns on paper, behind the others
-	Cites bool // Items are numbered sources: paper lists them once, at the end
+	Minor bool     // left out on paper
+	Small bool     // set small in two columns on paper, behind the others
+	Terse []string // what the densest paper sets in place of Items; nil: Items
+	Cites bool     // Items are numbered sources: paper lists them once, at the end
 }
 
 // Table is rows under heads. Paper leaves out the minor rows and says how many
@@ -219,12 +220,14 @@ type Row struct {
 type Spare int
 
 // Rows stay as they are, are left out and counted, are set small under their
-// table, or go into the small print at the end.
+// table, or go into the small print at the end: SpareLast where paper is set as
+// densely as it can be.
 const (
 	SpareNot Spare = iota
 	SpareOut
 	SpareUnder
 	SpareAside
+	SpareLast
 )
 
 // Cell is a text, a smaller one under it, and a verdict; each may be empty.
@@ -313,7 +316,7 @@ func New(in Input) *Worksheet {
 		clauses(in, src, ev),
 		{ID: "sources", Title: l.Say("Further sources"), Items: src.take(false), Small: true, Cites: true},
 		{ID: "moresources", Title: l.Say("Sources of the clauses that are listed here alone"), Items: src.take(true), Minor: true, Cites: true},
-		{ID: "reading", Title: l.Say("How the recording was read"), Items: reading(in), Small: true},
+		{ID: "reading", Title: l.Say("How the recording was read"), Items: reading(in), Terse: terse(in), Small: true},
 		{ID: "cautions", Title: l.Say("Cautions"), Items: cautions(l, d), Small: true},
 		provenance(in, ev),
 	}
@@ -352,7 +355,7 @@ func (w *Worksheet) clean() {
 	w.Alerts = visibleAll(w.Alerts)
 	for i := range w.Sections {
 		s := &w.Sections[i]
-		s.Lead, s.After, s.Items = visible(s.Lead), visible(s.After), visibleAll(s.Items)
+		s.Lead, s.After, s.Items, s.Terse = visible(s.Lead), visible(s.After), visibleAll(s.Items), visibleAll(s.Terse)
 		if s.Table == nil {
 			continue
 		}
