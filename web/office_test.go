@@ -260,8 +260,10 @@ func TestCopyOfAPage(t *testing.T) {
 	}
 	page := out.page(w.Header().Get("Location"))
 	b.wants(page, "The copy is received and stored", "copy on file: order", "Copies that came through this link")
-	if w := out.get(link + "/documents"); w.Code != http.StatusNotFound && w.Code != http.StatusMethodNotAllowed {
-		t.Errorf("documents through the link: status %d", w.Code)
+	// The address takes copies and gives none: whoever asks for it is sent to the
+	// page of the form.
+	if w := out.get(link + "/documents"); w.Code != http.StatusSeeOther || w.Header().Get("Location") != link || w.Body.Len() > 0 {
+		t.Errorf("documents through the link: status %d to %q: %s", w.Code, w.Header().Get("Location"), w.Body)
 	}
 	page = v.page(address)
 	b.wants(page, "✓ Seen", "copy on file: order", "a copy is on file: order")
