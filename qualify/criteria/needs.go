@@ -91,13 +91,6 @@ func (e *evaluation) needs() []Need {
 
 func quoted(ids []string) string { return strings.Join(ids, ", ") }
 
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return one
-	}
-	return many
-}
-
 // essential returns the variables that can change the outcome, or whether the
 // criteria are for this case, in order. In
 // plain three-valued logic nobody can tell, and every open one is asked.
