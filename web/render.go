@@ -33,7 +33,7 @@ type page struct {
 	Direct   bool   // files go to a place of their own, on a page that follows
 	Style    string // address of the style sheet
 	Scripts  []string
-	Said     map[string]string // what the scripts tell, in the language of the page
+	Said     string // what the scripts tell, in the language of the page
 	// Language is the page's own, Languages those that it can be read in, Here
 	// the address to come back to after choosing one.
 	Language  *texts.Language
@@ -125,7 +125,7 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 	p.Program, p.Demo, p.Desk, p.Who, p.Token = s.cfg.Program, s.cfg.Demo, q.visit.Desk, q.visit.Who, q.token
 	p.ByLink, p.SignedIn = q.link != nil && q.link.at == "", q.visit.session != nil
 	p.Style, p.Scripts = statics["site.css"].address, []string{statics["trace.js"].address, statics["site.js"].address}
-	p.Direct, p.Said = s.direct(), scriptsSay[q.language]
+	p.Direct, p.Said = s.direct(), scriptsSaid[q.language]
 	p.Language, p.Languages, p.Here = q.language, texts.Languages, q.here()
 	if name == "draft" || name == "rehearsal" {
 		p.Scripts = append(p.Scripts, statics["draft.js"].address)

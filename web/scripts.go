@@ -1,6 +1,10 @@
 package web
 
-import "airwarrant/web/texts"
+import (
+	"encoding/json"
+
+	"airwarrant/web/texts"
+)
 
 // scriptWords are what the scripts of the pages tell, by the name under which
 // they ask for it. They come with each page in its language, so that no script
@@ -38,6 +42,20 @@ var scriptsSay = func() map[*texts.Language]map[string]string {
 		for name, text := range scriptWords {
 			out[l][name] = l.Text(text)
 		}
+	}
+	return out
+}()
+
+// scriptsSaid holds scriptsSay as JSON. It stands in a page as data, and not in a
+// script element: no page holds one with a text.
+var scriptsSaid = func() map[*texts.Language]string {
+	out := map[*texts.Language]string{}
+	for l, words := range scriptsSay {
+		b, err := json.Marshal(words)
+		if err != nil {
+			panic(err) // a map of strings
+		}
+		out[l] = string(b)
 	}
 	return out
 }()

@@ -50,7 +50,7 @@ func TestScriptsHoldNoText(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
 	v.accept = "es"
-	b.wants(html.UnescapeString(v.page("/cases")), `"place":"Lugar en el trazado"`, `<script type="application/json" id="said">`)
+	b.wants(html.UnescapeString(v.page("/cases")), `"place":"Lugar en el trazado"`, `<meta name="said" content="{`)
 }
 
 // notRead are names of classes and the like, which nobody reads.

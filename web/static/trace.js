@@ -7,7 +7,7 @@
 
 // tell is a text in the language of the page, which comes with it; each %s is
 // filled in order.
-const said = JSON.parse(document.getElementById("said").textContent);
+const said = JSON.parse(document.querySelector("meta[name=said]").content);
 function tell(name, ...args) {
   return said[name].replace(/%s/g, () => args.shift());
 }
