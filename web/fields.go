@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"regexp"
 	"strings"
 
 	"airwarrant/qualify/criteria"
@@ -136,6 +137,12 @@ func (f field) statement() (statement, bool, error) {
 	if (f.Kind == "number" || f.Kind == "date") && f.Unknown && f.Text != "" {
 		return statement{}, false, fmt.Errorf("expected an answer or %q; found both; clear one", f.NotThere)
 	}
+	var err error
+	if f.Kind == "number" || f.Kind == "oxygen" {
+		if f.Text, err = decimalTyped(f.Text); err != nil {
+			return statement{}, false, err
+		}
+	}
 	t := f.text()
 	if t == "" {
 		if !f.Place.empty() {
@@ -151,7 +158,7 @@ func (f field) statement() (statement, bool, error) {
 		st.State = criteria.Unknown
 		return st, true, nil
 	}
-	if _, err := criteria.ParseValue(f.Name, t); err != nil {
+	if _, err = criteria.ParseValue(f.Name, t); err != nil {
 		return statement{}, false, errors.New(strings.TrimPrefix(err.Error(), f.Name+": "))
 	}
 	if !f.Place.empty() {
@@ -166,6 +173,24 @@ func (f field) statement() (statement, bool, error) {
 		st.State, st.Place = criteria.Located, f.Place
 	}
 	return st, true, nil
+}
+
+// withComma is a number with one comma and no other sign.
+var withComma = regexp.MustCompile(`^(-?\d+),(\d+)$`)
+
+// decimalTyped is a number as facts have it: a comma before decimals becomes a
+// point. Before exactly three digits a comma may divide thousands, so that is
+// asked and never guessed; behind a single 0 it does not. What is no number of
+// this form stays as it is.
+func decimalTyped(text string) (string, error) {
+	m := withComma.FindStringSubmatch(text)
+	if m == nil {
+		return text, nil
+	}
+	if whole := strings.TrimPrefix(m[1], "-"); len(m[2]) == 3 && len(whole) <= 3 && whole[0] != '0' {
+		return text, errors.New("expected a number that can be read in one way; found a comma before three digits; write a point for decimals, or leave the comma out for thousands")
+	}
+	return m[1] + "." + m[2], nil
 }
 
 // statement is one fact as somebody stated it: the text is kept as typed, so

@@ -377,7 +377,10 @@ func typedFigures(form url.Values) []figure {
 	var out []figure
 	for n := 1; n <= min(rowOf(form.Get("rows")), figuresLimit); n++ {
 		key := func(k string) string { return typed(form, fmt.Sprint(k, ".", n)) }
-		out = append(out, figure{Measure: key("m"), Level: key("l"), Value: key("v"), Unit: key("u"), Document: key("d"), Page: key("p"), At: key("a")})
+		// What may be read in two ways is told by check.
+		level, _ := decimalTyped(key("l"))
+		value, _ := decimalTyped(key("v"))
+		out = append(out, figure{Measure: key("m"), Level: level, Value: value, Unit: key("u"), Document: key("d"), Page: key("p"), At: key("a")})
 	}
 	return out
 }
@@ -400,6 +403,11 @@ func (g figure) check() map[string]string {
 	}
 	if g.Value == "" {
 		out["v"] = "Expected the figure with all its decimals; found none. Type it, or take the line away."
+	}
+	for name, text := range map[string]string{"l": g.Level, "v": g.Value} {
+		if _, err := decimalTyped(text); err != nil {
+			out[name] = sentence(err)
+		}
 	}
 	if rowOf(g.Page) < 1 {
 		out["p"] = "Expected the number of the page, from 1; found none. Type it."
