@@ -123,9 +123,9 @@ func (s *Site) showBatch(w http.ResponseWriter, q *request, status int, form url
 }
 
 // readBatch checks what is stated of all files. faults are by name of the
-// field; say is a sentence where the files may not be read at all.
-func (s *Site) readBatch(form url.Values) (st batchStated, faults map[string]string, say string) {
-	stated, faults := readFields(form, batchFacts)
+// field, worded by fault; say is a sentence where the files may not be read at all.
+func (s *Site) readBatch(form url.Values, fault func(error) string) (st batchStated, faults map[string]string, say string) {
+	stated, faults := readFields(form, batchFacts, fault)
 	st = batchStated{region: typed(form, "payer"), facts: map[string]criteria.Fact{}}
 	region, err := s.lib.Region(st.region)
 	if err != nil || region.Hidden {
@@ -163,7 +163,7 @@ func (s *Site) readBatch(form url.Values) (st batchStated, faults map[string]str
 
 // stateBatch takes what is stated of all files, and asks for them.
 func (s *Site) stateBatch(w http.ResponseWriter, q *request) error {
-	st, faults, say := s.readBatch(q.PostForm)
+	st, faults, say := s.readBatch(q.PostForm, q.fault)
 	if len(faults) > 0 || say != "" {
 		if say == "" {
 			say = "Some answers could not be taken. They are marked below."
@@ -278,7 +278,7 @@ func (r *batchRun) begin() error {
 	}
 	var faults map[string]string
 	var say string
-	if r.stated, faults, say = r.s.readBatch(r.form); len(faults) > 0 {
+	if r.stated, faults, say = r.s.readBatch(r.form, sentence); len(faults) > 0 {
 		return errUnreadableForm // the page sends what was accepted
 	}
 	if say != "" {

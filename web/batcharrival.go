@@ -135,7 +135,7 @@ func (s *Site) batchArrival(w http.ResponseWriter, q *request) error {
 		seeOther(w, "/batch/"+t.Kept)
 		return nil
 	case ticketRefused:
-		st, _, _ := s.readBatch(t.Form)
+		st, _, _ := s.readBatch(t.Form, q.fault)
 		return s.showBatch(w, q, http.StatusOK, t.Form, batchPage{Say: t.Say, Step: st.step})
 	}
 	s.awaited(w, q, batchBase)

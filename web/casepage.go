@@ -576,7 +576,7 @@ func (s *Site) stateFacts(w http.ResponseWriter, q *request) error {
 
 // readFields reads the fields of a form: what they state, and what cannot be
 // accepted, by fact.
-func readFields(form url.Values, names []string) (map[string]statement, map[string]string) {
+func readFields(form url.Values, names []string, fault func(error) string) (map[string]statement, map[string]string) {
 	out, faults := map[string]statement{}, map[string]string{}
 	for _, name := range names {
 		def, ok := rules.Lookup(name)
@@ -586,7 +586,7 @@ func readFields(form url.Values, names []string) (map[string]statement, map[stri
 		st, given, err := fieldFor(def, false).fill(form).statement()
 		switch {
 		case err != nil:
-			faults[name] = sentence(err)
+			faults[name] = fault(err)
 		case given:
 			out[name] = st
 		}
@@ -595,7 +595,7 @@ func readFields(form url.Values, names []string) (map[string]statement, map[stri
 }
 
 func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names []string) error {
-	stated, faults := readFields(q.PostForm, names)
+	stated, faults := readFields(q.PostForm, names, q.fault)
 	number := q.PathValue("number")
 	refuse := func(faults map[string]string, say string) error {
 		f, err := s.open(q.Context(), number)
@@ -681,7 +681,18 @@ func formK(form url.Values) int {
 }
 
 // sentence prints an error for the person at the field.
-func sentence(err error) string {
+func sentence(err error) string { return sentenceIn(rules.Language{}, err) }
+
+// fault is an error at a field, in the language of the visitor.
+func (q *request) fault(err error) string {
+	return sentenceIn(rules.Language{Said: q.language.Said}, err)
+}
+
+func sentenceIn(l rules.Language, err error) string {
 	t := err.Error()
+	var wrong *criteria.ValueError
+	if errors.As(err, &wrong) {
+		t = wrong.In(l)
+	}
 	return strings.ToUpper(t[:1]) + t[1:] + "."
 }

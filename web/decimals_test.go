@@ -35,3 +35,21 @@ func TestDecimalTyped(t *testing.T) {
 	v.post(address+"/facts", url.Values{"form": {v.token()}, "part": {"questions"}, "v.hematocrit": {"1,234"}})
 	b.wants(v.last, "se encontró una coma antes de tres cifras")
 }
+
+// What is wrong with a typed value is told in the language of the page: by its
+// parts, with what was typed as it was typed.
+func TestFaultOfAValueInSpanish(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	v.accept = "es"
+	address := b.ready(v)
+	for typed, want := range map[string]string{
+		"fifty": `Se esperaba un número en %; se encontró "fifty %"; escriba cifras con punto decimal, como 88 o 7.3.`,
+		"0.56":  `Se esperaba un porcentaje; se encontró "0.56 %"; se pide un porcentaje: escriba 56 para una fracción de 0.56, o indique la unidad L/L si lo impreso es la fracción.`,
+		"156":   `Se esperaba un número de 0 a 100 %; se encontró "156 %"; compruebe la cifra.`,
+	} {
+		v.page(address)
+		v.post(address+"/facts", url.Values{"form": {v.token()}, "part": {"questions"}, "v.hematocrit": {typed}})
+		b.wants(v.last, want)
+	}
+}

@@ -159,6 +159,10 @@ func (f field) statement() (statement, bool, error) {
 		return st, true, nil
 	}
 	if _, err = criteria.ParseValue(f.Name, t); err != nil {
+		var wrong *criteria.ValueError
+		if errors.As(err, &wrong) {
+			return statement{}, false, wrong
+		}
 		return statement{}, false, errors.New(strings.TrimPrefix(err.Error(), f.Name+": "))
 	}
 	if !f.Place.empty() {

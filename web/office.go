@@ -298,7 +298,7 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		a, ok, err := f.officeQuestion(fact, posted{form: q.PostForm}).said()
 		switch {
 		case err != nil:
-			faults[fact] = sentence(err)
+			faults[fact] = q.fault(err)
 		case ok:
 			a.stated.Place.By = who
 			given[fact] = a

@@ -143,7 +143,7 @@ func TestFiguresRefused(t *testing.T) {
 		{"a level in words", "l.1", "eighty", "l", "a level in percent"},
 		{"a level of another scale", "l.1", "0.88", "l", "from 50 to 100 %"},
 		{"no figure", "v.1", "", "v", "with all its decimals"},
-		{"a comma", "v.1", "7,2", "v", "write a point for the comma"},
+		{"a comma that may divide thousands", "v.1", "7,250", "v", "a comma before three digits"},
 		{"a bound", "v.1", "< 5", "v", "the figure as it is printed"},
 		{"a longer night than there is", "v.1", "20000", "v", "at most a week"},
 		{"another unit", "u.1", "%", "u", "min, s, h"},

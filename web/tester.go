@@ -87,7 +87,7 @@ func (s *Site) testerAnswer(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	given, faults := readFields(q.PostForm, f.testerFacts(ev))
+	given, faults := readFields(q.PostForm, f.testerFacts(ev), q.fault)
 	refuse := func(say string) error {
 		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "questions", say: say, form: q.PostForm, faults: faults})
 	}

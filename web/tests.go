@@ -119,7 +119,7 @@ func factTexts(facts map[string]criteria.Fact) map[string]statement {
 }
 
 // readTest reads a form over what the test stated before.
-func readTest(form url.Values, before criteria.Test) (criteria.Test, map[string]string) {
+func readTest(form url.Values, before criteria.Test, fault func(error) string) (criteria.Test, map[string]string) {
 	t, faults := before, map[string]string{}
 	t.Name, t.Time = typed(form, "name"), typed(form, "time")
 	t.Facts = maps.Clone(before.Facts)
@@ -131,14 +131,14 @@ func readTest(form url.Values, before criteria.Test) (criteria.Test, map[string]
 		st, stated, err := fieldFor(def, false).fill(form).statement()
 		switch {
 		case err != nil:
-			faults[name] = sentence(err)
+			faults[name] = fault(err)
 			continue
 		case !stated:
 			delete(t.Facts, name)
 			continue
 		}
 		if f, err := st.fact(); err != nil {
-			faults[name] = sentence(err)
+			faults[name] = fault(err)
 		} else {
 			if old := before.Facts[name]; old.State == criteria.Located && old.Place != nil {
 				f.State, f.Place = criteria.Located, old.Place // the place in the chart was not asked here
@@ -198,7 +198,7 @@ func (s *Site) stateTest(w http.ResponseWriter, q *request) error {
 				before = tests[at]
 			}
 			var t criteria.Test
-			if t, faults = readTest(q.PostForm, before); len(faults) > 0 {
+			if t, faults = readTest(q.PostForm, before, q.fault); len(faults) > 0 {
 				say = "Some of it could not be taken; nothing of this part was stored. It is marked below."
 				return nil, errNoChange
 			}

@@ -43,8 +43,8 @@ func ParseFacts(yaml []byte, file string) (map[string]Fact, error) {
 // ParseValue reads one fact as it is typed into a form or a table: true or
 // false, a date, a number (with another unit behind a blank: "7.3 kPa"), a
 // word of the fact's list, room_air or a flow, or unknown; a fact that is a
-// list from its YAML text. The checks are those of ParseFacts; the error of
-// a list is a rules.Problems with places in its text.
+// list from its YAML text. The checks are those of ParseFacts; the error is
+// a *ValueError, of a list a rules.Problems with places in its text.
 func ParseValue(name, text string) (Fact, error) {
 	d, f := lookup(name)
 	if f != nil {
@@ -62,7 +62,7 @@ func ParseValue(name, text string) (Fact, error) {
 	}
 	v, f := parseText(d, text, "")
 	if f != nil {
-		return Fact{}, fmt.Errorf("%s: %w", name, f)
+		return Fact{}, &ValueError{name, d, f}
 	}
 	return Fact{Name: name, State: Stated, Value: v}, nil
 }
@@ -201,26 +201,6 @@ func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *
 	return parseText(def, number, unit)
 }
 
-// form says what a fact of this type looks like.
-func form(d *rules.FactDef) string {
-	switch d.Type {
-	case rules.TypeBool, rules.TypePaper:
-		return "true or false"
-	case rules.TypeDate:
-		return "a date as YYYY-MM-DD"
-	case rules.TypeWord:
-		return "one of " + strings.Join(d.Words, ", ")
-	case rules.TypeOxygen:
-		return "room_air, or a flow in L/min"
-	case rules.TypeList:
-		return "a list of " + listForm(d.Name)
-	}
-	if d.Unit == "" {
-		return "a number"
-	}
-	return "a number in " + d.Unit
-}
-
 // parseText reads a value from its text; unit is "" where none is given
 // apart.
 func parseText(d *rules.FactDef, text, unit string) (Value, *fault) {
@@ -283,7 +263,7 @@ func parseNumber(d *rules.FactDef, text, unit string) (Value, *fault) {
 	}
 	if unit != d.Unit && !slices.Contains(d.Units, unit) {
 		known := append([]string{d.Unit}, d.Units...)
-		return Value{}, &fault{"the unit " + strings.Join(known, " or "), quote(unit), "convert nothing yourself: write the figure in the unit in which it was reported, or delete the unit"}
+		return Value{}, &fault{unitForm(rules.Language{}, known), quote(unit), "convert nothing yourself: write the figure in the unit in which it was reported, or delete the unit"}
 	}
 	x, _ := new(big.Rat).SetString(number)
 	if f := plausible(d, x, unit); f != nil {
