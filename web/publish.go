@@ -379,7 +379,13 @@ func (s *Site) changedWords(h casework.Head) string {
 		case editions.ChangedCorrected:
 			return "determined by a version in whose place another counts"
 		case editions.ChangedLater:
-			return "criteria changed since it was determined"
+			// A test had been taken when it was determined. A day more, because stamps
+			// are of UTC and tests of where they were taken.
+			determined := h.DeterminedAt.UTC()
+			last := rules.Date{Year: determined.Year(), Month: int(determined.Month()), Day: determined.Day()}.AddDays(1)
+			if !last.Before(c.From) {
+				return "criteria changed since it was determined"
+			}
 		}
 	}
 	return ""

@@ -21,6 +21,9 @@ type Changed struct {
 	Since   rules.Date
 	// Why is ChangedGone, ChangedCorrected or ChangedLater.
 	Why string
+	// From is the first day of the version published since, of ChangedLater: no
+	// earlier test is judged by it.
+	From rules.Date
 }
 
 // Why the criteria of a case are others now.
@@ -62,7 +65,7 @@ func CriteriaChanged(lib *rules.Library, h casework.Head) []Changed {
 			// Only the version that follows it can have taken days from it.
 			next, err := lib.At(r.Criteria, p.Until.AddDays(1))
 			if err == nil && h.DeterminedAt.Before(next.PublishedAt) {
-				c.Why, c.Since = ChangedLater, dayOf(next.PublishedAt)
+				c.Why, c.Since, c.From = ChangedLater, dayOf(next.PublishedAt), next.EffectiveFrom
 				out = append(out, c)
 			}
 		}
