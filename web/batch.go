@@ -125,7 +125,7 @@ func (s *Site) showBatch(w http.ResponseWriter, q *request, status int, form url
 // readBatch checks what is stated of all files. faults are by name of the
 // field, worded by fault; say is a sentence where the files may not be read at all.
 func (s *Site) readBatch(form url.Values, fault func(error) string) (st batchStated, faults map[string]string, say string) {
-	stated, faults := readFields(form, batchFacts, fault)
+	stated, faults := readFields(form, batchFacts, fault, "", nil) // no numbers are among them
 	st = batchStated{region: typed(form, "payer"), facts: map[string]criteria.Fact{}}
 	region, err := s.lib.Region(st.region)
 	if err != nil || region.Hidden {

@@ -575,15 +575,16 @@ func (s *Site) stateFacts(w http.ResponseWriter, q *request) error {
 }
 
 // readFields reads the fields of a form: what they state, and what cannot be
-// accepted, by fact.
-func readFields(form url.Values, names []string, fault func(error) string) (map[string]statement, map[string]string) {
+// accepted, by fact. decimal is the decimal sign of its page, before what was
+// stated when it was made.
+func readFields(form url.Values, names []string, fault func(error) string, decimal string, before map[string]statement) (map[string]statement, map[string]string) {
 	out, faults := map[string]statement{}, map[string]string{}
 	for _, name := range names {
 		def, ok := rules.Lookup(name)
 		if !ok {
 			continue
 		}
-		st, given, err := fieldFor(def, false).fill(form).statement()
+		st, given, err := fieldFor(def, false).fill(form).typedOn(decimal, before[name]).statement()
 		switch {
 		case err != nil:
 			faults[name] = fault(err)
@@ -595,11 +596,18 @@ func readFields(form url.Values, names []string, fault func(error) string) (map[
 }
 
 func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names []string) error {
-	stated, faults := readFields(q.PostForm, names, q.fault)
 	number := q.PathValue("number")
+	f, err := s.open(q.Context(), number)
+	if err != nil {
+		return err
+	}
+	in, err := s.wording(q, f)
+	if err != nil {
+		return err
+	}
+	stated, faults := readFields(q.PostForm, names, q.fault, in.Decimal, f.Statements)
 	refuse := func(faults map[string]string, say string) error {
-		f, err := s.open(q.Context(), number)
-		if err != nil {
+		if f, err = s.open(q.Context(), number); err != nil {
 			return err
 		}
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: part, say: say, form: q.PostForm, faults: faults})
@@ -609,7 +617,7 @@ func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names [
 	}
 	seen := formK(q.PostForm)
 	var late map[string]string
-	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
+	err = s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
 		late = map[string]string{}
 		ch := casework.FactsStated{Facts: map[string]casework.Stated{}}
 		for name, st := range stated {

@@ -32,6 +32,8 @@ type field struct {
 	Place    placeText
 	NotThere string // words of the answer "unknown"
 	To       string // of a line: the page where it is answered
+	decimal  string // decimal sign of the page that it was typed on
+	before   string // what was stated when the page was made: sent back as it stood, it is not asked about
 }
 
 type choice struct {
@@ -139,7 +141,7 @@ func (f field) statement() (statement, bool, error) {
 	}
 	var err error
 	if f.Kind == "number" || f.Kind == "oxygen" {
-		if f.Text, err = decimalTyped(f.Text); err != nil {
+		if f.Text, err = decimalTyped(f.Text, f.decimal); err != nil && f.text() != f.before {
 			return statement{}, false, err
 		}
 	}
@@ -179,22 +181,33 @@ func (f field) statement() (statement, bool, error) {
 	return st, true, nil
 }
 
-// withComma is a number with one comma and no other sign.
-var withComma = regexp.MustCompile(`^(-?\d+),(\d+)$`)
+// typedOn is f as it was typed on a page with a decimal sign, where before was
+// stated.
+func (f field) typedOn(decimal string, before statement) field {
+	f.decimal, f.before = decimal, before.Text
+	return f
+}
+
+// withSign is a number with one comma or one point and no other sign.
+var withSign = regexp.MustCompile(`^(-?\d+)([,.])(\d+)$`)
 
 // decimalTyped is a number as facts have it: a comma before decimals becomes a
-// point. Before exactly three digits a comma may divide thousands, so that is
-// asked and never guessed; behind a single 0 it does not. What is no number of
-// this form stays as it is.
-func decimalTyped(text string) (string, error) {
-	m := withComma.FindStringSubmatch(text)
+// point. Before exactly three digits a comma may divide thousands, and so may a
+// point on a page whose decimal sign is a comma: that is asked and never guessed.
+// Behind a single 0 neither does. What is no number of this form stays as it is.
+// decimal is the sign of the page, "" a point; with an error the text stays.
+func decimalTyped(text, decimal string) (string, error) {
+	m := withSign.FindStringSubmatch(text)
 	if m == nil {
 		return text, nil
 	}
-	if whole := strings.TrimPrefix(m[1], "-"); len(m[2]) == 3 && len(whole) <= 3 && whole[0] != '0' {
+	if whole := strings.TrimPrefix(m[1], "-"); len(m[3]) == 3 && len(whole) <= 3 && whole[0] != '0' && (m[2] == "," || decimal == ",") {
+		if decimal == "," {
+			return text, errors.New("expected a number that can be read in one way; found a comma or a point before exactly three digits; write two or four digits behind it for decimals, or leave it out for thousands")
+		}
 		return text, errors.New("expected a number that can be read in one way; found a comma before three digits; write a point for decimals, or leave the comma out for thousands")
 	}
-	return m[1] + "." + m[2], nil
+	return m[1] + "." + m[3], nil
 }
 
 // statement is one fact as somebody stated it: the text is kept as typed, so

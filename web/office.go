@@ -293,9 +293,15 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 	who := name + ", " + credential
 	faults := map[string]string{}
 	given := map[string]officeSaid{}
+	in, err := s.wording(q, f)
+	if err != nil {
+		return err
+	}
 	asked, told := f.askable(ev)
 	for _, fact := range slices.Concat(asked, told) {
-		a, ok, err := f.officeQuestion(fact, posted{form: q.PostForm}).said()
+		question := f.officeQuestion(fact, posted{form: q.PostForm})
+		question.field = question.typedOn(in.Decimal, f.Statements[fact])
+		a, ok, err := question.said()
 		switch {
 		case err != nil:
 			faults[fact] = q.fault(err)

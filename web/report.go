@@ -230,7 +230,11 @@ func (s *Site) fillReport(q *request, f *file, p reportForm, b *reportBody) erro
 	}
 	pin := len(list) + 1
 	if p.form != nil {
-		list, pin = typedFigures(p.form), rowOf(p.form.Get("pin"))
+		in, err := s.wording(q, f)
+		if err != nil {
+			return err
+		}
+		list, pin = typedFigures(p.form, in.Decimal), rowOf(p.form.Get("pin"))
 	}
 	if len(list) < figuresLimit && (len(list) == 0 || !list[len(list)-1].empty()) {
 		list = append(list, figure{})
@@ -372,14 +376,15 @@ func (s *Site) rowFor(no int, g figure, pin int, papers []paperOn, open *openPag
 // notKept is the document of figures that were typed from a paper alone.
 const notKept = "paper report"
 
-// typedFigures reads the rows of the form as they were typed.
-func typedFigures(form url.Values) []figure {
+// typedFigures reads the rows of the form as they were typed on a page with a
+// decimal sign.
+func typedFigures(form url.Values, decimal string) []figure {
 	var out []figure
 	for n := 1; n <= min(rowOf(form.Get("rows")), figuresLimit); n++ {
 		key := func(k string) string { return typed(form, fmt.Sprint(k, ".", n)) }
 		// What may be read in two ways is told by check.
-		level, _ := decimalTyped(key("l"))
-		value, _ := decimalTyped(key("v"))
+		level, _ := decimalTyped(key("l"), decimal)
+		value, _ := decimalTyped(key("v"), decimal)
 		out = append(out, figure{Measure: key("m"), Level: level, Value: value, Unit: key("u"), Document: key("d"), Page: key("p"), At: key("a")})
 	}
 	return out
@@ -388,8 +393,9 @@ func typedFigures(form url.Values) []figure {
 // fieldKeys names the field of the form for each key of a figure.
 var fieldKeys = map[string]string{"measure": "m", "spo2": "l", "value": "v", "unit": "u", "document": "d", "page": "p", "at": "a"}
 
-// check tells what is wrong with a typed figure, by field.
-func (g figure) check() map[string]string {
+// check tells what is wrong with a figure that was typed on a page with a decimal
+// sign, by field. One that stood before is not asked about again.
+func (g figure) check(decimal string, before []figure) map[string]string {
 	out := map[string]string{}
 	if !slices.ContainsFunc(measureWords, func(c choice) bool { return c.Value == g.Measure }) {
 		out["m"] = "Expected what the figure is of; found nothing. Choose it."
@@ -404,8 +410,11 @@ func (g figure) check() map[string]string {
 	if g.Value == "" {
 		out["v"] = "Expected the figure with all its decimals; found none. Type it, or take the line away."
 	}
+	stood := func(o figure) bool {
+		return o.Measure == g.Measure && o.Level == g.Level && o.Value == g.Value && o.Unit == g.Unit
+	}
 	for name, text := range map[string]string{"l": g.Level, "v": g.Value} {
-		if _, err := decimalTyped(text); err != nil {
+		if _, err := decimalTyped(text, decimal); err != nil && !slices.ContainsFunc(before, stood) {
 			out[name] = sentence(err)
 		}
 	}
@@ -466,11 +475,16 @@ func (s *Site) stateFigures(w http.ResponseWriter, q *request) error {
 	}
 	var list []figure
 	faults := map[string]string{}
-	for i, g := range typedFigures(form) {
+	in, err := s.wording(q, f)
+	if err != nil {
+		return err
+	}
+	before := figuresOf(f.Facts["report"])
+	for i, g := range typedFigures(form, in.Decimal) {
 		if g.empty() || form.Get(fmt.Sprint("r.", i+1)) != "" {
 			continue
 		}
-		for field, say := range g.check() {
+		for field, say := range g.check(in.Decimal, before) {
 			faults[fmt.Sprint(field, ".", i+1)] = say
 		}
 		list = append(list, g)

@@ -87,7 +87,11 @@ func (s *Site) testerAnswer(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	given, faults := readFields(q.PostForm, f.testerFacts(ev), q.fault)
+	in, err := s.wording(q, f)
+	if err != nil {
+		return err
+	}
+	given, faults := readFields(q.PostForm, f.testerFacts(ev), q.fault, in.Decimal, f.Statements)
 	refuse := func(say string) error {
 		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "questions", say: say, form: q.PostForm, faults: faults})
 	}

@@ -118,17 +118,19 @@ func factTexts(facts map[string]criteria.Fact) map[string]statement {
 	return out
 }
 
-// readTest reads a form over what the test stated before.
-func readTest(form url.Values, before criteria.Test, fault func(error) string) (criteria.Test, map[string]string) {
+// readTest reads a form over what the test stated before, typed on a page with
+// a decimal sign.
+func readTest(form url.Values, before criteria.Test, fault func(error) string, decimal string) (criteria.Test, map[string]string) {
 	t, faults := before, map[string]string{}
 	t.Name, t.Time = typed(form, "name"), typed(form, "time")
 	t.Facts = maps.Clone(before.Facts)
 	if t.Facts == nil {
 		t.Facts = map[string]criteria.Fact{}
 	}
+	stood := factTexts(before.Facts)
 	for _, name := range testFacts {
 		def, _ := rules.Lookup(name)
-		st, stated, err := fieldFor(def, false).fill(form).statement()
+		st, stated, err := fieldFor(def, false).fill(form).typedOn(decimal, stood[name]).statement()
 		switch {
 		case err != nil:
 			faults[name] = fault(err)
@@ -198,7 +200,11 @@ func (s *Site) stateTest(w http.ResponseWriter, q *request) error {
 				before = tests[at]
 			}
 			var t criteria.Test
-			if t, faults = readTest(q.PostForm, before, q.fault); len(faults) > 0 {
+			in, err := s.wording(q, f)
+			if err != nil {
+				return nil, err
+			}
+			if t, faults = readTest(q.PostForm, before, q.fault, in.Decimal); len(faults) > 0 {
 				say = "Some of it could not be taken; nothing of this part was stored. It is marked below."
 				return nil, errNoChange
 			}
