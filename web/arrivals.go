@@ -122,6 +122,8 @@ type ticket struct {
 // headers and rows of the file, so it lies sealed beside the case.
 type refusedWhy struct {
 	Say string `json:"say"`
+	// Told is Say in its parts, where a reader says some of it.
+	Told recording.Text `json:"told,omitzero"`
 	// Faults are by name of the field of a document's form.
 	Faults map[string]string `json:"faults,omitempty"`
 	Ask    bool              `json:"ask,omitempty"`
@@ -271,7 +273,7 @@ func (s *Site) refusedAs(ctx context.Context, t ticket) (posted, error) {
 	if err := json.Unmarshal(raw, &why); err != nil {
 		return posted{}, fmt.Errorf("why a file was refused cannot be read: %w", err)
 	}
-	p := posted{part: "recording", say: why.Say, faults: why.Faults, ask: why.Ask, step: why.Step}
+	p := posted{part: "recording", say: why.Say, told: why.Told, faults: why.Faults, ask: why.Ask, step: why.Step}
 	if t.What == arrivesCopy {
 		p.part = "attach"
 	}
@@ -383,7 +385,7 @@ func (s *Site) Arrived(ctx context.Context, id string, size int64, at time.Time,
 	if t.State == ticketRefused && t.What == arrivesBatch {
 		t.Say = r.say
 	} else if t.State == ticketRefused {
-		raw, err := json.Marshal(refusedWhy{r.say, r.faults, r.ask, r.step})
+		raw, err := json.Marshal(refusedWhy{r.say, r.told, r.faults, r.ask, r.step})
 		if err != nil {
 			return Arrival{Request: t.Request}, err
 		}
@@ -534,7 +536,7 @@ type arrivalLine struct {
 // arrivalsOf lists what is awaited and what was refused of a case whose
 // personal values stand: recordings as long as it has none, documents that were
 // refused for a day.
-func (s *Site) arrivalsOf(ctx context.Context, f *file) ([]arrivalLine, error) {
+func (s *Site) arrivalsOf(ctx context.Context, q *request, f *file) ([]arrivalLine, error) {
 	if !f.DestroyedAt.IsZero() {
 		return nil, nil
 	}
@@ -565,7 +567,7 @@ func (s *Site) arrivalsOf(ctx context.Context, f *file) ([]arrivalLine, error) {
 				if err != nil {
 					return nil, err
 				}
-				line.Refused, line.Say = true, p.say
+				line.Refused, line.Say = true, q.words(p.say, p.told)
 			}
 			out = append(out, line)
 		}

@@ -31,8 +31,9 @@ var elsewhere = append([]string{"session_choice", "recordings", "tests", "identi
 // posted is what a form held that could not be accepted, so that the page
 // comes back with everything that was typed.
 type posted struct {
-	part   string // id of the part of the page that the form belongs to
-	say    string // sentence on top of that part
+	part   string         // id of the part of the page that the form belongs to
+	say    string         // sentence on top of that part
+	told   recording.Text // say in its parts, if it has some
 	form   url.Values
 	faults map[string]string // by name of the fact or field
 	link   *freshLink
@@ -181,7 +182,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 	b := &caseBody{Number: f.Number, K: f.Edited, Patient: f.Patient, Payer: region, Opened: f.OpenedAt.UTC().Format(time.DateOnly),
 		Closed: !f.ClosedAt.IsZero(), Say: map[string]string{}, Fresh: p.link, Limit: "64 MiB"}
 	if p.say != "" {
-		b.Say[p.part] = p.say
+		b.Say[p.part] = q.words(p.say, p.told)
 	}
 	b.CustodyAsked = true
 	for _, name := range custodyFacts {
@@ -205,7 +206,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 	if !b.CustodyAsked {
 		b.Barred = nil // whether the payer bars us is not known yet
 	}
-	if b.Arrivals, err = s.arrivalsOf(ctx, f); err != nil {
+	if b.Arrivals, err = s.arrivalsOf(ctx, q, f); err != nil {
 		return nil, err
 	}
 	b.Step = p.step

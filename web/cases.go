@@ -501,7 +501,7 @@ func (s *Site) evaluateIn(ctx context.Context, f *file, in rules.Language) (*eva
 			res, err = qualify.Check(q, lib)
 		}
 		if err != nil {
-			a, known := answerTo(err)
+			a, known := answerIn(in, err)
 			if !known {
 				return nil, err
 			}

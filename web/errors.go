@@ -11,6 +11,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 	"airwarrant/web/accounts"
 	"airwarrant/web/calendar"
@@ -50,8 +51,6 @@ type answer struct {
 // reference number.
 func answerTo(err error) (answer, bool) {
 	var large *http.MaxBytesError
-	var format *recording.FormatError
-	var formats *recording.FormatErrors
 	var picture *pictureError
 	var chain *casework.ChainError
 	var pace *paceError
@@ -148,13 +147,44 @@ func answerTo(err error) (answer, bool) {
 			"The session or recording chosen is not one that the file holds.", "Choose one of those listed on the case."}, true
 	case errors.As(err, &picture):
 		return answer{http.StatusUnprocessableEntity, "The document cannot be shown", sentence(picture), "Add the document again as the sentence says, and withdraw this one."}, true
-	case errors.As(err, &formats):
-		return answer{http.StatusUnprocessableEntity, "The file could not be read", "The recording could not be read: " + formats.Error() + ".", "Mend the file as it says, or export it again."}, true
-	case errors.As(err, &format):
-		return answer{http.StatusUnprocessableEntity, "The file could not be read", "The recording could not be read: " + format.Error() + ".", "Mend the file as it says, or export it again."}, true
+	case whyUnread(err).Format != "":
+		return answer{http.StatusUnprocessableEntity, "The file could not be read", whyUnread(err).String(), "Mend the file as it says, or export it again."}, true
 	}
 	return answer{http.StatusInternalServerError, "Something went wrong here",
 		"The page could not be made. What you sent may not have been stored.", "Try again; if it happens again, tell whoever looks after this program the reference number."}, false
+}
+
+// whyUnread says in parts why a recording could not be read; it is empty for any
+// other error.
+func whyUnread(err error) recording.Text {
+	var one *recording.FormatError
+	var several *recording.FormatErrors
+	switch {
+	case errors.As(err, &several):
+		return recording.Said("The recording could not be read: %s.", several.Said())
+	case errors.As(err, &one):
+		return recording.Said("The recording could not be read: %s.", one.Said())
+	}
+	return recording.Text{}
+}
+
+// answerIn is answerTo with what a reader says in a language. The rest is worded
+// by the template.
+func answerIn(l rules.Language, err error) (answer, bool) {
+	a, known := answerTo(err)
+	if t := whyUnread(err); t.Format != "" && a.Sentence == t.String() {
+		a.Sentence = worksheet.Told(l, t)
+	}
+	return a, known
+}
+
+// words are a sentence as the page words it: by its parts, if it is kept in
+// some. Any other is worded by the template.
+func (q *request) words(say string, told recording.Text) string {
+	if told.Format == "" {
+		return say
+	}
+	return worksheet.Told(rules.Language{Said: q.language.Said}, told)
 }
 
 // fail answers err with its page. Only an unforeseen error is logged, under a
@@ -181,7 +211,7 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 	if errors.As(err, &pace) {
 		w.Header().Set("Retry-After", strconv.Itoa(int(pace.wait.Seconds())+1))
 	}
-	a, known := answerTo(err)
+	a, known := answerIn(rules.Language{Said: q.language.Said}, err)
 	reference := ""
 	if !known {
 		reference = s.reference()

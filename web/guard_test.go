@@ -621,7 +621,7 @@ func TestUnreadableFileStoresNothing(t *testing.T) {
 		}
 		b.wants(v.last, "Nothing was stored", "expected", "found")
 		if errors.Is(err, recording.ErrAmbiguous) || errors.Is(err, recording.ErrNoSpO2) {
-			b.wants(v.last, `name="c.1"`, err.(*recording.FormatError).Expected)
+			b.wants(v.last, `name="c.1"`, err.(*recording.FormatError).Expected.String())
 			b.lacks(v.last, "--columns")
 		} else {
 			b.wants(v.last, blanks.ReplaceAllString(err.Error(), " "))

@@ -161,17 +161,17 @@ func (e mappingError) Error() string { return string(e) }
 
 // sayMapping words why the mapping step is shown. The reader's own mend
 // speaks of the command line and is left out.
-func sayMapping(step *mappingStep, err error) string {
+func sayMapping(step *mappingStep, err error) (say string, told recording.Text) {
 	const stored, next = " Nothing was stored.", " Say below what each column holds, and send the file again."
 	var bad mappingError
 	var f *recording.FormatError
 	switch {
 	case errors.Is(err, errShowColumns):
-		return "These are the columns of the file, as they would be taken." + stored + " Correct them if need be, and send the file again."
+		return "These are the columns of the file, as they would be taken." + stored + " Correct them if need be, and send the file again.", told
 	case errors.As(err, &bad):
-		return string(bad) + stored
+		return string(bad) + stored, told
 	case !errors.As(err, &f):
-		return "The file cannot be read as stated." + stored + next
+		return "The file cannot be read as stated." + stored + next, told
 	}
 	t := "The file can be read in more than one way"
 	switch {
@@ -180,11 +180,12 @@ func sayMapping(step *mappingStep, err error) string {
 	case errors.Is(err, recording.ErrOptions):
 		t = "The file cannot be read as stated"
 	}
-	t += fmt.Sprintf(": expected %s; found %s.", f.Expected, f.Found)
+	told = recording.Said("%s: expected %s; found %s.", recording.Said(t), f.Expected, f.Found)
 	if step.Saved != "" {
-		t += fmt.Sprintf(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)
+		told = recording.Text{Format: "%s%s", Args: []any{told, recording.Said(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)}}
 	}
-	return t + stored + next
+	told = recording.Text{Format: "%s%s%s", Args: []any{told, recording.Said(stored), recording.Said(next)}}
+	return told.String(), told
 }
 
 // newStep lays out a proposal, with what a form held put back.

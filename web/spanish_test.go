@@ -1,9 +1,14 @@
 package web
 
 import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"io"
 	"io/fs"
 	"math/big"
 	"os"
@@ -14,8 +19,10 @@ import (
 	"testing"
 
 	"airwarrant/qualify"
+	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 	"airwarrant/web/texts"
@@ -26,7 +33,7 @@ var chainFolders = []string{"../rules", "../qualify", "../qualify/recording", ".
 
 // saysAt are the calls that word a text of the chain, with the place of the text
 // among their arguments.
-var saysAt = map[string]int{"Say": 0, "say": 0, "Said": 0, "said": 0, "layout": 0, "warn": 1, "warning": 1, "lowest": 4}
+var saysAt = map[string]int{"Say": 0, "say": 0, "Said": 0, "said": 0, "layout": 0, "warn": 1, "warning": 1, "lowest": 4, "packError": 0}
 
 // saidByChain are the texts that the sources of the chain word where they stand.
 func saidByChain(t *testing.T) []string {
@@ -46,6 +53,11 @@ func saidByChain(t *testing.T) []string {
 				t.Fatal(err)
 			}
 			ast.Inspect(f, func(n ast.Node) bool {
+				if field, ok := n.(*ast.KeyValueExpr); ok && nameOf(field.Key) == "Format" {
+					if text, ok := plainText(field.Value); ok && letters.MatchString(texts.Place.ReplaceAllString(text, "")) {
+						out = append(out, text) // of a FormatError
+					}
+				}
 				call, ok := n.(*ast.CallExpr)
 				if !ok {
 					return true
@@ -97,7 +109,7 @@ func wordedByVocabulary() []string {
 }
 
 // sameEverywhere are units and formats, which are not translated.
-var sameEverywhere = regexp.MustCompile(`^(?:mmHg|kPa|L/min|L/L|g/d?L|min|cm|mm|kg|lb|ft|in|°C|[shm]|% SpO₂|none|EDF.*|WFDB.*)$`)
+var sameEverywhere = regexp.MustCompile(`^(?:mmHg|kPa|L/min|L/L|g/d?L|min|cm|mm|kg|lb|ft|in|°C|[shm]|% SpO₂|none|EDF.*|WFDB|FHIR)$`)
 
 // The catalog of the chain has every text that the chain words, no text that it
 // does not, and the same places as the English.
@@ -281,5 +293,177 @@ func TestRecordingsInSpanishSayNoEnglish(t *testing.T) {
 	}
 	if read < 40 {
 		t.Errorf("%d recordings were read, want most of them", read)
+	}
+}
+
+// What a reader says of a file that it refuses is in Spanish too, and the page
+// does not take it for English: the recordings of the corpus as they are, cut,
+// altered, and read as somebody says who is wrong.
+func TestRefusalsInSpanishSayNoEnglish(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
+	h := listen(texts.Spanish, must(must(rules.Embedded()).Region("es-separ")))
+	said := map[string]bool{}
+	look := func(what string, err error) {
+		t.Helper()
+		why := whyUnread(err)
+		if why.Format == "" {
+			t.Fatalf("%s: %v is no refusal in parts", what, err)
+		}
+		raw := must(json.Marshal(why))
+		var kept recording.Text
+		if err := json.Unmarshal(raw, &kept); err != nil {
+			t.Fatal(err)
+		}
+		text := worksheet.Told(h.Language, why)
+		if again := worksheet.Told(h.Language, kept); again != text || kept.String() != why.String() {
+			t.Errorf("%s: kept as %s, which says %q and %q, want %q and %q", what, raw, again, kept.String(), text, why.String())
+		}
+		if page := texts.Spanish.Text(text); page != text {
+			t.Errorf("%s: the page makes %q of %q", what, page, text)
+		}
+		if m := englishWords.FindStringSubmatch(optionsInText.ReplaceAllString(quotedInText.ReplaceAllString(text, ""), "")); m != nil && !said[text] {
+			t.Errorf("%s says %q", what, text)
+		}
+		said[text] = true
+		for text := range h.lacks {
+			t.Errorf("%s: %s lacks %q", what, h.Name(), text)
+			delete(h.lacks, text)
+		}
+	}
+	wrong := []recording.Options{{Zone: "Nowhere/Else"}, {MaxBytes: 10}}
+	for _, columns := range []string{"spo2=99", "spo2=2,pulse=2", "spo2=nowhere", "time=2,spo2=1", "order=xyz", "bogus=1", "spo2=", "header=900", "elapsed=1,spo2=2", "start=never",
+		"unit=percent", "delimiter=blanks", "delimiter=::", "decimal=x", "date=1,time=2,spo2=3", "stamps=serial", "quality=9", "sheet=7", "order=mdy", "time=none"} {
+		wrong = append(wrong, recording.Options{Columns: columns})
+	}
+	altered := []func([]byte) []byte{
+		func(b []byte) []byte { return b[:len(b)/2] },
+		func(b []byte) []byte { return b[:min(len(b), 300)] },
+		func(b []byte) []byte { return append(b, "\nno, row\n"...) },
+		func(b []byte) []byte { return bytes.ReplaceAll(b, []byte(":"), []byte(";")) },
+		func(b []byte) []byte { return bytes.Replace(b, []byte("9"), []byte("x"), 40) },
+		func(b []byte) []byte { return bytes.ReplaceAll(b, []byte("\n"), []byte("\n\"")) },
+		func(b []byte) []byte { return bytes.Replace(b, []byte("2"), []byte("-"), 3) },
+		func(b []byte) []byte { return bytes.Replace(b, []byte(" "), []byte("\x01"), 2) },
+	}
+	for _, name := range must(fs.Glob(os.DirFS("../testdata/recordings"), "*")) {
+		data := must(os.ReadFile("../testdata/recordings/" + name))
+		if len(data) > 1<<18 {
+			continue // a fault is told of a short file alike
+		}
+		for _, how := range append(wrong, recording.Options{}) {
+			how.Workbook = sheets.Tables
+			if _, err := recording.ReadBytes(data, how); err != nil {
+				look(name+" "+how.Columns, err)
+			}
+		}
+		for i, alter := range altered {
+			if _, err := recording.ReadBytes(alter(bytes.Clone(data)), recording.Options{Workbook: sheets.Tables, MaxBytes: 1 << 22}); err != nil {
+				look(fmt.Sprintf("%s, altered %d", name, i), err)
+			}
+		}
+	}
+	if len(said) < 200 {
+		t.Errorf("%d refusals, want most of those that there are", len(said))
+	}
+}
+
+// optionsInText are words and keys of the mapping, as the command line takes them.
+var optionsInText = regexp.MustCompile(`las claves .*|--\w+|\b\w+=\S*`)
+
+// Every text of a refusal goes through Said, so that the catalog has to have it:
+// what is put together otherwise holds no letters.
+func TestRefusalsArePutTogetherOfSaidTexts(t *testing.T) {
+	refusals := 0
+	for _, n := range must(fs.Glob(os.DirFS("../qualify/recording"), "*.go")) {
+		if strings.HasSuffix(n, "_test.go") {
+			continue
+		}
+		f := must(parser.ParseFile(token.NewFileSet(), "../qualify/recording/"+n, nil, parser.SkipObjectResolution))
+		ast.Inspect(f, func(node ast.Node) bool {
+			switch node := node.(type) {
+			case *ast.CallExpr:
+				if !refusers.MatchString(nameOf(node.Fun)) {
+					return true
+				}
+			case *ast.CompositeLit:
+				if nameOf(node.Type) != "FormatError" {
+					return true
+				}
+			default:
+				return true
+			}
+			refusals++
+			ast.Inspect(node, func(node ast.Node) bool {
+				call, ok := node.(*ast.CallExpr)
+				if !ok || len(call.Args) == 0 {
+					return true
+				}
+				text, plain := plainText(call.Args[0])
+				switch nameOf(call.Fun) {
+				case "joined":
+					if !plain || letters.MatchString(texts.Place.ReplaceAllString(text, "")) {
+						t.Errorf("%s joins %q; say it through Said", n, text)
+					}
+				case "Said":
+					if id, ok := call.Args[0].(*ast.Ident); !plain && (!ok || !saidByName[id.Name]) {
+						t.Errorf("%s: expected a text of Said as it stands in the source, so that the catalog can be held against it", n)
+					}
+				case "verbatim":
+					if plain && sentenceWords.MatchString(text) {
+						t.Errorf("%s quotes words of ours, %q; say them through Said", n, text)
+					}
+				}
+				return true
+			})
+			return true
+		})
+	}
+	if refusals < 150 {
+		t.Errorf("%d refusals were looked at, want all", refusals)
+	}
+}
+
+// refusers are the functions that make a refusal.
+var refusers = regexp.MustCompile(`^(?:\w+\.|\?\.)?(?:fail|fault|refuse|refusal|unreadable|columnsError|packError)$`)
+
+// sentenceWords are words that follow each other.
+var sentenceWords = regexp.MustCompile(`\pL \pL`)
+
+// saidByName are what Said takes by another name: a constant, and the names of
+// packings, which packError lists too.
+var saidByName = map[string]bool{"columnsHelp": true, "what": true}
+
+// A file that no reader takes is told of in the language of the page, with what
+// the reader says of it: sent with the form, with its columns asked for, and put
+// into a place elsewhere, whose page is read in either language.
+func TestRefusedFileInSpanish(t *testing.T) {
+	letter, two := []byte("Dear colleague,\nthe night was quiet.\n"), twoSats(",")
+	const why = "se esperaba una tabla de marcas de tiempo y saturaciones en las primeras líneas; se encontró ninguna que se reconozca; exporte el registro como texto delimitado con encabezado"
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	v.accept = "es"
+	v.upload(address, address+"/recording", letter, nil)
+	b.wants(v.last, "El registro no pudo leerse: texto: "+why, "No se guardó nada.")
+	b.lacks(v.last, ": expected", "; found", "none that can be")
+	v.upload(address, address+"/recording", two, nil)
+	b.wants(v.last, "El archivo puede leerse de más de una manera: se esperaba una sola columna de saturación; se encontró columna 2 ", "No se guardó nada. Diga abajo")
+	b.lacks(v.last, ": expected", "; found", "none that can be")
+
+	b, _ = directBench(t)
+	v = b.at(Intake)
+	address = b.ready(v)
+	id := v.ask(address, address+"/recording", nil)
+	out, err := b.Arrived(t.Context(), id, int64(len(letter)), *b.clock, func(context.Context) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(letter)), nil })
+	if err != nil || out.State != ticketRefused {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	for _, at := range []string{address + "/arrivals/" + id, address} {
+		v.accept = "en"
+		b.wants(v.page(at), "The recording could not be read: text: expected a table of stamps and saturations in the first lines")
+		v.accept = "es"
+		b.wants(v.page(at), why)
 	}
 }

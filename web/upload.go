@@ -123,7 +123,7 @@ func (s *Site) upload(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	refuse := func(r refusal) error {
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
 	}
 	if err != nil && !s.inSteps(in.form) {
 		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
@@ -166,6 +166,7 @@ func (s *Site) mayTake(f *file) error {
 // or a zone could mend it, and the mapping step if answering it could.
 type refusal struct {
 	say    string
+	told   recording.Text    // say in its parts, where a reader says some of it
 	faults map[string]string // of a document's form
 	ask    bool
 	step   *mappingStep
@@ -176,11 +177,16 @@ type refusal struct {
 func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stamp, facts map[string]statement) (refusal, error) {
 	rec, how, step, err := s.readAs(ctx, in)
 	if step != nil {
-		return refusal{say: sayMapping(step, err), step: step}, nil
+		say, told := sayMapping(step, err)
+		return refusal{say: say, told: told, step: step}, nil
 	}
 	if err != nil {
 		if a, known := answerTo(err); known {
-			return refusal{say: a.Sentence + " Nothing was stored.", ask: mendable(err) || how != reading{}}, nil
+			told := whyUnread(err)
+			if told.Format != "" {
+				told = recording.Said("%s Nothing was stored.", told)
+			}
+			return refusal{say: a.Sentence + " Nothing was stored.", told: told, ask: mendable(err) || how != reading{}}, nil
 		}
 		return refusal{}, err
 	}
@@ -361,7 +367,7 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 	}
 	f := q.link.file
 	refuse := func(r refusal) error {
-		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: r.say, form: in.form, ask: r.ask, step: r.step})
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
 	}
 	who, sender := typed(in.form, "who"), typed(in.form, "sender")
 	switch {

@@ -36,18 +36,18 @@ func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant 
 		if noReadingWord(s) {
 			return NoReading, 0, s, nil
 		}
-		what := "a saturation in percent"
+		what := Said("a saturation in percent")
 		if !sat {
-			what = "a pulse in beats per minute"
+			what = Said("a pulse in beats per minute")
 		}
-		return 0, 0, "", t.fault(line, col, what+" or a no-reading code", excerpt(s), "correct the row at its source, or name the code: --columns none=CODE")
+		return 0, 0, "", t.fault(line, col, Said("%s or a no-reading code", what), excerpt(s), Said("correct the row at its source, or name the code: --columns none=CODE"))
 	}
 	if mark == ',' && (t.table.delim == ',' && t.cols.Decimal != ',') || mark != 0 && t.cols.Decimal != 0 && mark != t.cols.Decimal {
-		return 0, 0, "", t.fault(line, col, "a decimal point", excerpt(s), "if the comma is the decimal mark say --columns decimal=,")
+		return 0, 0, "", t.fault(line, col, Said("a decimal point"), excerpt(s), Said("if the comma is the decimal mark say --columns decimal=,"))
 	}
 	if mark != 0 {
 		if t.mark != 0 && mark != t.mark {
-			return 0, 0, "", t.fault(line, col, "one decimal mark in the whole file", excerpt(s), "correct the row at its source")
+			return 0, 0, "", t.fault(line, col, Said("one decimal mark in the whole file"), excerpt(s), Said("correct the row at its source"))
 		}
 		t.mark = mark
 	}
@@ -56,7 +56,7 @@ func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant 
 		d--
 	}
 	if d > maxDecimals {
-		return 0, 0, "", t.fault(line, col, fmt.Sprintf("at most %d decimals", maxDecimals), excerpt(s), "round at the source")
+		return 0, 0, "", t.fault(line, col, Said("at most %d decimals", maxDecimals), excerpt(s), Said("round at the source"))
 	}
 	if noReadingNumber(v, d, sat) {
 		return NoReading, 0, s, nil
@@ -369,9 +369,9 @@ const maxKeyed = 20
 
 // excerpt quotes a cell for a message. Words are not quoted: they may be a
 // patient's name.
-func excerpt(s string) string {
+func excerpt(s string) Text {
 	if s == "" {
-		return "nothing"
+		return Said("nothing")
 	}
 	n := 0
 	for _, r := range s {
@@ -380,7 +380,7 @@ func excerpt(s string) string {
 		}
 	}
 	if n > 4 {
-		return fmt.Sprintf("text of %d characters", utf8.RuneCountInString(s))
+		return Said("text of %d characters", utf8.RuneCountInString(s))
 	}
-	return fmt.Sprintf("%q", shorten(s, 40))
+	return joined("%q", shorten(s, 40))
 }

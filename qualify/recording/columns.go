@@ -1,7 +1,6 @@
 package recording
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -52,7 +51,7 @@ func ParseColumns(s string) (Columns, error) {
 		key, rest, ok := strings.Cut(s, "=")
 		key = strings.ToLower(strings.TrimSpace(key))
 		if !ok {
-			return Columns{}, columnsError(key, "a key and a value joined by =", "no =")
+			return Columns{}, columnsError(key, Said("a key and a value joined by ="), Said("no ="))
 		}
 		value, next, err := columnsValue(key, rest)
 		if err != nil {
@@ -60,7 +59,7 @@ func ParseColumns(s string) (Columns, error) {
 		}
 		s = next
 		if seen[key] {
-			return Columns{}, columnsError(key, "each key once", "it twice")
+			return Columns{}, columnsError(key, Said("each key once"), Said("it twice"))
 		}
 		seen[key] = true
 		if err := c.set(key, value); err != nil {
@@ -83,7 +82,7 @@ func columnsValue(key, s string) (value, rest string, err error) {
 		}
 		rest = strings.TrimLeft(rest, " ")
 		if !ok || rest != "" && rest[0] != ',' {
-			return "", "", columnsError(key, `a value that ends in "`, "no such end")
+			return "", "", columnsError(key, Said(`a value that ends in "`), Said("no such end"))
 		}
 		return value, strings.TrimPrefix(rest, ","), nil
 	case (key == "decimal" || key == "delimiter") && strings.HasPrefix(s, ",") && (len(s) == 1 || s[1] == ','):
@@ -95,23 +94,32 @@ func columnsValue(key, s string) (value, rest string, err error) {
 	return strings.TrimSpace(value), rest, nil
 }
 
-func columnsError(key, expected, found string) error {
-	return &FormatError{Offset: -1, Field: "columns " + excerpt(key), Err: ErrOptions, Expected: expected, Found: found, Mend: columnsHelp}
+func columnsError(key string, expected, found Text) error {
+	return &FormatError{Offset: -1, Field: Said("columns %s", excerpt(key)), Err: ErrOptions, Expected: expected, Found: found, Mend: Said(columnsHelp)}
+}
+
+// either names words of a mapping, of which one is asked for.
+func either(words []string) Text {
+	said := verbatim(words[0])
+	for _, w := range words[1:] {
+		said = Said("%s or %s", said, w)
+	}
+	return said
 }
 
 func (c *Columns) set(key, value string) error {
 	if value == "" {
-		return columnsError(key, "a value", "none")
+		return columnsError(key, Said("a value"), Said("none"))
 	}
 	pick := func(allowed ...string) (string, error) {
 		v := strings.ToLower(value)
 		if !slices.Contains(allowed, v) {
-			return "", columnsError(key, strings.Join(allowed, " or "), strconv.Quote(value))
+			return "", columnsError(key, either(allowed), verbatim(strconv.Quote(value)))
 		}
 		return v, nil
 	}
 	if n, err := strconv.Atoi(value); err == nil && n < 1 && key != "header" && !strings.HasPrefix(key, "none") {
-		return columnsError(key, "a column number from 1", value)
+		return columnsError(key, Said("a column number from 1"), verbatim(value))
 	}
 	var err error
 	switch key {
@@ -133,7 +141,7 @@ func (c *Columns) set(key, value string) error {
 		c.Stamps, err = pick(string(countSerial), string(countEpoch), string(countEpochMS))
 	case "start":
 		if _, _, ok := parseStart(value); !ok {
-			return columnsError(key, "a date and time such as 2026-03-01T22:00:00", strconv.Quote(excerpt(value)))
+			return columnsError(key, Said("a date and time such as 2026-03-01T22:00:00"), joined("%q", excerpt(value)))
 		}
 		c.Start = value
 	case "unit":
@@ -159,7 +167,7 @@ func (c *Columns) set(key, value string) error {
 	case "header":
 		c.Header, err = strconv.Atoi(value)
 		if err != nil || c.Header < 0 {
-			return columnsError(key, "a line number, or 0 for no header", strconv.Quote(value))
+			return columnsError(key, Said("a line number, or 0 for no header"), verbatim(strconv.Quote(value)))
 		}
 	case "none":
 		c.NoReading = codeSet(value)
@@ -168,7 +176,7 @@ func (c *Columns) set(key, value string) error {
 	case "none_pulse":
 		c.NoPulse = codeSet(value)
 	default:
-		return columnsError(key, "a known key", strconv.Quote(excerpt(key)))
+		return columnsError(key, Said("a known key"), joined("%q", excerpt(key)))
 	}
 	return err
 }
@@ -189,7 +197,7 @@ func parseStart(s string) (day, ns int64, ok bool) {
 	}
 	day, ok = d.days("ymd")
 	c, why := parseClock(trimStampGap(rest))
-	return day, c.ns, ok && why == "" && !c.hasOff
+	return day, c.ns, ok && why.Format == "" && !c.hasOff
 }
 
 // String returns c as ParseColumns reads it, keys in a fixed order, so that a
@@ -504,17 +512,17 @@ func cellShape(s string) shape {
 	}
 	if d, rest, ok := parseDate(s); ok && d.plausible() {
 		if rest = trimStampGap(rest); rest == "" {
-			if _, why := parseClock(s); why == "" {
+			if _, why := parseClock(s); why.Format == "" {
 				return shapeDotted
 			}
 			return shapeDate
 		}
-		if _, why := parseClock(rest); why != noClock {
+		if _, why := parseClock(rest); why.Format != noClock.Format {
 			return shapeStamp
 		}
 		return shapeOther
 	}
-	if _, why := parseClock(s); why != noClock {
+	if _, why := parseClock(s); why.Format != noClock.Format {
 		return shapeClock
 	}
 	if _, _, ok := cutTimeFirst(s); ok {
@@ -589,8 +597,6 @@ func (f *finder) shape(c int) shape {
 }
 
 // name is how people see column c.
-func (f *finder) name(c int) string { return f.column(c).String() }
-
 // column names a column: its number, and its header where it has one.
 func (f *finder) column(c int) Text {
 	if f.header != nil && c < len(f.header) {
@@ -610,15 +616,7 @@ func (f *finder) list(cols []int) Text {
 	return t
 }
 
-func (f *finder) names(cols []int) string {
-	out := make([]string, len(cols))
-	for i, c := range cols {
-		out[i] = f.name(c)
-	}
-	return strings.Join(out, ", ")
-}
-
-func (f *finder) fail(err error, field, expected, found, mend string) error {
+func (f *finder) fail(err error, field, expected, found, mend Text) error {
 	return &FormatError{Format: FormatText, Line: f.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 }
 
@@ -626,7 +624,7 @@ func (f *finder) fail(err error, field, expected, found, mend string) error {
 func (f *finder) byName(key, name string) (int, error) {
 	if n, err := strconv.Atoi(name); err == nil {
 		if n > f.width {
-			return -1, f.fail(ErrOptions, key, fmt.Sprintf("a column from 1 to %d", f.width), name, "correct --columns "+key+"=")
+			return -1, f.fail(ErrOptions, verbatim(key), Said("a column from 1 to %d", f.width), verbatim(name), Said("correct --columns %s=", key))
 		}
 		return n - 1, nil
 	}
@@ -639,11 +637,11 @@ func (f *finder) byName(key, name string) (int, error) {
 	if len(hits) == 1 {
 		return hits[0], nil
 	}
-	found := "no such header"
+	found := Said("no such header")
 	if len(hits) > 1 {
-		found = f.names(hits)
+		found = f.list(hits)
 	}
-	return -1, f.fail(ErrOptions, key, fmt.Sprintf("one column headed %q", name), found, "give the number of the column: --columns "+key+"=N")
+	return -1, f.fail(ErrOptions, verbatim(key), Said("one column headed %q", name), found, Said("give the number of the column: --columns %s=N", key))
 }
 
 // withRole lists the columns, not yet taken, whose header says r.
@@ -676,7 +674,7 @@ func (f *finder) find() (roles, error) {
 			return r, err
 		}
 		if f.taken[c] {
-			return r, f.fail(ErrOptions, g.key, "a column of its own", f.name(c)+" for two things", "correct --columns")
+			return r, f.fail(ErrOptions, verbatim(g.key), Said("a column of its own"), Said("%s for two things", f.column(c)), Said("correct --columns"))
 		}
 		*g.to = c
 		f.taken[c] = true
@@ -741,9 +739,9 @@ func (f *finder) findSat(r *roles) error {
 		}
 		switch {
 		case len(cands) == 1 && f.header != nil && hasWord(headerWords(f.header[cands[0]]), wordsSummary):
-			return f.fail(ErrAmbiguous, "saturation", "a column of readings", f.names(cands)+", which looks like a summary", fmt.Sprintf("say so if it is the reading: --columns spo2=%d", cands[0]+1))
+			return f.fail(ErrAmbiguous, Said("saturation"), Said("a column of readings"), Said("%s, which looks like a summary", f.list(cands)), Said("say so if it is the reading: --columns spo2=%d", cands[0]+1))
 		case len(cands) > 1:
-			return f.fail(ErrAmbiguous, "saturation", "one column of saturation", f.names(cands), fmt.Sprintf("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, Said("saturation"), Said("one column of saturation"), f.list(cands), Said("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
 		case len(cands) == 0:
 			return f.noSat()
 		}
@@ -759,7 +757,7 @@ func (f *finder) noSat() error {
 	for i := range all {
 		all[i] = i
 	}
-	return f.fail(ErrNoSpO2, "saturation", "a column of oxygen saturation", f.names(all), "name it: --columns spo2=N")
+	return f.fail(ErrNoSpO2, Said("saturation"), Said("a column of oxygen saturation"), f.list(all), Said("name it: --columns spo2=N"))
 }
 
 // inRange lists the columns, not yet taken, most of whose numbers lie in
@@ -808,7 +806,7 @@ func (f *finder) findPulse(r *roles) error {
 			cands = f.inRange(30, 200)
 		}
 		if len(cands) > 1 {
-			return f.fail(ErrAmbiguous, "pulse", "one column of pulse", f.names(cands), fmt.Sprintf("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, Said("pulse"), Said("one column of pulse"), f.list(cands), Said("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
 		}
 		if len(cands) == 1 {
 			r.pulse = cands[0]
@@ -832,12 +830,12 @@ func (f *finder) findQuality(r *roles) error {
 			return err
 		}
 		if f.taken[c] {
-			return f.fail(ErrOptions, "quality", "a column of its own", f.name(c)+" for two things", "correct --columns")
+			return f.fail(ErrOptions, Said("quality"), Said("a column of its own"), Said("%s for two things", f.column(c)), Said("correct --columns"))
 		}
 		cols = []int{c}
 	}
 	if len(cols) > maxQuality {
-		return f.fail(ErrAmbiguous, "quality", fmt.Sprintf("at most %d columns of quality", maxQuality), f.names(cols), fmt.Sprintf("say which one: --columns quality=%d", cols[0]+1))
+		return f.fail(ErrAmbiguous, Said("quality"), Said("at most %d columns of quality", maxQuality), f.list(cols), Said("say which one: --columns quality=%d", cols[0]+1))
 	}
 	for _, c := range cols {
 		q := qualityColumn{col: c}
@@ -874,7 +872,7 @@ func (f *finder) findTime(r *roles) error {
 			return err
 		}
 		if f.taken[c] || f.cols.Time != "" {
-			return f.fail(ErrOptions, "elapsed", "elapsed alone, in a column of its own", f.name(c)+" and another", "correct --columns")
+			return f.fail(ErrOptions, Said("elapsed"), Said("elapsed alone, in a column of its own"), Said("%s and another", f.column(c)), Said("correct --columns"))
 		}
 		r.unit = f.elapsedUnit(c)
 		return take(timeElapsed, c, -1, Said("Time: elapsed, %s.", f.column(c)))
@@ -886,7 +884,7 @@ func (f *finder) findTime(r *roles) error {
 		}
 		cands := f.shaped(shapeClock, f.withRole(roleTime))
 		if len(cands) != 1 {
-			return f.fail(ErrAmbiguous, "time", "a column of the time of day beside the date", fmt.Sprintf("%d of them", len(cands)), "name it: --columns time=N")
+			return f.fail(ErrAmbiguous, Said("time"), Said("a column of the time of day beside the date"), Said("%d of them", len(cands)), Said("name it: --columns time=N"))
 		}
 		return take(timePair, cands[0], r.date, Said("Time: %s and %s.", f.column(r.date), f.column(cands[0])))
 	}
@@ -904,11 +902,11 @@ func (f *finder) findTime(r *roles) error {
 			return take(timeOfDay, r.stamp, -1, Said("Time: %s, time of day, as given.", f.column(r.stamp)))
 		case s == shapeNumber && f.countOf(r.stamp) != "":
 			r.count = f.countOf(r.stamp)
-			return take(timeCount, r.stamp, -1, Said("Time: %s, as given, %s.", f.column(r.stamp), Said(r.count.words())))
+			return take(timeCount, r.stamp, -1, Said("Time: %s, as given, %s.", f.column(r.stamp), r.count.words()))
 		case s == shapeNumber:
-			return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.name(r.stamp), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
+			return f.fail(ErrAmbiguous, Said("time"), Said("a date and time or a time of day"), Said("numbers in %s", f.column(r.stamp)), Said("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
 		default:
-			return f.fail(ErrFormat, "time", "a date and time such as 2026-03-01 22:14:00, or a time of day", f.name(r.stamp)+" with other content", "name the column of time: --columns time=N")
+			return f.fail(ErrFormat, Said("time"), Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), Said("%s with other content", f.column(r.stamp)), Said("name the column of time: --columns time=N"))
 		}
 	}
 
@@ -932,7 +930,7 @@ func (f *finder) findTime(r *roles) error {
 	case len(clocks) > 1:
 		return f.whichTime(clocks)
 	case len(dates) > 1:
-		return f.fail(ErrAmbiguous, "date", "one column of dates", f.names(dates), fmt.Sprintf("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
+		return f.fail(ErrAmbiguous, Said("date"), Said("one column of dates"), f.list(dates), Said("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
 	case len(dates) == 1 && len(clocks) == 1:
 		return take(timePair, clocks[0], dates[0], Said("Time: %s and %s.", f.column(dates[0]), f.column(clocks[0])))
 	case len(clocks) == 1:
@@ -945,10 +943,10 @@ func (f *finder) findTime(r *roles) error {
 		return f.whichTime(counts)
 	case len(counts) == 1:
 		r.count = f.countOf(counts[0])
-		return take(timeCount, counts[0], -1, Said("Time: %s, %s.", f.column(counts[0]), Said(r.count.words())))
+		return take(timeCount, counts[0], -1, Said("Time: %s, %s.", f.column(counts[0]), r.count.words()))
 	}
 	if len(elapsed) > 1 {
-		return f.fail(ErrAmbiguous, "time", "one column of elapsed time", f.names(elapsed), fmt.Sprintf("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
+		return f.fail(ErrAmbiguous, Said("time"), Said("one column of elapsed time"), f.list(elapsed), Said("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
 	}
 	if len(elapsed) == 1 {
 		switch f.shape(elapsed[0]) {
@@ -960,29 +958,29 @@ func (f *finder) findTime(r *roles) error {
 		}
 	}
 	if len(dates) == 1 {
-		return f.fail(ErrAmbiguous, "time", "a time of day beside the date", "none", "name its column: --columns time=N")
+		return f.fail(ErrAmbiguous, Said("time"), Said("a time of day beside the date"), Said("none"), Said("name its column: --columns time=N"))
 	}
 	if f.header != nil {
 		if timed := append(f.withRole(roleTime), elapsed...); len(timed) > 0 {
-			found := "other content in " + f.names(timed)
+			found := Said("other content in %s", f.list(timed))
 			if f.shape(timed[0]) == shapeNumber {
-				return f.fail(ErrAmbiguous, "time", "a date and time or a time of day", "numbers in "+f.names(timed), fmt.Sprintf("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
+				return f.fail(ErrAmbiguous, Said("time"), Said("a date and time or a time of day"), Said("numbers in %s", f.list(timed)), Said("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
 			}
-			return f.fail(ErrFormat, "time", "a date and time such as 2026-03-01 22:14:00, or a time of day", found, "name the column of time: --columns time=N")
+			return f.fail(ErrFormat, Said("time"), Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), found, Said("name the column of time: --columns time=N"))
 		}
 	}
 	if f.opt.IntervalMS <= 0 {
-		return f.fail(ErrAmbiguous, "time", "a column of time, or the step between rows", "neither", "name the column (--columns time=N) or give the step (--interval SECONDS)")
+		return f.fail(ErrAmbiguous, Said("time"), Said("a column of time, or the step between rows"), Said("neither"), Said("name the column (--columns time=N) or give the step (--interval SECONDS)"))
 	}
 	if f.header == nil && f.width > 1 && f.cols.SpO2 == "" {
-		return f.fail(ErrAmbiguous, "saturation", "a header, or one column", fmt.Sprintf("%d columns and neither header nor time", f.width), "name the column: --columns spo2=N")
+		return f.fail(ErrAmbiguous, Said("saturation"), Said("a header, or one column"), Said("%d columns and neither header nor time", f.width), Said("name the column: --columns spo2=N"))
 	}
 	f.layout = append(f.layout, Said("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
 	return nil
 }
 
 func (f *finder) whichTime(cands []int) error {
-	return f.fail(ErrAmbiguous, "time", "one column of time", f.names(cands), fmt.Sprintf("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
+	return f.fail(ErrAmbiguous, Said("time"), Said("one column of time"), f.list(cands), Said("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
 }
 
 // shaped lists those of cands whose cells have shape s.
@@ -1004,7 +1002,7 @@ func (f *finder) allMidnight(c int) bool {
 			continue
 		}
 		_, rest, ok := parseDate(trimCell(r[c]))
-		if clock, why := parseClock(trimStampGap(rest)); !ok || why != "" || clock.ns != 0 {
+		if clock, why := parseClock(trimStampGap(rest)); !ok || why.Format != "" || clock.ns != 0 {
 			return false
 		}
 	}
@@ -1022,7 +1020,7 @@ func (f *finder) findMarker(r *roles) error {
 		}
 	}
 	if len(cands) > 1 {
-		return f.fail(ErrAmbiguous, "time", "one column of AM and PM", f.names(cands), "remove the other one")
+		return f.fail(ErrAmbiguous, Said("time"), Said("one column of AM and PM"), f.list(cands), Said("remove the other one"))
 	}
 	if len(cands) == 1 {
 		r.marker = cands[0]
@@ -1043,14 +1041,14 @@ func (f *finder) elapsedUnit(c int) int64 {
 }
 
 // words says what a count counts.
-func (k countKind) words() string {
+func (k countKind) words() Text {
 	switch k {
 	case countEpoch:
-		return "seconds since 1970-01-01 UTC"
+		return Said("seconds since 1970-01-01 UTC")
 	case countEpochMS:
-		return "milliseconds since 1970-01-01 UTC"
+		return Said("milliseconds since 1970-01-01 UTC")
 	}
-	return "days since 1899-12-30, as spreadsheets count"
+	return Said("days since 1899-12-30, as spreadsheets count")
 }
 
 // countOf tells what the numbers of column c count, "" if they are no count of

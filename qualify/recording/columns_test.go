@@ -48,7 +48,7 @@ func TestParseColumnsRefuses(t *testing.T) {
 				t.Errorf("got %+v, %v; want ErrOptions", c, err)
 			}
 			var fe *FormatError
-			if errors.As(err, &fe) && (fe.Expected == "" || fe.Found == "" || fe.Mend == "") {
+			if errors.As(err, &fe) && (fe.Expected.String() == "" || fe.Found.String() == "" || fe.Mend.String() == "") {
 				t.Errorf("%v lacks what was expected, found or the mend", err)
 			}
 			if r, err := ReadBytes([]byte(rows("22:00:00", "94")), Options{Columns: in}); !errors.Is(err, ErrOptions) || r != nil {

@@ -428,7 +428,7 @@ func TestEDFRefusals(t *testing.T) {
 			t.Errorf("%s: recording %v, error %v", c.name, r != nil, err)
 			continue
 		}
-		if f.Field != c.field || f.Offset != c.offset || f.Expected == "" || f.Found == "" || f.Mend == "" {
+		if f.Field.String() != c.field || f.Offset != c.offset || f.Expected.String() == "" || f.Found.String() == "" || f.Mend.String() == "" {
 			t.Errorf("%s: field %q at byte %d, expected %q at %d (%v)", c.name, f.Field, f.Offset, c.field, c.offset, err)
 		}
 	}

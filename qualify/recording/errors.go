@@ -2,7 +2,6 @@ package recording
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 )
 
@@ -35,19 +34,28 @@ type FormatErrors struct {
 	More   int
 }
 
-// Error prints one fault a line.
-func (e *FormatErrors) Error() string {
-	var b strings.Builder
-	for i, f := range e.Faults {
-		if i > 0 {
-			b.WriteByte('\n')
-		}
-		b.WriteString(f.Error())
+// Said has one fault a line.
+func (e *FormatErrors) Said() Text {
+	var lines []any
+	for _, f := range e.Faults {
+		lines = append(lines, f.Said())
 	}
 	if e.More > 0 {
-		fmt.Fprintf(&b, "\nand %d more", e.More)
+		lines = append(lines, Said("and %d more", e.More))
 	}
-	return b.String()
+	return joined(strings.TrimSuffix(strings.Repeat("%s\n", len(lines)), "\n"), lines...)
+}
+
+// Error prints one fault a line, in English.
+func (e *FormatErrors) Error() string {
+	lines := make([]string, 0, len(e.Faults)+1)
+	for _, f := range e.Faults {
+		lines = append(lines, f.Error())
+	}
+	if e.More > 0 {
+		lines = append(lines, Said("and %d more", e.More).String())
+	}
+	return strings.Join(lines, "\n")
 }
 
 // Unwrap returns the faults.
@@ -94,36 +102,42 @@ type FormatError struct {
 	Line     int
 	Column   int
 	Offset   int64
-	Field    string // name of the column or header field, "" if none
-	Expected string
-	Found    string
-	Mend     string
+	Field    Text // name of the column or header field, empty if none
+	Expected Text
+	Found    Text
+	Mend     Text
 	Err      error // one of the Err values above
 }
 
-// Error prints the refusal as one line that ends in the mend.
-func (e *FormatError) Error() string {
-	var b strings.Builder
-	if e.Format != "" {
-		b.WriteString(e.Format)
-	}
+// Said is the refusal as one line that ends in the mend, in its parts.
+func (e *FormatError) Said() Text {
+	var place Text
 	switch {
 	case e.Line > 0 && e.Column > 0:
-		fmt.Fprintf(&b, " line %d, column %d", e.Line, e.Column)
+		place = Said("line %d, column %d", e.Line, e.Column)
 	case e.Line > 0:
-		fmt.Fprintf(&b, " line %d", e.Line)
+		place = Said("line %d", e.Line)
 	case e.Offset >= 0:
-		fmt.Fprintf(&b, " byte %d", e.Offset)
+		place = Said("byte %d", e.Offset)
 	}
-	if e.Field != "" {
-		fmt.Fprintf(&b, ", %s", e.Field)
+	switch format := (Text{Format: e.Format}); {
+	case place.Format == "":
+		place = format
+	case e.Format != "":
+		place = joined("%s %s", format, place)
 	}
-	if b.Len() > 0 {
-		b.WriteString(": ")
+	if e.Field.Format != "" {
+		place = joined("%s, %s", place, e.Field)
 	}
-	fmt.Fprintf(&b, "expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
-	return strings.TrimSpace(b.String())
+	said := Said("expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
+	if place.Format != "" {
+		said = joined("%s: %s", place, said)
+	}
+	return said
 }
+
+// Error is the refusal in English.
+func (e *FormatError) Error() string { return strings.TrimSpace(e.Said().String()) }
 
 // Unwrap returns the class of the refusal.
 func (e *FormatError) Unwrap() error { return e.Err }

@@ -112,8 +112,8 @@ func Propose(data []byte, opt Options) (*Proposal, error) {
 	case FormatXLSX:
 		return proposeSheet(c.data, opt, zone)
 	}
-	return nil, &FormatError{Offset: 0, Err: ErrFormat, Expected: "delimited text or a workbook",
-		Found: "a format whose signals need no mapping", Mend: "give the file to be read as it is"}
+	return nil, &FormatError{Offset: 0, Err: ErrFormat, Expected: Said("delimited text or a workbook"),
+		Found: Said("a format whose signals need no mapping"), Mend: Said("give the file to be read as it is")}
 }
 
 // proposeSheet proposes for the first sheet in which a table can be found.
@@ -123,11 +123,11 @@ func proposeSheet(data []byte, opt Options, zone *time.Location) (*Proposal, err
 		return nil, err
 	}
 	if opt.Workbook == nil {
-		return nil, unreadable(0, "a workbook", "save the sheet as delimited text and give that file")
+		return nil, unreadable(0, Said("a workbook"), Said("save the sheet as delimited text and give that file"))
 	}
 	names, texts, err := opt.Workbook(data, opt.limit())
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", unreadable(0, "a workbook that cannot be read", "save the sheet as delimited text and give that file"), err)
+		return nil, fmt.Errorf("%w: %w", unreadable(0, Said("a workbook that cannot be read"), Said("save the sheet as delimited text and give that file")), err)
 	}
 	_, first := readWorkbook(data, opt, zone)
 	opt.Columns = columns
@@ -144,7 +144,7 @@ func proposeSheet(data []byte, opt Options, zone *time.Location) (*Proposal, err
 		return p, nil
 	}
 	if first == nil {
-		first = unreadable(0, "sheets without a table", "save the sheet as delimited text and give that file")
+		first = unreadable(0, Said("sheets without a table"), Said("save the sheet as delimited text and give that file"))
 	}
 	return nil, first
 }
@@ -287,7 +287,7 @@ func (t *textReader) roleOf(c int) (name, reason string) {
 	case c == r.stamp && r.mode == timeElapsed:
 		return "elapsed", given(t.cols.Elapsed)
 	case c == r.stamp && r.mode == timeCount:
-		return "time", "its numbers are " + r.count.words()
+		return "time", "its numbers are " + r.count.words().String()
 	case c == r.stamp:
 		return "time", given(t.cols.Time)
 	case c == r.date:
@@ -332,7 +332,7 @@ func (t *textReader) dateEvidence() DateEvidence {
 		e := DateEvidence{Why: err.Error()}
 		for _, o := range t.dates.texts[i].orders() {
 			if _, ok := t.dates.texts[i].days(o); ok {
-				e.Answers = append(e.Answers, DateAnswer{o, t.dates.texts[i].readings([]string{o})})
+				e.Answers = append(e.Answers, DateAnswer{o, t.dates.texts[i].readings([]string{o}).String()})
 			}
 		}
 		return e

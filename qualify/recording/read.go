@@ -41,9 +41,9 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	if len(all) > 1 {
 		return nil, &FormatError{
 			Format: "zip archive", Err: ErrAmbiguous,
-			Expected: "one recording",
-			Found:    fmt.Sprintf("%d recordings", len(all)),
-			Mend:     "give one of them, or all of them as a batch",
+			Expected: Said("one recording"),
+			Found:    Said("%d recordings", len(all)),
+			Mend:     Said("give one of them, or all of them as a batch"),
 		}
 	}
 	c := all[0]
@@ -121,9 +121,9 @@ func (opt Options) admit(data []byte) error {
 	}
 	return &FormatError{
 		Offset: limit, Err: ErrTooLarge,
-		Expected: fmt.Sprintf("an upload of at most %d bytes", limit),
-		Found:    "more bytes than that",
-		Mend:     "export one night at a time, or raise the limit",
+		Expected: Said("an upload of at most %d bytes", limit),
+		Found:    Said("more bytes than that"),
+		Mend:     Said("export one night at a time, or raise the limit"),
 	}
 }
 
@@ -149,10 +149,10 @@ func loadZone(name string) (*time.Location, error) {
 	loc, err := time.LoadLocation(name)
 	if err != nil || name == "Local" {
 		return nil, &FormatError{
-			Offset: -1, Field: "zone", Err: ErrOptions,
-			Expected: "an IANA zone such as America/New_York",
-			Found:    fmt.Sprintf("%q", name),
-			Mend:     "give the zone in which the recorder's clock ran, or none",
+			Offset: -1, Field: Said("zone"), Err: ErrOptions,
+			Expected: Said("an IANA zone such as America/New_York"),
+			Found:    joined("%q", name),
+			Mend:     Said("give the zone in which the recorder's clock ran, or none"),
 		}
 	}
 	return loc, nil
@@ -162,16 +162,17 @@ func loadZone(name string) (*time.Location, error) {
 // recording, or beside one. The byte values are those of the formats' own
 // documents (ISO 32000 for PDF, and so on), from memory.
 var signatures = []struct {
-	start, name, mend string
-	document          bool // in an archive it is passed over
+	start      string
+	name, mend Text
+	document   bool // in an archive it is passed over
 }{
-	{"\xd0\xcf\x11\xe0", "a workbook or document in an old binary form", "save the sheet as delimited text and give that file", false},
-	{"%PDF", "a PDF document", "give the recording itself, or type the figures of the report as facts", true},
-	{"{\\rtf", "a word processor's document", exportMend, true},
-	{"\x89PNG", "a picture", exportMend, true},
-	{"\xff\xd8\xff", "a picture", exportMend, true},
-	{"[{", "a list in JSON", "give one FHIR Observation, or a Bundle", false},
-	{"<", "XML or a web page", "give a FHIR resource as JSON, or " + exportMend, true},
+	{"\xd0\xcf\x11\xe0", Said("a workbook or document in an old binary form"), Said("save the sheet as delimited text and give that file"), false},
+	{"%PDF", Said("a PDF document"), Said("give the recording itself, or type the figures of the report as facts"), true},
+	{"{\\rtf", Said("a word processor's document"), exportMend, true},
+	{"\x89PNG", Said("a picture"), exportMend, true},
+	{"\xff\xd8\xff", Said("a picture"), exportMend, true},
+	{"[{", Said("a list in JSON"), Said("give one FHIR Observation, or a Bundle"), false},
+	{"<", Said("XML or a web page"), Said("give a FHIR resource as JSON, or %s", exportMend), true},
 }
 
 // refuseKnown names what data is if it is a well-known format that is not
@@ -184,24 +185,24 @@ func refuseKnown(data []byte) error {
 		}
 	}
 	if len(data) > 262 && string(data[257:262]) == "ustar" {
-		return unreadable(257, "a tar archive", "give the recording itself, or in a zip archive")
+		return unreadable(257, Said("a tar archive"), Said("give the recording itself, or in a zip archive"))
 	}
 	return nil
 }
 
-func unreadable(offset int64, found, mend string) error {
+func unreadable(offset int64, found, mend Text) error {
 	return &FormatError{
 		Offset: offset, Err: ErrFormat,
-		Expected: "delimited text, EDF, WFDB, FHIR as JSON, or a workbook",
+		Expected: Said("delimited text, EDF, WFDB, FHIR as JSON, or a workbook"),
 		Found:    found,
 		Mend:     mend,
 	}
 }
 
-const (
-	exportMend = "export the recording as delimited text or EDF and give that file"
+var (
+	exportMend = Said("export the recording as delimited text or EDF and give that file")
 	// binaryMend is for bytes of no known format.
-	binaryMend = exportMend + "; if it is the signal file of a WFDB record, its header is needed: " + wfdbTogether
+	binaryMend = Said("%s; if it is the signal file of a WFDB record, its header is needed: %s", exportMend, wfdbTogether)
 )
 
 // decodeText turns an upload into UTF-8 with line feeds, or refuses it. Its
@@ -237,7 +238,7 @@ func decodeText(data []byte) (text []byte, encoding string, cut bool, err error)
 	}
 	for i, c := range text {
 		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != '\f' && !(c == 0x1a && i == len(text)-1) || c == 0x7f {
-			return nil, "", false, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), binaryMend)
+			return nil, "", false, unreadable(int64(i), Said("the byte 0x%02x, which no text holds", c), binaryMend)
 		}
 	}
 	text = bytes.TrimSuffix(text, []byte{0x1a})
@@ -258,7 +259,7 @@ func decodeUTF16(data []byte, order binary.ByteOrder) ([]byte, error) {
 			}
 			r = utf16.DecodeRune(r, next)
 			if r == utf8.RuneError {
-				return nil, unreadable(int64(i+2), "half a character of UTF-16", exportMend)
+				return nil, unreadable(int64(i+2), Said("half a character of UTF-16"), exportMend)
 			}
 			i += 2
 		}
@@ -280,7 +281,7 @@ func decode1252(data []byte) ([]byte, error) {
 		r := rune(c)
 		if c >= 0x80 && c < 0xa0 {
 			if r = high1252[c-0x80]; r == 0 {
-				return nil, unreadable(int64(i), fmt.Sprintf("the byte 0x%02x, which no text holds", c), binaryMend)
+				return nil, unreadable(int64(i), Said("the byte 0x%02x, which no text holds", c), binaryMend)
 			}
 		}
 		out = utf8.AppendRune(out, r)

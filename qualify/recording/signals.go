@@ -34,9 +34,9 @@ func signalColumns(format, s string) (Columns, error) {
 		return c, err
 	}
 	if c.Time+c.Date+c.Elapsed+c.Quality+c.Order != "" || c.Delimiter != 0 || c.Decimal != 0 || c.Header >= 0 || c.NoReading != nil {
-		return c, &FormatError{Format: format, Offset: -1, Field: "columns", Err: ErrOptions,
-			Expected: "the keys spo2, pulse and unit alone", Found: "keys for delimited text",
-			Mend: "leave them out: the file states its times itself"}
+		return c, &FormatError{Format: format, Offset: -1, Field: Said("columns"), Err: ErrOptions,
+			Expected: Said("the keys spo2, pulse and unit alone"), Found: Said("keys for delimited text"),
+			Mend: Said("leave them out: the file states its times itself")}
 	}
 	return c, nil
 }
@@ -70,16 +70,16 @@ func (c signalChoice) named(key, name string) (int, error) {
 	if len(found) == 1 {
 		return found[0], nil
 	}
-	return 0, &FormatError{Format: c.format, Offset: c.at, Field: "columns " + key, Err: ErrOptions,
-		Expected: "the number or the label of one signal with samples", Found: fmt.Sprintf("%d such signals", len(found)),
-		Mend: "give the number of one of " + c.list(func(signal) bool { return true })}
+	return 0, &FormatError{Format: c.format, Offset: c.at, Field: Said("columns %s", key), Err: ErrOptions,
+		Expected: Said("the number or the label of one signal with samples"), Found: Said("%d such signals", len(found)),
+		Mend: Said("give the number of one of %s", c.list(func(signal) bool { return true }))}
 }
 
 // list names the signals with samples that keep admits, for messages and the
 // worksheet.
-func (c signalChoice) list(keep func(signal) bool) string {
+func (c signalChoice) list(keep func(signal) bool) Text {
 	const most = 20
-	var out []string
+	var out []any
 	more := 0
 	for _, s := range c.all {
 		switch {
@@ -87,13 +87,13 @@ func (c signalChoice) list(keep func(signal) bool) string {
 		case len(out) == most:
 			more++
 		default:
-			out = append(out, fmt.Sprintf("%d %q", s.number, s.label))
+			out = append(out, joined("%d %q", s.number, s.label))
 		}
 	}
 	if more > 0 {
-		out = append(out, fmt.Sprintf("and %d more", more))
+		out = append(out, Said("and %d more", more))
 	}
-	return strings.Join(out, ", ")
+	return joined(strings.TrimSuffix(strings.Repeat("%s, ", len(out)), ", "), out...)
 }
 
 // saturation returns the number of the signal of saturation.
@@ -102,22 +102,22 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 		return c.named("spo2", cols.SpO2)
 	}
 	var fit []int
-	other := "none with a label that is known"
+	other := Said("none with a label that is known")
 	for _, s := range c.all {
 		if !s.samples || signalRole(s.label) != roleSat {
 			continue
 		}
 		if satDimension(s.dimension) == unitOther && cols.Unit == "" {
-			other = fmt.Sprintf("signal %d %q in %q", s.number, s.label, s.dimension)
+			other = Said("signal %d %q in %q", s.number, s.label, s.dimension)
 			continue
 		}
 		fit = append(fit, s.number)
 	}
 	switch len(fit) {
 	case 0:
-		return 0, &FormatError{Format: c.format, Offset: c.at, Field: "labels", Err: ErrNoSpO2,
-			Expected: "a signal of oxygen saturation, such as SpO2 or SaO2 in %", Found: other,
-			Mend: "name it with spo2=NUMBER (and unit=percent) out of " + c.list(func(signal) bool { return true })}
+		return 0, &FormatError{Format: c.format, Offset: c.at, Field: Said("labels"), Err: ErrNoSpO2,
+			Expected: Said("a signal of oxygen saturation, such as SpO2 or SaO2 in %"), Found: other,
+			Mend: Said("name it with spo2=NUMBER (and unit=percent) out of %s", c.list(func(signal) bool { return true }))}
 	case 1:
 		return fit[0], nil
 	}
@@ -125,9 +125,9 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 }
 
 func (c signalChoice) which(key string, fit []int) error {
-	return &FormatError{Format: c.format, Offset: c.at, Field: "labels", Err: ErrAmbiguous,
-		Expected: "one signal for " + key, Found: c.list(func(s signal) bool { return slices.Contains(fit, s.number) }),
-		Mend: "say which with " + key + "=NUMBER"}
+	return &FormatError{Format: c.format, Offset: c.at, Field: Said("labels"), Err: ErrAmbiguous,
+		Expected: Said("one signal for %s", key), Found: c.list(func(s signal) bool { return slices.Contains(fit, s.number) }),
+		Mend: Said("say which with %s=NUMBER", key)}
 }
 
 // pulse returns the number of the signal of pulse, 0 if there is none. Where a
@@ -170,7 +170,7 @@ var ownPulseWords = wordSet("pulse pulserate pr puls pulsrate pulsfrequenz pouls
 // there are no others.
 func (c signalChoice) unread(sat, pulse int) []Text {
 	rest := c.list(func(s signal) bool { return s.number != sat && s.number != pulse })
-	if rest == "" {
+	if rest.Format == "" {
 		return nil
 	}
 	return []Text{Said("Signals not read, quality and status among them: %s.", rest)}

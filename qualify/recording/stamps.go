@@ -33,11 +33,11 @@ func digits(s string, i, max int) (v, next int) {
 
 // noClock is what parseClock says of a text that has not the form of a time
 // of day at all.
-const noClock = "no time of day such as 22:14:00"
+var noClock = Said("no time of day such as 22:14:00")
 
 // parseClock reads h:mm, h:mm:ss, h:mm:ss.f or h.mm.ss with AM or PM and an
-// offset behind it if there are any. why is "" or says what is wrong.
-func parseClock(s string) (c clock, why string) {
+// offset behind it if there are any. why is empty or says what is wrong.
+func parseClock(s string) (c clock, why Text) {
 	h, i := digits(s, 0, 2)
 	if i == 0 || i >= len(s) || s[i] != ':' && s[i] != '.' {
 		return c, noClock
@@ -76,7 +76,7 @@ func parseClock(s string) (c clock, why string) {
 	if rest != "" {
 		if pm, tail, ok := cutMarker(rest); ok {
 			if h == 0 || h > 12 {
-				return c, "the hour of a 12 h clock outside 1 to 12"
+				return c, Said("the hour of a 12 h clock outside 1 to 12")
 			}
 			h %= 12
 			if pm {
@@ -94,10 +94,10 @@ func parseClock(s string) (c clock, why string) {
 		c.hasOff = true
 	}
 	if h > 23 || m > 59 || sec > 59 {
-		return c, "a time of day that no clock shows"
+		return c, Said("a time of day that no clock shows")
 	}
 	c.ns += int64(h*3600+m*60+sec) * 1e9
-	return c, ""
+	return c, Text{}
 }
 
 // markers are the signs of a 12 h clock, longest first where one begins
@@ -184,7 +184,7 @@ func parseElapsedClock(s string) (int64, bool) {
 		return 0, false
 	}
 	c, why := parseClock("0:" + rest)
-	if why != "" || !c.hasSec || c.hasOff || c.marked {
+	if why.Format != "" || !c.hasSec || c.hasOff || c.marked {
 		return 0, false
 	}
 	return int64(n)*3600e9 + c.ns, true
@@ -412,7 +412,7 @@ func cutTimeFirst(s string) (clockPart, datePart string, ok bool) {
 		if s[i] != ' ' {
 			continue
 		}
-		if _, why := parseClock(s[:i]); why != "" {
+		if _, why := parseClock(s[:i]); why.Format != "" {
 			return "", "", false
 		}
 		tail := s[i+1:]
@@ -464,7 +464,7 @@ func (b *dateBook) take(s string, line int) (at int32, rest string, ok bool) {
 	return at, rest, true
 }
 
-var orderWords = map[string]string{"dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
+var orderWords = map[string]Text{"dmy": Said("day, month, year"), "mdy": Said("month, day, year"), "ymd": Said("year, month, day")}
 
 // crossing is a place where one row late in the evening is followed by one
 // early in the morning under another date.
@@ -482,14 +482,14 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 			cands = slices.DeleteFunc(cands, func(o string) bool { return !slices.Contains(d.orders(), o) })
 		}
 	}
-	why := "nothing else fits"
+	why := Said("nothing else fits")
 	switch {
 	case !open:
-		cands, why = []string{"ymd"}, "year or month are plain"
+		cands, why = []string{"ymd"}, Said("year or month are plain")
 	case given != "":
-		cands, why = []string{given}, "as given"
+		cands, why = []string{given}, Said("as given")
 	case header != "":
-		cands, why = []string{header}, "as its header says"
+		cands, why = []string{header}, Said("as its header says")
 	}
 	read := func(order string) ([]int64, int) {
 		days := make([]int64, len(b.texts))
@@ -518,8 +518,8 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 	if len(fit) == 0 {
 		for i, d := range b.texts {
 			if _, ok := d.days(best); !ok {
-				out.add(&FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: "date", Err: ErrFormat,
-					Expected: "a date in the order " + orderWords[best] + " between 1900 and 2199", Found: d.String(), Mend: "correct the row at its source, or give the order with --columns order="})
+				out.add(&FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: Said("date"), Err: ErrFormat,
+					Expected: Said("a date in the order %s between 1900 and 2199", orderWords[best]), Found: verbatim(d.String()), Mend: Said("correct the row at its source, or give the order with --columns order=")})
 			}
 		}
 		return nil, layout, false, nil
@@ -537,16 +537,16 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 		}
 		switch {
 		case same:
-			why = "day and month are equal"
+			why = Said("day and month are equal")
 			sure = []int{0}
 		case len(sure) == 1:
-			why = "only so are the days before and after midnight consecutive"
+			why = Said("only so are the days before and after midnight consecutive")
 		default:
 			i := slices.IndexFunc(b.texts, func(d dateText) bool { return !d.fixed })
-			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: "date", Err: ErrAmbiguous,
-				Expected: "dates that can be read in one way",
-				Found:    fmt.Sprintf("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
-				Mend:     "give the order of day, month and year: --columns order=" + strings.Join(fit, " or order=")}
+			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: Said("date"), Err: ErrAmbiguous,
+				Expected: Said("dates that can be read in one way"),
+				Found:    Said("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
+				Mend:     Said("give the order of day, month and year: --columns order=%s", orderKeys(fit))}
 		}
 		fit, fitDays = []string{fit[sure[0]]}, [][]int64{fitDays[sure[0]]}
 	}
@@ -556,9 +556,9 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 	for _, d := range b.texts {
 		short = short || d.short || !d.fixed && d.len[2] <= 2
 	}
-	layout = Said("Dates: %s (%s).", Said(orderWords[fit[0]]), Said(why))
+	layout = Said("Dates: %s (%s).", orderWords[fit[0]], why)
 	if !open {
-		layout = Said("Dates: %s.", Said(why))
+		layout = Said("Dates: %s.", why)
 	}
 	return fitDays[0], layout, short, nil
 }
@@ -572,13 +572,33 @@ func (d dateText) String() string {
 }
 
 // readings lists the dates that d can be.
-func (d dateText) readings(orders []string) string {
-	out := make([]string, len(orders))
+func (d dateText) readings(orders []string) Text {
+	var out Text
 	for i, o := range orders {
 		days, _ := d.days(o)
-		out[i] = time.Unix(days*86400, 0).UTC().Format("2 January 2006")
+		at := time.Unix(days*86400, 0).UTC()
+		day := Text{dayOfMonth[at.Month()-1].Format, []any{at.Day(), at.Year()}}
+		if i > 0 {
+			day = Said("%s or %s", out, day)
+		}
+		out = day
 	}
-	return strings.Join(out, " or ")
+	return out
+}
+
+// dayOfMonth says days, by month.
+var dayOfMonth = [...]Text{
+	Said("%d January %d"), Said("%d February %d"), Said("%d March %d"), Said("%d April %d"), Said("%d May %d"), Said("%d June %d"),
+	Said("%d July %d"), Said("%d August %d"), Said("%d September %d"), Said("%d October %d"), Said("%d November %d"), Said("%d December %d"),
+}
+
+// orderKeys names orders as a mapping takes them, of which one is asked for.
+func orderKeys(orders []string) Text {
+	out := verbatim(orders[0])
+	for _, o := range orders[1:] {
+		out = Said("%s or order=%s", out, o)
+	}
+	return out
 }
 
 // zonePeriod is a stretch of time in which a zone keeps one offset.
@@ -712,9 +732,9 @@ func placeInZone(rec *Recording, loc *time.Location) error {
 	start := floorDiv(rec.Time[0], rec.PerSecond)
 	offs, n := wallOffsets(zonePeriods(loc, start-2*86400, start+2*86400), start)
 	if n == 0 {
-		return &FormatError{Format: rec.Format, Offset: -1, Field: "start time", Err: ErrFormat,
-			Expected: "a start that exists in " + loc.String(), Found: time.Unix(start, 0).UTC().Format("2006-01-02 15:04:05") + ", which that zone skips",
-			Mend: "correct the zone, or leave it out"}
+		return &FormatError{Format: rec.Format, Offset: -1, Field: Said("start time"), Err: ErrFormat,
+			Expected: Said("a start that exists in %s", loc.String()), Found: Said("%s, which that zone skips", time.Unix(start, 0).UTC().Format("2006-01-02 15:04:05")),
+			Mend: Said("correct the zone, or leave it out")}
 	}
 	if n == 2 {
 		rec.Warnings = append(rec.Warnings, warning(WarnRepeatedHour, "The recording starts in an hour that the zone repeats; the first passing is taken."))

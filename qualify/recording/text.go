@@ -60,8 +60,7 @@ type textReader struct {
 	lines []textLine
 	table table
 	roles roles
-	names map[int]string // of the columns that are read, for messages
-	// columns are names in their parts.
+	// columns are the names of those that are read.
 	columns map[int]Text
 
 	dates    dateBook
@@ -133,7 +132,6 @@ func newTextReader(opt Options, cols Columns, zone *time.Location) *textReader {
 	return &textReader{
 		opt: opt, cols: cols, zone: zone,
 		rec:      &Recording{Format: FormatText},
-		names:    map[int]string{},
 		columns:  map[int]Text{},
 		headed:   map[int]bool{},
 		unknown:  map[string]int{},
@@ -194,7 +192,7 @@ func (t *textReader) place(body []byte) ([]byte, error) {
 	if aligned := t.placeAligned(body, 0); aligned != nil {
 		return aligned, nil
 	}
-	return nil, t.fail(0, ErrFormat, "columns aligned by blanks, as given", "no two rows that are alike", "correct --columns delimiter=")
+	return nil, t.fail(0, ErrFormat, Said("columns aligned by blanks, as given"), Said("no two rows that are alike"), Said("correct --columns delimiter="))
 }
 
 // placeAligned locates a table of columns aligned by blanks with at least
@@ -290,13 +288,13 @@ func (t *textReader) locate(size int) error {
 		}
 	}
 	if len(t.lines) == 0 && size > headBytes {
-		return t.fail(1, ErrFormat, fmt.Sprintf("lines of at most %d bytes", headBytes), "a longer one", exportMend)
+		return t.fail(1, ErrFormat, Said("lines of at most %d bytes", headBytes), Said("a longer one"), exportMend)
 	}
 	if filled == 0 {
-		return t.fail(0, ErrFormat, "a table of stamps and saturations", "an empty file", "export the recording again")
+		return t.fail(0, ErrFormat, Said("a table of stamps and saturations"), Said("an empty file"), Said("export the recording again"))
 	}
 	if t.cols.Header > len(t.lines) {
-		return t.fail(0, ErrOptions, fmt.Sprintf("a header in line %d", t.cols.Header), fmt.Sprintf("%d lines", len(t.lines)), "correct --columns header=")
+		return t.fail(0, ErrOptions, Said("a header in line %d", t.cols.Header), Said("%d lines", len(t.lines)), Said("correct --columns header="))
 	}
 	var best, hopeful table
 	for _, d := range t.delimiters() {
@@ -313,12 +311,12 @@ func (t *textReader) locate(size int) error {
 		return nil
 	}
 	if hopeful.cells != nil {
-		return t.fail(hopeful.header+1, ErrFormat, "rows of readings below the header", "none", "export the recording again")
+		return t.fail(hopeful.header+1, ErrFormat, Said("rows of readings below the header"), Said("none"), Said("export the recording again"))
 	}
-	return t.fail(0, ErrFormat, "a table of stamps and saturations in the first lines", "none that can be recognised", "export the recording as delimited text with a header, or say how to read it with --columns")
+	return t.fail(0, ErrFormat, Said("a table of stamps and saturations in the first lines"), Said("none that can be recognised"), Said("export the recording as delimited text with a header, or say how to read it with --columns"))
 }
 
-func (t *textReader) fail(line int, err error, expected, found, mend string) error {
+func (t *textReader) fail(line int, err error, expected, found, mend Text) error {
 	return &FormatError{Format: FormatText, Line: line, Offset: -1, Expected: expected, Found: found, Mend: mend, Err: err}
 }
 
@@ -475,7 +473,7 @@ func (t *textReader) findRoles() error {
 	}
 	t.rec.Layout = append(t.rec.Layout, f.layout...)
 	for c := 0; c < t.table.width; c++ {
-		t.names[c], t.columns[c] = f.name(c), f.column(c)
+		t.columns[c] = f.column(c)
 	}
 	if f.byNumbers {
 		t.warn(WarnByNumbers, "The file has no header: the column of saturation was recognised by its numbers alone.")
@@ -506,14 +504,14 @@ func (t *textReader) readRows(body []byte) {
 				line, col = pe.Line+base, pe.Column
 			}
 			if pe != nil && errors.Is(pe.Err, csv.ErrBareQuote) {
-				t.odd(oddRow{fault: t.fault(line, -1, "a quote only around a whole field", fmt.Sprintf("a quote at byte %d of the line", col), "put the field in quotes and double the quote inside")})
+				t.odd(oddRow{fault: t.fault(line, -1, Said("a quote only around a whole field"), Said("a quote at byte %d of the line", col), Said("put the field in quotes and double the quote inside"))})
 				continue
 			}
 			start := line
 			if pe != nil {
 				start = pe.StartLine + base
 			}
-			t.faults.add(t.fault(line, -1, fmt.Sprintf("a quote that closes the field begun in line %d", start), "none, or text behind it", "close the quote, or double it inside the field"))
+			t.faults.add(t.fault(line, -1, Said("a quote that closes the field begun in line %d", start), Said("none, or text behind it"), Said("close the quote, or double it inside the field")))
 			continue
 		}
 		line, _ := cr.FieldPos(0)
@@ -531,12 +529,12 @@ func (t *textReader) readRows(body []byte) {
 	t.foot(wholeEnd)
 }
 
-func (t *textReader) fault(line, col int, expected, found, mend string) *FormatError {
+func (t *textReader) fault(line, col int, expected, found, mend Text) *FormatError {
 	e := &FormatError{Format: FormatText, Line: line, Offset: -1, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 	if col >= 0 {
 		e.Column = col + 1
 		if t.table.header >= 0 && col < len(t.table.cells) {
-			e.Field = shorten(t.table.cells[col], 40)
+			e.Field = verbatim(shorten(t.table.cells[col], 40))
 		}
 	}
 	return e
@@ -673,7 +671,7 @@ func (t *textReader) reading(cells []string, line int) (fault *FormatError, time
 	date, ns, off, hasOff, fault := t.stamp(cell, line)
 	timed = fault == nil && t.roles.mode != timeNone
 	if len(cells) != t.table.width {
-		return t.fault(line, -1, fmt.Sprintf("%d columns", t.table.width), fmt.Sprintf("%d", len(cells)), "correct the row at its source"), timed && len(cells) > 1
+		return t.fault(line, -1, Said("%d columns", t.table.width), joined("%d", len(cells)), Said("correct the row at its source")), timed && len(cells) > 1
 	}
 	if fault != nil {
 		return fault, false
@@ -757,7 +755,7 @@ func (t *textReader) heading(c int) string {
 
 // stamp reads the time of a row.
 func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int64, off int32, hasOff bool, fault *FormatError) {
-	const mend = "correct the row at its source, or name the column of time: --columns time=N"
+	mend := Said("correct the row at its source, or name the column of time: --columns time=N")
 	r := &t.roles
 	s := cell(r.stamp)
 	switch r.mode {
@@ -766,13 +764,13 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 	case timeElapsed:
 		ns, ok := t.elapsed(s)
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.stamp, "a number or h:mm:ss of elapsed time", excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, r.stamp, Said("a number or h:mm:ss of elapsed time"), excerpt(s), mend)
 		}
 		return -1, ns, 0, false, nil
 	case timeCount:
 		ns, decimals, ok := parseCount(s, r.count)
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.stamp, "a number that counts "+r.count.words(), excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, r.stamp, Said("a number that counts %s", r.count.words()), excerpt(s), mend)
 		}
 		t.rounded = t.rounded || r.count == countSerial && decimals > 0 && decimals < 10
 		return -1, ns, 0, r.count != countSerial, nil
@@ -783,10 +781,10 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 		at, rest, ok := t.dates.take(cell(r.date), line)
 		if ok && rest != "" { // a spreadsheet's date with a time of zero
 			c, why := parseClock(trimStampGap(rest))
-			ok = why == "" && c.ns == 0
+			ok = why.Format == "" && c.ns == 0
 		}
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.date, "a date such as 2026-03-01", excerpt(cell(r.date)), "correct the row at its source, or name the column of dates: --columns date=N")
+			return 0, 0, 0, false, t.fault(line, r.date, Said("a date such as 2026-03-01"), excerpt(cell(r.date)), Said("correct the row at its source, or name the column of dates: --columns date=N"))
 		}
 		date = at
 	}
@@ -800,7 +798,7 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 			}
 		}
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, col, "a date and time such as 2026-03-01 22:14:00", excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, col, Said("a date and time such as 2026-03-01 22:14:00"), excerpt(s), mend)
 		}
 		date = at
 	}
@@ -809,14 +807,14 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 	}
 	c, why := parseClock(s)
 	switch {
-	case why != "":
-		return 0, 0, 0, false, t.fault(line, col, "a time of day such as 22:14:00", why+": "+excerpt(s), mend)
+	case why.Format != "":
+		return 0, 0, 0, false, t.fault(line, col, Said("a time of day such as 22:14:00"), joined("%s: %s", why, excerpt(s)), mend)
 	case !t.styled:
 		t.style, t.styled = c, true
 	case c.hasSec != t.style.hasSec:
-		return 0, 0, 0, false, t.fault(line, col, "hours, minutes and seconds in all rows or in none", excerpt(s), mend)
+		return 0, 0, 0, false, t.fault(line, col, Said("hours, minutes and seconds in all rows or in none"), excerpt(s), mend)
 	case c.marked != t.style.marked:
-		return 0, 0, 0, false, t.fault(line, col, "AM or PM in all rows or in none", excerpt(s), mend)
+		return 0, 0, 0, false, t.fault(line, col, Said("AM or PM in all rows or in none"), excerpt(s), mend)
 	}
 	t.cut = t.cut || c.cut
 	return date, c.ns, c.off, c.hasOff, nil
@@ -871,7 +869,7 @@ func (t *textReader) elapsedNumber(s string) (int64, bool) {
 func (t *textReader) finish() error {
 	n := len(t.line)
 	if n == 0 {
-		return t.fail(t.table.first+1, ErrFormat, "rows of readings", "none", "export the recording again")
+		return t.fail(t.table.first+1, ErrFormat, Said("rows of readings"), Said("none"), Said("export the recording again"))
 	}
 	if err := t.settleSat(); err != nil {
 		return err
@@ -919,7 +917,7 @@ func (t *textReader) wholeStep(s *series) int64 {
 func (t *textReader) settleSat() error {
 	col := t.roles.sat
 	if t.sat.fit == 0 && t.sat.odd > 0 {
-		return t.fail(t.table.first+1, ErrNoSpO2, "saturations between 0 and 100 in "+t.names[col], fmt.Sprintf("%d numbers, all outside", t.sat.odd), "name the column of saturation: --columns spo2=N")
+		return t.fail(t.table.first+1, ErrNoSpO2, Said("saturations between 0 and 100 in %s", t.columns[col]), Said("%d numbers, all outside", t.sat.odd), Said("name the column of saturation: --columns spo2=N"))
 	}
 	t.rec.SpO2 = t.sat.codesInto()
 	scale := Scale{1, 0, pow10(int(t.sat.max))}
@@ -932,7 +930,7 @@ func (t *textReader) settleSat() error {
 		}
 		t.layout("Saturation is a fraction of 1, as given.")
 	case t.sat.fit > 0 && !t.sat.above && t.cols.Unit == "":
-		return t.fail(t.table.first+1, ErrAmbiguous, "saturations in percent in "+t.names[col], "no number above 1", "say what they are: --columns unit=fraction or unit=percent")
+		return t.fail(t.table.first+1, ErrAmbiguous, Said("saturations in percent in %s", t.columns[col]), Said("no number above 1"), Said("say what they are: --columns unit=fraction or unit=percent"))
 	}
 	t.rec.SpO2Scale = scale
 	t.layout("Saturation has %d decimals.", t.sat.max)
@@ -1033,7 +1031,7 @@ func (t *textReader) settleTime(s *series) error {
 	switch t.roles.mode {
 	case timeNone, timeElapsed:
 		if t.roles.mode == timeElapsed && slices.Max(t.ns)-slices.Min(t.ns) < minStepNS*int64(len(t.ns)-1) {
-			return t.fail(int(t.line[0]), ErrAmbiguous, "steps of elapsed time of at least 50 ms", "shorter ones", "if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time")
+			return t.fail(int(t.line[0]), ErrAmbiguous, Said("steps of elapsed time of at least 50 ms"), Said("shorter ones"), Said("if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time"))
 		}
 		if day, ns, ok := t.startOf(); ok {
 			t.rec.Clock = ClockWall
@@ -1143,7 +1141,7 @@ func (t *textReader) settleZone(s *series) error {
 	case bare < 0:
 		t.unusedZone()
 	case t.zone == nil && t.hasOff != nil:
-		return t.fail(int(t.line[bare]), ErrAmbiguous, "an offset in every stamp or in none", "a stamp without one", "give the zone of the stamps without an offset")
+		return t.fail(int(t.line[bare]), ErrAmbiguous, Said("an offset in every stamp or in none"), Said("a stamp without one"), Said("give the zone of the stamps without an offset"))
 	case t.zone == nil:
 		return nil
 	default:
@@ -1152,8 +1150,8 @@ func (t *textReader) settleZone(s *series) error {
 			wall[i] = floorDiv(v, s.per)
 		}
 		repeated := placeStamps(t.zone, wall, t.off, own, func(i int) {
-			t.faults.add(t.fault(int(t.line[i]), t.roles.stamp, "a time that exists in "+t.zone.String(),
-				time.Unix(wall[i], 0).UTC().Format("2006-01-02 15:04:05")+", which that zone skips", "correct the zone; for a clock that was not put forward give a zone without summer time"))
+			t.faults.add(t.fault(int(t.line[i]), t.roles.stamp, Said("a time that exists in %s", t.zone.String()),
+				Said("%s, which that zone skips", time.Unix(wall[i], 0).UTC().Format("2006-01-02 15:04:05")), Said("correct the zone; for a clock that was not put forward give a zone without summer time")))
 		})
 		if err := t.faults.err(); err != nil {
 			return err
@@ -1210,7 +1208,7 @@ func (t *textReader) declaredClock() (ns int64, ok bool) {
 			v = first
 		}
 		c, why := parseClock(v)
-		if why != "" || c.hasOff {
+		if why.Format != "" || c.hasOff {
 			continue
 		}
 		if ok && c.ns != ns {

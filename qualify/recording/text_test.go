@@ -508,7 +508,7 @@ func TestBroken(t *testing.T) {
 			if !errors.As(err, &fe) {
 				t.Fatalf("%v is no FormatError", err)
 			}
-			if fe.Expected == "" || fe.Found == "" || fe.Mend == "" {
+			if fe.Expected.String() == "" || fe.Found.String() == "" || fe.Mend.String() == "" {
 				t.Errorf("%v lacks what was expected, found or the mend", err)
 			}
 			if fe.Line != c.line || fe.Column != c.column || fe.Offset != c.offset {

@@ -29,8 +29,11 @@ const (
 
 const (
 	maxWFDBSignals = 256 // our choice, as in EDF
-	wfdbMend       = "export the record again, or as delimited text"
-	wfdbTogether   = "give the header and its signal files together, side by side or in one zip"
+)
+
+var (
+	wfdbMend     = Said("export the record again, or as delimited text")
+	wfdbTogether = Said("give the header and its signal files together, side by side or in one zip")
 )
 
 // wfdbSignal is a signal line of a header.
@@ -135,18 +138,26 @@ func looksLikeWFDB(data []byte) bool {
 // wfdbParser reads one header.
 type wfdbParser struct {
 	h       *wfdbHeader
-	segment string // "segment 3, " in a header that another one names
+	segment int // in a header that another one names, 0 for none
 }
 
-func (p wfdbParser) fail(line int, field, expected, found, mend string) error {
-	return &FormatError{Format: "WFDB header", Line: line, Offset: -1, Field: p.segment + field, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
+func (p wfdbParser) fail(line int, field, expected, found, mend Text) error {
+	return &FormatError{Format: "WFDB header", Line: line, Offset: -1, Field: p.field(field), Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
+}
+
+// field says what a fault is of.
+func (p wfdbParser) field(f Text) Text {
+	if p.segment == 0 {
+		return f
+	}
+	return joined("%s, %s", Said("segment %d", p.segment), f)
 }
 
 // whole reads a number without a sign.
-func (p wfdbParser) whole(line int, field, s string) (int64, error) {
+func (p wfdbParser) whole(line int, field Text, s string) (int64, error) {
 	v, err := strconv.ParseInt(s, 10, 64)
 	if err != nil || v < 0 {
-		return 0, p.fail(line, field, "a whole number", excerpt(s), wfdbMend)
+		return 0, p.fail(line, field, Said("a whole number"), excerpt(s), wfdbMend)
 	}
 	return v, nil
 }
@@ -154,13 +165,10 @@ func (p wfdbParser) whole(line int, field, s string) (int64, error) {
 // parseWFDB reads a header. segment is the number of the segment that it is
 // of, 0 for the record itself.
 func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
-	p := wfdbParser{h: &wfdbHeader{}}
-	if segment > 0 {
-		p.segment = fmt.Sprintf("segment %d, ", segment)
-	}
+	p := wfdbParser{h: &wfdbHeader{}, segment: segment}
 	lines, numbers, info := wfdbLines(data)
 	if len(lines) == 0 {
-		return nil, p.fail(1, "record line", "a name and a number of signals", "nothing", wfdbMend)
+		return nil, p.fail(1, Said("record line"), Said("a name and a number of signals"), Said("nothing"), wfdbMend)
 	}
 	p.h.info = info
 	several, n, err := p.recordLine(numbers[0], strings.Fields(lines[0]))
@@ -168,11 +176,11 @@ func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
 		return nil, err
 	}
 	if len(lines)-1 != n {
-		what := "signal lines"
+		what := Said("signal lines")
 		if several {
-			what = "segment lines"
+			what = Said("segment lines")
 		}
-		return nil, p.fail(numbers[len(numbers)-1], what, strconv.Itoa(n), strconv.Itoa(len(lines)-1), wfdbMend)
+		return nil, p.fail(numbers[len(numbers)-1], what, verbatim(strconv.Itoa(n)), verbatim(strconv.Itoa(len(lines)-1)), wfdbMend)
 	}
 	for i, s := range lines[1:] {
 		if several {
@@ -191,29 +199,29 @@ func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
 // [date]]]].
 func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err error) {
 	if len(f) < 2 || len(f) > 6 {
-		return false, 0, p.fail(line, "record line", "2 to 6 fields", strconv.Itoa(len(f)), wfdbMend)
+		return false, 0, p.fail(line, Said("record line"), Said("2 to 6 fields"), verbatim(strconv.Itoa(len(f))), wfdbMend)
 	}
 	h := p.h
 	name, segments, several := strings.Cut(f[0], "/")
 	if !wfdbName(name) {
-		return false, 0, p.fail(line, "record name", "letters, digits, _ and -", "other characters", wfdbMend)
+		return false, 0, p.fail(line, Said("record name"), Said("letters, digits, _ and -"), Said("other characters"), wfdbMend)
 	}
 	h.name = name
-	signals, err := p.whole(line, "number of signals", f[1])
+	signals, err := p.whole(line, Said("number of signals"), f[1])
 	if err != nil {
 		return false, 0, err
 	}
 	if signals < 1 || signals > maxWFDBSignals {
-		return false, 0, p.fail(line, "number of signals", fmt.Sprintf("1 to %d", maxWFDBSignals), strconv.FormatInt(signals, 10), wfdbMend)
+		return false, 0, p.fail(line, Said("number of signals"), Said("1 to %d", maxWFDBSignals), verbatim(strconv.FormatInt(signals, 10)), wfdbMend)
 	}
 	n = int(signals)
 	if several {
-		count, err := p.whole(line, "number of segments", segments)
+		count, err := p.whole(line, Said("number of segments"), segments)
 		if err != nil {
 			return false, 0, err
 		}
 		if count < 1 || count > 1<<20 {
-			return false, 0, p.fail(line, "number of segments", "1 to 1048576", strconv.FormatInt(count, 10), wfdbMend)
+			return false, 0, p.fail(line, Said("number of segments"), Said("1 to 1048576"), verbatim(strconv.FormatInt(count, 10)), wfdbMend)
 		}
 		n = int(count)
 	}
@@ -225,13 +233,13 @@ func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err e
 		return false, 0, err
 	}
 	if len(f) > 3 {
-		if h.frames, err = p.whole(line, "number of samples", f[3]); err != nil {
+		if h.frames, err = p.whole(line, Said("number of samples"), f[3]); err != nil {
 			return false, 0, err
 		}
 	}
 	if len(f) > 4 {
 		if h.start, h.timed = wfdbClock(f[4]); !h.timed {
-			return false, 0, p.fail(line, "base time", "a time as HH:MM:SS", excerpt(f[4]), wfdbMend)
+			return false, 0, p.fail(line, Said("base time"), Said("a time as HH:MM:SS"), excerpt(f[4]), wfdbMend)
 		}
 	}
 	if len(f) > 5 {
@@ -244,7 +252,7 @@ func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err e
 		}
 		h.day = time.Date(d[2], time.Month(d[1]), d[0], 0, 0, 0, 0, time.UTC)
 		if !ok || h.day.Day() != d[0] || int(h.day.Month()) != d[1] || d[2] < 1800 || d[2] > 2199 {
-			return false, 0, p.fail(line, "base date", "a date as DD/MM/YYYY", excerpt(f[5]), wfdbMend)
+			return false, 0, p.fail(line, Said("base date"), Said("a date as DD/MM/YYYY"), excerpt(f[5]), wfdbMend)
 		}
 	}
 	return several, n, nil
@@ -258,7 +266,7 @@ func (p wfdbParser) frequency(line int) error {
 	h := p.h
 	r, ok := decimalNumber(h.freq)
 	if !ok || r.Sign() <= 0 {
-		return p.fail(line, "sampling frequency", "a number above 0", excerpt(h.freq), wfdbMend)
+		return p.fail(line, Said("sampling frequency"), Said("a number above 0"), excerpt(h.freq), wfdbMend)
 	}
 	h.period = new(big.Rat).Inv(r)
 	micro := new(big.Rat).Mul(h.period, big.NewRat(1e6, 1))
@@ -279,7 +287,7 @@ func (p wfdbParser) frequency(line int) error {
 		}
 	}
 	if h.period.Cmp(big.NewRat(maxEDFSeconds, 1)) > 0 || h.period.Denom().Cmp(big.NewInt(maxPerSecond)) > 0 {
-		return p.fail(line, "sampling frequency", "a period of at most 500000000 s in whole parts of a second down to a nanosecond", excerpt(h.freq), wfdbMend)
+		return p.fail(line, Said("sampling frequency"), Said("a period of at most 500000000 s in whole parts of a second down to a nanosecond"), excerpt(h.freq), wfdbMend)
 	}
 	return nil
 }
@@ -312,9 +320,9 @@ func wfdbClock(s string) (int64, bool) {
 
 func (p wfdbParser) segmentLine(line int, f []string) error {
 	if len(f) != 2 || f[0] != "~" && !wfdbName(f[0]) {
-		return p.fail(line, "segment line", "a record name, or ~, and a number of samples", fmt.Sprintf("%d fields", len(f)), wfdbMend)
+		return p.fail(line, Said("segment line"), Said("a record name, or ~, and a number of samples"), Said("%d fields", len(f)), wfdbMend)
 	}
-	n, err := p.whole(line, "number of samples", f[1])
+	n, err := p.whole(line, Said("number of samples"), f[1])
 	if err != nil {
 		return err
 	}
@@ -335,25 +343,25 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		s = strings.TrimLeft(s[end:], " \t")
 	}
 	if len(f) < 2 {
-		return p.fail(line, "signal line", "a file and a format", "one field", wfdbMend)
+		return p.fail(line, Said("signal line"), Said("a file and a format"), Said("one field"), wfdbMend)
 	}
 	sig := wfdbSignal{line: line, file: f[0], perFrame: 1, description: s}
 	if sig.file == "-" || sig.file == ".." || strings.ContainsAny(sig.file, `/\:`) {
-		return p.fail(line, "file name", "the name of a file beside the header", "standard input, a folder or a place elsewhere", "correct the header: "+wfdbTogether)
+		return p.fail(line, Said("file name"), Said("the name of a file beside the header"), Said("standard input, a folder or a place elsewhere"), Said("correct the header: %s", wfdbTogether))
 	}
 	rest := f[1]
 	for _, part := range []struct {
 		mark string
 		into *int64
-		name string
-	}{{"+", &sig.offset, "byte offset"}, {":", &sig.skew, "skew"}, {"x", &sig.perFrame, "samples per frame"}} {
+		name Text
+	}{{"+", &sig.offset, Said("byte offset")}, {":", &sig.skew, Said("skew")}, {"x", &sig.perFrame, Said("samples per frame")}} {
 		if i := strings.Index(rest, part.mark); i >= 0 {
 			v, err := p.whole(line, part.name, rest[i+1:])
 			if err != nil {
 				return err
 			}
 			if v > 1<<40 || part.mark == "x" && (v < 1 || v > 1<<20) {
-				return p.fail(line, part.name, "a number that fits a recording", strconv.FormatInt(v, 10), wfdbMend)
+				return p.fail(line, part.name, Said("a number that fits a recording"), verbatim(strconv.FormatInt(v, 10)), wfdbMend)
 			}
 			*part.into = v
 			rest = rest[:i]
@@ -361,7 +369,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 	}
 	sig.format = rest
 	if _, ok := wfdbFormats[rest]; !ok && rest != "0" {
-		return p.fail(line, "format", "16, 24, 32, 61, 80, 160, 212, 310 or 311", excerpt(rest), "convert the record to format 16")
+		return p.fail(line, Said("format"), Said("16, 24, 32, 61, 80, 160, 212, 310 or 311"), excerpt(rest), Said("convert the record to format 16"))
 	}
 	if len(f) > 2 {
 		gain, units, _ := strings.Cut(f[2], "/")
@@ -369,7 +377,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		gain, base, based := strings.Cut(gain, "(")
 		r, ok := decimalNumber(gain)
 		if !ok {
-			return p.fail(line, "gain", "a number", excerpt(gain), wfdbMend)
+			return p.fail(line, Said("gain"), Said("a number"), excerpt(gain), wfdbMend)
 		}
 		if r.Sign() != 0 {
 			sig.gain = r
@@ -377,7 +385,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		if based {
 			v, err := strconv.ParseInt(strings.TrimSuffix(base, ")"), 10, 64)
 			if err != nil || !strings.HasSuffix(base, ")") || abs(v) > 1<<31 {
-				return p.fail(line, "baseline", "a whole number in brackets", excerpt(base), wfdbMend)
+				return p.fail(line, Said("baseline"), Said("a whole number in brackets"), excerpt(base), wfdbMend)
 			}
 			sig.baseline = v
 		}
@@ -385,7 +393,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		for i, s := range f[3:] {
 			v, err := strconv.ParseInt(s, 10, 64)
 			if err != nil || abs(v) > 1<<32 {
-				return p.fail(line, []string{"ADC resolution", "ADC zero", "initial value", "checksum", "block size"}[i], "a whole number", excerpt(s), wfdbMend)
+				return p.fail(line, []Text{Said("ADC resolution"), Said("ADC zero"), Said("initial value"), Said("checksum"), Said("block size")}[i], Said("a whole number"), excerpt(s), wfdbMend)
 			}
 			numbers[i] = v
 		}
@@ -407,19 +415,19 @@ func (p wfdbParser) place(sig wfdbSignal) error {
 	if last >= 0 && h.signals[last].file == sig.file && sig.format != "0" {
 		before := h.signals[last]
 		if before.format != sig.format {
-			return p.fail(sig.line, "format", "the format of the other signals of its file, "+before.format, sig.format, wfdbMend)
+			return p.fail(sig.line, Said("format"), Said("the format of the other signals of its file, %s", before.format), verbatim(sig.format), wfdbMend)
 		}
 		if sig.offset == 0 {
 			sig.offset = before.offset
 		}
 		if before.offset != sig.offset {
-			return p.fail(sig.line, "byte offset", "that of the other signals of its file", strconv.FormatInt(sig.offset, 10), wfdbMend)
+			return p.fail(sig.line, Said("byte offset"), Said("that of the other signals of its file"), verbatim(strconv.FormatInt(sig.offset, 10)), wfdbMend)
 		}
 		sig.group = before.group
 	} else {
 		for _, s := range h.signals {
 			if s.file == sig.file && sig.format != "0" && s.format != "0" {
-				return p.fail(sig.line, "file name", "the signals of one file one after the other", "one among those of other files", wfdbMend)
+				return p.fail(sig.line, Said("file name"), Said("the signals of one file one after the other"), Said("one among those of other files"), wfdbMend)
 			}
 		}
 		sig.group = len(h.frame)
@@ -498,28 +506,28 @@ func (w *wfdbReader) add(data []byte) error {
 	w.size += int64(len(data))
 	if w.size > w.limit {
 		return &FormatError{Format: "WFDB", Offset: -1, Err: ErrTooLarge,
-			Expected: fmt.Sprintf("a record of at most %d bytes", w.limit), Found: "more bytes than that",
-			Mend: "export one night at a time, or raise the limit"}
+			Expected: Said("a record of at most %d bytes", w.limit), Found: Said("more bytes than that"),
+			Mend: Said("export one night at a time, or raise the limit")}
 	}
 	w.sum.Write(data)
 	return nil
 }
 
 // beside reads a file that a header names.
-func (w *wfdbReader) beside(line int, field, name string) ([]byte, error) {
-	refuse := func(expected, found, mend string) error {
+func (w *wfdbReader) beside(line int, field Text, name string) ([]byte, error) {
+	refuse := func(expected, found, mend Text) error {
 		return &FormatError{Format: "WFDB header", Line: line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 	}
 	if w.used[strings.ToLower(name)] {
-		return nil, refuse("a file of its own for each segment", "one that is read already", wfdbMend)
+		return nil, refuse(Said("a file of its own for each segment"), Said("one that is read already"), wfdbMend)
 	}
 	w.used[strings.ToLower(name)] = true
 	if w.open == nil {
-		return nil, refuse("the file that this line names", "the header alone", wfdbTogether)
+		return nil, refuse(Said("the file that this line names"), Said("the header alone"), wfdbTogether)
 	}
 	data, err := w.open(name)
 	if err != nil {
-		return nil, refuse("the file that this line names beside the header", "none that can be read", wfdbTogether)
+		return nil, refuse(Said("the file that this line names beside the header"), Said("none that can be read"), wfdbTogether)
 	}
 	return data, w.add(data)
 }
@@ -557,9 +565,9 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 		}
 	}
 	if h.period.Cmp(top.period) != 0 || w.hasSat && (scale != w.sat.scale || sat.perFrame != w.perFrame || pulse != nil && w.hasPulse && pulseScale != w.pulse.scale) {
-		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: "signal line", Err: ErrFormat,
-			Expected: "the frequency of the record, and gain, baseline and samples per frame of the segments before", Found: "others",
-			Mend: "give each segment as a recording of its own"}
+		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: Said("signal line"), Err: ErrFormat,
+			Expected: Said("the frequency of the record, and gain, baseline and samples per frame of the segments before"), Found: Said("others"),
+			Mend: Said("give each segment as a recording of its own")}
 	}
 	if !w.hasSat {
 		w.hasSat, w.perFrame = true, sat.perFrame
@@ -570,8 +578,8 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 			den = new(big.Int).Quo(new(big.Int).Mul(den, part), new(big.Int).GCD(nil, nil, den, part))
 		}
 		if !den.IsInt64() || den.Int64() > maxPerSecond {
-			return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: "sampling frequency", Err: ErrFormat,
-				Expected: "sample instants in whole parts of a second down to a nanosecond", Found: excerpt(top.freq), Mend: "export the recording as delimited text"}
+			return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("sampling frequency"), Err: ErrFormat,
+				Expected: Said("sample instants in whole parts of a second down to a nanosecond"), Found: excerpt(top.freq), Mend: Said("export the recording as delimited text")}
 		}
 		w.per = den.Int64()
 		if top.timed {
@@ -595,11 +603,11 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 
 // scale turns gain and baseline into a Scale: (digital - baseline) / gain.
 func (w *wfdbReader) scale(s *wfdbSignal, sat bool) (Scale, error) {
-	refuse := func(err error, field, expected, found, mend string) (Scale, error) {
+	refuse := func(err error, field, expected, found, mend Text) (Scale, error) {
 		return Scale{}, &FormatError{Format: "WFDB header", Line: s.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 	}
 	if s.gain == nil {
-		return refuse(ErrFormat, "gain", "a gain above or below 0", "none, or 0: the signal is not calibrated", "export the record with its calibration, or as delimited text")
+		return refuse(ErrFormat, Said("gain"), Said("a gain above or below 0"), Said("none, or 0: the signal is not calibrated"), Said("export the record with its calibration, or as delimited text"))
 	}
 	factor := int64(1)
 	if sat {
@@ -607,14 +615,14 @@ func (w *wfdbReader) scale(s *wfdbSignal, sat bool) (Scale, error) {
 		case w.cols.Unit == "fraction":
 			factor = 100
 		case w.cols.Unit == "" && dim != unitPercent:
-			return refuse(ErrAmbiguous, "units", "%", fmt.Sprintf("%q", shorten(s.units, 20)), "say what the values are with unit=percent or unit=fraction")
+			return refuse(ErrAmbiguous, Said("units"), Said("%"), joined("%q", shorten(s.units, 20)), Said("say what the values are with unit=percent or unit=fraction"))
 		}
 	}
 	mul := new(big.Rat).Quo(big.NewRat(factor, 1), s.gain)
 	add := new(big.Rat).Mul(mul, big.NewRat(-s.baseline, 1))
 	scale, ok := newScale(mul, add, wfdbFormats[s.format].bits)
 	if !ok {
-		return refuse(ErrFormat, "gain", "a gain and baseline of fewer digits", "more", wfdbMend)
+		return refuse(ErrFormat, Said("gain"), Said("a gain and baseline of fewer digits"), Said("more"), wfdbMend)
 	}
 	return scale, nil
 }
@@ -629,13 +637,13 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 	var first error
 	for i, s := range h.segments {
 		if s.frames > most.Int64()-frame {
-			return wfdbParser{}.fail(s.line, "number of samples", "a record of at most 500000000 s", strconv.FormatInt(s.frames, 10), wfdbMend)
+			return wfdbParser{}.fail(s.line, Said("number of samples"), Said("a record of at most 500000000 s"), verbatim(strconv.FormatInt(s.frames, 10)), wfdbMend)
 		}
 		switch {
 		case s.name == "~":
 			gaps++
 		case s.frames > 0: // 0: the layout segment, which has no samples
-			data, err := w.beside(s.line, "segment", s.name+".hea")
+			data, err := w.beside(s.line, Said("segment"), s.name+".hea")
 			if err != nil {
 				return err
 			}
@@ -644,7 +652,7 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 				return err
 			}
 			if part.segments != nil {
-				return wfdbParser{}.fail(s.line, "segment", "a segment of signals", "one of further segments", wfdbMend)
+				return wfdbParser{}.fail(s.line, Said("segment"), Said("a segment of signals"), Said("one of further segments"), wfdbMend)
 			}
 			err = w.readSignals(part, frame, s.frames)
 			if errors.Is(err, ErrNoSpO2) {
@@ -662,8 +670,8 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 	}
 	if read == 0 {
 		if first == nil {
-			first = &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: "segments", Err: ErrNoSpO2,
-				Expected: "a segment with samples", Found: "none", Mend: wfdbTogether}
+			first = &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("segments"), Err: ErrNoSpO2,
+				Expected: Said("a segment with samples"), Found: Said("none"), Mend: wfdbTogether}
 		}
 		return first
 	}
@@ -707,7 +715,7 @@ func (w *wfdbReader) readSignals(h *wfdbHeader, at, stated int64) error {
 		if _, ok := files[s.group]; ok {
 			continue
 		}
-		data, err := w.beside(s.line, "signal file", s.file)
+		data, err := w.beside(s.line, Said("signal file"), s.file)
 		if err != nil {
 			return err
 		}
@@ -736,12 +744,12 @@ func (w *wfdbReader) readSignals(h *wfdbHeader, at, stated int64) error {
 		frames = stated
 	}
 	if frames == 0 {
-		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: "signal file", Err: ErrFormat,
-			Expected: "at least one frame of samples", Found: fmt.Sprintf("%d bytes", len(files[sat.group])), Mend: wfdbMend}
+		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: Said("signal file"), Err: ErrFormat,
+			Expected: Said("at least one frame of samples"), Found: Said("%d bytes", len(files[sat.group])), Mend: wfdbMend}
 	}
 	if limit := new(big.Rat).Mul(h.period, big.NewRat(frames, 1)); limit.Cmp(big.NewRat(maxEDFSeconds, 1)) > 0 {
-		return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: "sampling frequency", Err: ErrFormat,
-			Expected: "a recording of at most 500000000 s", Found: fmt.Sprintf("%d samples", frames), Mend: wfdbMend}
+		return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("sampling frequency"), Err: ErrFormat,
+			Expected: Said("a recording of at most 500000000 s"), Found: Said("%d samples", frames), Mend: wfdbMend}
 	}
 	pulseFrames := int64(0)
 	if pulse != nil {
@@ -896,6 +904,6 @@ func (w *wfdbReader) checkUnit() error {
 	if !any {
 		return nil
 	}
-	return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: "units", Err: ErrAmbiguous,
-		Expected: "saturations in percent", Found: "no value above 1", Mend: "say what the values are with unit=percent or unit=fraction"}
+	return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("units"), Err: ErrAmbiguous,
+		Expected: Said("saturations in percent"), Found: Said("no value above 1"), Mend: Said("say what the values are with unit=percent or unit=fraction")}
 }

@@ -279,7 +279,7 @@ func isRefused(t *testing.T, r *recording.Recording, err error, class error, say
 		t.Errorf("%q does not say %q", err, says)
 	}
 	var f *recording.FormatError
-	if !errors.As(err, &f) || f.Expected == "" || f.Found == "" || f.Mend == "" {
+	if !errors.As(err, &f) || f.Expected.String() == "" || f.Found.String() == "" || f.Mend.String() == "" {
 		t.Errorf("%v lacks what was expected, found, or the mend", err)
 	}
 }

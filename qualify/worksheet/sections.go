@@ -704,15 +704,15 @@ func reasons(l rules.Language, a *analysis.Analysis, sp analysis.Span) string {
 	return strings.Join(toldAll(l, a.Rules.Reasons(sp.Reason)), "; ")
 }
 
-// told says a text of the recording or of the analysis in a language, its parts
+// Told says a text of the recording or of the analysis in a language, its parts
 // too.
-func told(l rules.Language, t recording.Text) string {
+func Told(l rules.Language, t recording.Text) string {
 	args := make([]any, len(t.Args))
 	for i, a := range t.Args {
 		args[i] = a
 		switch part := a.(type) {
 		case recording.Text:
-			args[i] = told(l, part)
+			args[i] = Told(l, part)
 		case string:
 			if day, err := rules.ParseDate(part); err == nil {
 				args[i] = l.Date(day)
@@ -725,7 +725,7 @@ func told(l rules.Language, t recording.Text) string {
 func toldAll(l rules.Language, texts []recording.Text) []string {
 	var out []string
 	for _, t := range texts {
-		out = append(out, told(l, t))
+		out = append(out, Told(l, t))
 	}
 	return out
 }
@@ -871,7 +871,7 @@ func reading(in Input) []string {
 			out = append(out, l.Say("%d times %q in the column %s: taken as no reading.", c.N, c.Token, c.Column))
 		}
 		for _, w := range rec.Warnings {
-			out = append(out, told(l, w.Said))
+			out = append(out, Told(l, w.Said))
 		}
 	}
 	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
@@ -894,7 +894,7 @@ func terse(in Input) []string {
 	var out []string
 	if rec := in.Recording; rec != nil {
 		for _, w := range rec.Warnings {
-			out = append(out, told(l, w.Said))
+			out = append(out, Told(l, w.Said))
 		}
 	}
 	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
@@ -929,7 +929,7 @@ func ruleTexts(l rules.Language, a *analysis.Analysis) []string {
 			applied = applied || strings.Contains(reason, r.Reason.String())
 		}
 		if applied {
-			out = append(out, l.Say("Taken as %s: %s (%s).", l.Say(effect[r.Kind]), told(l, r.Condition), l.Say(r.Source)))
+			out = append(out, l.Say("Taken as %s: %s (%s).", l.Say(effect[r.Kind]), Told(l, r.Condition), l.Say(r.Source)))
 		} else {
 			idle = append(idle, l.Say(r.Name))
 		}
