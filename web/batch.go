@@ -394,6 +394,8 @@ type batchKept struct {
 	Files    int          `json:"files"`
 	Critical int          `json:"critical"`
 	Lines    []batch.Line `json:"lines"`
+	// Told is what lines, from 0, say of a reader, in its parts.
+	Told map[int]recording.Text `json:"told,omitempty"`
 }
 
 // batchEntry is what the ledger tells of a batch.
@@ -412,7 +414,12 @@ func (r *batchRun) keep(ends bool) (number int, err error) {
 	for _, key := range r.facts.Untaken() {
 		r.lines = append(r.lines, batch.Refused(key, "", batch.NotThere))
 	}
-	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines}
+	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines, Told: map[int]recording.Text{}}
+	for i, l := range r.lines {
+		if l.Told.Format != "" {
+			res.Told[i] = l.Told
+		}
+	}
 	data, err := json.Marshal(res)
 	if err != nil {
 		return 0, err
@@ -525,8 +532,8 @@ func (s *Site) batchResult(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	out := &batchResult{Number: e.N, Payer: res.Payer, Files: res.Files, Critical: res.Critical, Until: keptUntil(e)}
-	for _, l := range res.Lines {
-		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: strings.TrimPrefix(l.Problem, l.File+": "), Critical: l.Critical}
+	for i, l := range res.Lines {
+		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: q.words(strings.TrimPrefix(l.Problem, l.File+": "), res.Told[i]), Critical: l.Critical}
 		if l.Session > 0 {
 			one.Session = fmt.Sprint(l.Session)
 		}

@@ -157,15 +157,11 @@ func answerTo(err error) (answer, bool) {
 // whyUnread says in parts why a recording could not be read; it is empty for any
 // other error.
 func whyUnread(err error) recording.Text {
-	var one *recording.FormatError
-	var several *recording.FormatErrors
-	switch {
-	case errors.As(err, &several):
-		return recording.Said("The recording could not be read: %s.", several.Said())
-	case errors.As(err, &one):
-		return recording.Said("The recording could not be read: %s.", one.Said())
+	why := recording.Refusal(err)
+	if why.Format == "" {
+		return why
 	}
-	return recording.Text{}
+	return recording.Said("The recording could not be read: %s.", why)
 }
 
 // answerIn is answerTo with what a reader says in a language. The rest is worded

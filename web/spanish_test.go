@@ -11,6 +11,7 @@ import (
 	"io"
 	"io/fs"
 	"math/big"
+	"net/http"
 	"os"
 	"regexp"
 	"slices"
@@ -436,8 +437,8 @@ var sentenceWords = regexp.MustCompile(`\pL \pL`)
 var saidByName = map[string]bool{"columnsHelp": true, "what": true}
 
 // A file that no reader takes is told of in the language of the page, with what
-// the reader says of it: sent with the form, with its columns asked for, and put
-// into a place elsewhere, whose page is read in either language.
+// the reader says of it: sent with the form, with its columns asked for, among
+// many, and put into a place elsewhere. What is kept is read in either language.
 func TestRefusedFileInSpanish(t *testing.T) {
 	letter, two := []byte("Dear colleague,\nthe night was quiet.\n"), twoSats(",")
 	const why = "se esperaba una tabla de marcas de tiempo y saturaciones en las primeras líneas; se encontró ninguna que se reconozca; exporte el registro como texto delimitado con encabezado"
@@ -451,6 +452,15 @@ func TestRefusedFileInSpanish(t *testing.T) {
 	v.upload(address, address+"/recording", two, nil)
 	b.wants(v.last, "El archivo puede leerse de más de una manera: se esperaba una sola columna de saturación; se encontró columna 2 ", "No se guardó nada. Diga abajo")
 	b.lacks(v.last, ": expected", "; found", "none that can be")
+
+	if code := v.stateBatch("order_on_file"); code != http.StatusOK {
+		t.Fatalf("status %d: %s", code, text(v.last))
+	}
+	v.sendBatch(batchFile{"recording", "letter.csv", string(letter)})
+	b.wants(v.last, "letter.csv", "texto: "+why)
+	v.accept = "en"
+	v.page("/batch/1")
+	b.wants(v.last, "text: expected a table of stamps and saturations in the first lines")
 
 	b, _ = directBench(t)
 	v = b.at(Intake)

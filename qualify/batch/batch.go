@@ -37,6 +37,9 @@ type Line struct {
 	DecidedBy   []string `json:"decided_by"` // ids of clauses, never nil
 	Missing     []string `json:"missing"`    // names of facts, never nil
 	Problem     string   `json:"problem"`    // "" for none
+	// Told is Problem in its parts, without the name of the file, where a reader
+	// refused it; a table has Problem alone.
+	Told recording.Text `json:"-"`
 	// Critical tells readings at or below the critical limit, with the test's
 	// age; once for each test, in the first line that has it.
 	Critical string `json:"critical"`
@@ -92,7 +95,9 @@ func File(src qualify.Source, table *Facts, q qualify.Query, lib *rules.Library)
 	q.Sources = []qualify.Source{src}
 	res, err := qualify.Check(q, lib)
 	if err != nil {
-		return refused(err.Error())
+		l := Refused(src.Name, hash, err.Error())
+		l.Told = recording.Refusal(err)
+		return []Line{l}
 	}
 	rd := res.Readings[0]
 	if res.Session != 0 || rd.Of == 0 {

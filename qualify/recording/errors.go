@@ -67,6 +67,20 @@ func (e *FormatErrors) Unwrap() []error {
 	return out
 }
 
+// Refusal is what a refusal in err says, in its parts, without what err adds; it
+// is empty where err holds none.
+func Refusal(err error) Text {
+	var one *FormatError
+	var several *FormatErrors
+	switch {
+	case errors.As(err, &several):
+		return several.Said()
+	case errors.As(err, &one):
+		return one.Said()
+	}
+	return Text{}
+}
+
 // faults gathers what is wrong with one file.
 type faults struct {
 	list []*FormatError
