@@ -131,7 +131,11 @@ func (l Language) Stamp(stamp string) string {
 	if err != nil {
 		return stamp
 	}
-	return l.Date(d) + strings.Replace(stamp[10:], "T", " ", 1)
+	rest := stamp[10:]
+	if clock, ok := strings.CutPrefix(rest, "T"); ok {
+		rest = " " + clock
+	}
+	return l.Date(d) + rest
 }
 
 // Word spells a word of the vocabulary as people say it.

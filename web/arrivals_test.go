@@ -85,7 +85,7 @@ func TestArrivalIsKept(t *testing.T) {
 	if w.Code != 200 || w.Header().Get("Refresh") != "2" {
 		t.Errorf("a file that is awaited: %d, %q", w.Code, w.Header().Get("Refresh"))
 	}
-	b.wants(v.page(address), "A file is awaited or being read since 2026-06-01 09:00 UTC")
+	b.wants(v.page(address), "A file is awaited or being read since Jun 1, 2026 09:00 UTC")
 
 	night := recordings()["night-1.csv"]
 	var wg sync.WaitGroup

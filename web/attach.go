@@ -61,7 +61,7 @@ func (st statement) missing() bool { return st.State == criteria.Unknown || st.T
 // copyOf are what a document can be the copy of: what stands in the chart and
 // has no copy on file, and the papers that the criteria want on file and that
 // nobody has seen.
-func (s *Site) copyOf(f *file, on []string) ([]choice, error) {
+func (s *Site) copyOf(f *file, on []string, l rules.Language) ([]choice, error) {
 	var out []choice
 	add := func(name, words string) {
 		if !slices.ContainsFunc(out, func(c choice) bool { return c.Value == name }) {
@@ -69,7 +69,7 @@ func (s *Site) copyOf(f *file, on []string) ([]choice, error) {
 		}
 	}
 	for _, name := range f.uncopied() {
-		add(name, meaningOf(name)+": "+f.Statements[name].Place.where())
+		add(name, meaningOf(name)+": "+f.Statements[name].Place.whereIn(l))
 	}
 	for _, region := range f.Criteria {
 		pack, err := s.packOf(region, f.Facts["test_date"].Value.Date)
@@ -97,20 +97,20 @@ func chosen(list []choice) []string {
 	return out
 }
 
-// words says what is stated of a fact, for people.
-func (f *file) words(def rules.FactDef) string {
+// words says what is stated of a fact, for people, with days as l writes them.
+func (f *file) words(def rules.FactDef, l rules.Language) string {
 	st := f.Statements[def.Name]
 	if c := f.Copies[def.Name]; c != "" && def.Type == rules.TypePaper {
 		return "a copy is on file: " + c
 	}
-	return st.words(def)
+	return st.words(def, l)
 }
 
 // attachPart fills in the part in which copies are sent.
-func (b *officeBody) attachPart(f *file, l *link, p posted) {
+func (b *officeBody) attachPart(f *file, l *link, p posted, in rules.Language) {
 	for _, d := range f.papers() {
 		if d.By == l.by() {
-			b.Attached = append(b.Attached, d.title()+", "+size(d.Size)+", "+moment(d.At))
+			b.Attached = append(b.Attached, d.title()+", "+size(d.Size)+", "+in.Stamp(moment(d.At)))
 		}
 	}
 	names := f.copyable()
@@ -128,7 +128,7 @@ func (b *officeBody) attachPart(f *file, l *link, p posted) {
 	}
 	for _, name := range names {
 		def, _ := rules.Lookup(name)
-		a.Of = append(a.Of, choice{Value: name, Words: def.Meaning + ": " + f.Statements[name].Place.where(), On: slices.Contains(form["for"], name)})
+		a.Of = append(a.Of, choice{Value: name, Words: def.Meaning + ": " + f.Statements[name].Place.whereIn(in), On: slices.Contains(form["for"], name)})
 	}
 	b.Attach = a
 }

@@ -145,7 +145,7 @@ func (s *Site) readBatch(form url.Values, fault func(error) string) (st batchSta
 			continue
 		}
 		def, _ := rules.Lookup(name)
-		st.step.Said = append(st.step.Said, statedLine{Meaning: custodyWords[name], Value: got.words(def)})
+		st.step.Said = append(st.step.Said, statedLine{Meaning: custodyWords[name], Value: got.words(def, rules.Language{})})
 		st.step.Hidden = append(st.step.Hidden, choice{Value: form.Get("v." + name), Words: "v." + name})
 	}
 	if len(faults) > 0 {

@@ -106,7 +106,7 @@ func TestBatch(t *testing.T) {
 		t.Fatalf("status %d: %s", r.Code, text(v.last))
 	}
 	b.wants(v.last, "6 files read under", "it holds 2 sessions", "the table of facts has a line for it")
-	b.lacks(v.last, ".hidden", "empty.csv", "2026-02-07", " min") // no other person's night, and no figure
+	b.lacks(v.last, ".hidden", "empty.csv", "2026-02-07", "7 Feb 2026", " min") // no other person's night, and no figure
 	if w := v.get("/batch/1/table.csv"); w.Code != http.StatusOK || !strings.Contains(w.Header().Get("Content-Disposition"), `"batch-1.csv"`) {
 		t.Fatalf("status %d, %v", w.Code, w.Header())
 	}
@@ -202,7 +202,7 @@ func TestBatchIsKept(t *testing.T) {
 		t.Fatalf("status %d: %s", w.Code, text(v.last))
 	}
 	lines := v.last
-	b.wants(lines, "Ada Merrin.csv", "kept as batch 1 until 2026-07-01")
+	b.wants(lines, "Ada Merrin.csv", "kept as batch 1 until 1 Jul 2026")
 	if w := v.get("/batch/1"); w.Code != http.StatusOK || w.Body.String() != lines {
 		t.Errorf("after a reload: status %d", w.Code)
 	}

@@ -134,8 +134,9 @@ type group struct {
 }
 
 type statedLine struct {
-	Meaning, Value, How, Who, At string
-	Field                        field
+	Meaning, Value, How, Who string
+	At                       time.Time
+	Field                    field
 }
 
 type linkLine struct {
@@ -165,11 +166,11 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	}
 	// On the page of a file that was refused its reason stands at the form.
 	body.Arrivals = slices.DeleteFunc(body.Arrivals, func(l arrivalLine) bool { return l.At == q.URL.Path })
-	body.Papers = f.paperTitles()
+	body.Papers = f.paperTitles(s.daysOf(q, f.Criteria[0]))
 	if body.Standing, err = s.standingView(q, f, p); err != nil {
 		return err
 	}
-	s.render(w, q, status, "case", page{Title: "Case " + f.Number, Body: body})
+	s.render(w, q, status, "case", page{Criteria: f.Criteria[0], Title: "Case " + f.Number, Body: body})
 	return nil
 }
 
@@ -189,7 +190,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 		def, _ := rules.Lookup(name)
 		st, known := f.Statements[name]
 		b.CustodyAsked = b.CustodyAsked && known
-		b.CustodySaid = append(b.CustodySaid, statedLine{Meaning: custodyWords[name], Value: st.words(def)})
+		b.CustodySaid = append(b.CustodySaid, statedLine{Meaning: custodyWords[name], Value: st.words(def, rules.Language{})})
 		b.Custody = append(b.Custody, f.prefilled(def, p, "custody"))
 	}
 	if b.Barred, err = s.barredBy(f); err != nil {
@@ -227,6 +228,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 			return nil, err
 		}
 	}
+	days := s.daysOf(q, f.Criteria[0])
 	if b.Gone, err = s.gone(ctx, f); err != nil {
 		return nil, err
 	}
@@ -234,8 +236,10 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 		b.Withdraw = withdrawForm{Open: true, Reason: typed(p.form, "reason"), To: typed(p.form, "to"), Same: p.form.Get("whose") == "same"}
 	}
 	b.Report = f.reportPart(b.CustodyAsked && b.Barred == nil && b.Trouble == nil)
-	b.fillStated(f, p)
-	b.Answers = f.answersPart(who, p)
+	b.fillStated(f, p, days)
+	if b.Answers, err = f.answersPart(who, p, days); err != nil {
+		return nil, err
+	}
 	b.fillLinks(f, s.cfg.Now())
 	if b.Offices, err = s.offices(ctx); err != nil {
 		return nil, err
@@ -271,7 +275,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 	if g := f.meanwhile(p, append(b.asked(), group{Fields: b.OnFile})); len(g.Fields) > 0 {
 		b.Groups = slices.Insert(b.Groups, 0, g)
 	}
-	if b.Conditions, err = s.conditions(f, p, ev.Applied[0], b.asked()); err != nil {
+	if b.Conditions, err = s.conditions(f, p, days, ev.Applied[0], b.asked()); err != nil {
 		return nil, err
 	}
 	if b.Closed { // nothing is asked of it before it is opened again
@@ -458,13 +462,13 @@ func (f *file) onFile(d criteria.Determination, p posted) []field {
 }
 
 // fillStated lists every fact stated so far, in the order of the vocabulary.
-func (b *caseBody) fillStated(f *file, p posted) {
+func (b *caseBody) fillStated(f *file, p posted, days rules.Language) {
 	for _, def := range rules.Vocabulary() {
 		st, ok := f.Statements[def.Name]
 		if !ok {
 			continue
 		}
-		l := statedLine{Meaning: def.Meaning, Value: f.words(def), How: st.how()}
+		l := statedLine{Meaning: def.Meaning, Value: f.words(def, days), How: st.how(days)}
 		if _, ok := f.Shown[def.Name]; ok {
 			l.How = "seen in the paper itself"
 		}
@@ -482,15 +486,15 @@ func (b *caseBody) fillStated(f *file, p posted) {
 }
 
 // statedBy says who stated a fact, and when.
-func (f *file) statedBy(name string) (who, at string) {
+func (f *file) statedBy(name string) (who string, at time.Time) {
 	if a, ok := f.Answers[name]; ok && a.Says == casework.SaysNotInChart && f.Case.Facts[name].K <= a.K {
-		return a.By, moment(a.At)
+		return a.By, a.At
 	}
 	if p, ok := f.Shown[name]; ok {
-		return p.By, moment(p.At)
+		return p.By, p.At
 	}
 	st := f.Case.Facts[name]
-	return st.By, moment(st.At)
+	return st.By, st.At
 }
 
 func (b *caseBody) fillLinks(f *file, now time.Time) {
@@ -627,7 +631,7 @@ func (s *Site) takeFacts(w http.ResponseWriter, q *request, part string, names [
 			}
 			if now, ok := f.Case.Facts[name]; ok && now.K > seen {
 				def, _ := rules.Lookup(name)
-				late[name] = "Meanwhile " + now.By + " stated: " + f.Statements[name].words(def) + ". Look at both, and send what is right."
+				late[name] = "Meanwhile " + now.By + " stated: " + f.Statements[name].words(def, s.daysOf(q, f.Criteria[0])) + ". Look at both, and send what is right."
 				continue
 			}
 			sealed, err := s.seal(q.Context(), f.Case, st)

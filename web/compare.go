@@ -60,7 +60,7 @@ func (s *Site) compareCase(w http.ResponseWriter, q *request) error {
 		}
 		b.Rows = append(b.Rows, row)
 	}
-	s.render(w, q, http.StatusOK, "compare", page{Title: "Case " + f.Number + " under several sets of criteria", Body: b})
+	s.render(w, q, http.StatusOK, "compare", page{Criteria: f.Criteria[0], Title: "Case " + f.Number + " under several sets of criteria", Body: b})
 	return nil
 }
 

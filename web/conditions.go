@@ -94,7 +94,7 @@ func (s *Site) factsRead(f *file) (map[string]bool, error) {
 // conditions are the groups of what the criteria of a case read. Each fact
 // stands once on the page: asked, stated, or here; known are those that the
 // recording tells.
-func (s *Site) conditions(f *file, p posted, known map[string]criteria.Fact, asked []group) ([]conditionPart, error) {
+func (s *Site) conditions(f *file, p posted, days rules.Language, known map[string]criteria.Fact, asked []group) ([]conditionPart, error) {
 	read, err := s.factsRead(f)
 	if err != nil {
 		return nil, err
@@ -118,7 +118,7 @@ func (s *Site) conditions(f *file, p posted, known map[string]criteria.Fact, ask
 				continue
 			}
 			if st, ok := f.Statements[name]; ok {
-				l := statedLine{Meaning: def.Meaning, Value: st.words(def), How: st.how()}
+				l := statedLine{Meaning: def.Meaning, Value: st.words(def, days), How: st.how(days)}
 				l.Who, l.At = f.statedBy(name)
 				part.Said = append(part.Said, l)
 				continue

@@ -27,7 +27,7 @@ func TestConditionsAreStated(t *testing.T) {
 	address := b.demoAddress("Ada Merrin")
 	page := v.page(address)
 	part := conditionsOf(page)
-	b.wants(part, "Who ordered, supervised, interpreted and paid", "the treating practitioner ordered the test", "in the chart: visit note of 2026-02-13",
+	b.wants(part, "Who ordered, supervised, interpreted and paid", "the treating practitioner ordered the test", "in the chart: visit note of Feb 13, 2026",
 		"At which altitude was the test taken?", "moves no threshold", `name="u.altitude"`, `name="u.hematocrit"`, "Can be answered by the office, from the chart.")
 	if n := strings.Count(part, "<details"); n != strings.Count(part, "<summary>") || n < 6 || strings.Contains(part, "<details open") {
 		t.Errorf("%d groups, or some stand open", n)
@@ -45,7 +45,7 @@ func TestConditionsAreStated(t *testing.T) {
 	page = v.send(address, address+"/facts", form)
 	b.wants(page, "✓ written criteria met", "5200 ft", "0.58 L/L")
 	part = conditionsOf(page)
-	b.wants(part, "altitude of the place of the test; it moves no threshold", "5200 ft", "M. Reyes, 2026-06-01", "(3 of 3 stated)")
+	b.wants(part, "altitude of the place of the test; it moves no threshold", "5200 ft", "M. Reyes, Jun 1, 2026", "(3 of 3 stated)")
 	b.lacks(part, `name="v.altitude"`)
 	b.wants(v.page(address+"/trail"), "altitude of the place of the test; it moves no threshold: 5200 ft")
 

@@ -51,7 +51,7 @@ func (f *file) critical(ev *evaluation, p posted) *criticalView {
 		v.Words = append(v.Words, c.WordsIn(ev.in, ev.Limit.AtOrBelow, ev.Limit.Today))
 	}
 	for _, t := range f.CriticalTold {
-		v.Told = append(v.Told, statedLine{Value: f.ToldWords[t.Words], Who: t.By, At: moment(t.At)})
+		v.Told = append(v.Told, statedLine{Value: f.ToldWords[t.Words], Who: t.By, At: t.At})
 	}
 	if p.part == "critical" {
 		v.Say, v.Errors = p.say, p.faults

@@ -38,7 +38,7 @@ func TestListOfAnOffice(t *testing.T) {
 	b.wants(v.page(address+"/trail"), "put on the list of Harbour Road Practice")
 
 	page := office.page("/day")
-	b.wants(page, "Cassius Penhallow", "questions open", "2026-06-15")
+	b.wants(page, "Cassius Penhallow", "questions open", "15 Jun 2026")
 	b.lacks(page, "Ada Merrin", "undetermined", "88 %")
 	for _, path := range []string{"/day/" + strings.TrimPrefix(other, "/cases/"), "/day/" + strings.TrimPrefix(other, "/cases/") + "/answers.pdf", "/day/0000-AAAAAA"} {
 		if r := office.get(path); r.Code != http.StatusNotFound {

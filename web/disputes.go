@@ -24,28 +24,28 @@ type disputeLine struct {
 	Words string // typed and not accepted
 }
 
-// answersPart is nil where no office has answered.
-func (f *file) answersPart(who string, p posted) *answersPart {
-	list := f.Given
-	if len(list) == 0 {
-		return nil
+// answersPart is nil where no office has answered; its days are as l writes them.
+func (f *file) answersPart(who string, p posted, l rules.Language) (*answersPart, error) {
+	list, err := f.givenIn(l)
+	if err != nil || len(list) == 0 {
+		return nil, err
 	}
 	a := &answersPart{Lines: list}
 	for _, name := range f.Disputed() {
 		def, _ := rules.Lookup(name)
-		l := disputeLine{Fact: name, Held: "nothing yet", Mine: f.Answers[name].Owner == who}
+		line := disputeLine{Fact: name, Held: "nothing yet", Mine: f.Answers[name].Owner == who}
 		if st, ok := f.Statements[name]; ok {
-			l.Held = f.words(def) + ", " + st.how()
+			line.Held = f.words(def, l) + ", " + st.how(l)
 		}
 		if i := slices.IndexFunc(list, func(o worksheet.OfficeAnswer) bool { return o.Question == def.Question }); i >= 0 {
-			l.OfficeAnswer = list[i]
+			line.OfficeAnswer = list[i]
 		}
 		if p.part == "answers" && p.form.Get("fact") == name {
-			l.Words = typed(p.form, "words")
+			line.Words = typed(p.form, "words")
 		}
-		a.Disputes = append(a.Disputes, l)
+		a.Disputes = append(a.Disputes, line)
 	}
-	return a
+	return a, nil
 }
 
 // handleDispute lets intake take a dispute, or settle it by words. A dispute

@@ -229,7 +229,7 @@ func (s *Site) sent(w http.ResponseWriter, q *request, in *received, noFile bool
 // case still lacks it.
 func (s *Site) copyNow(form url.Values) func(*file) ([]string, error) {
 	return func(now *file) ([]string, error) {
-		c, err := s.copyOf(now, form["for"])
+		c, err := s.copyOf(now, form["for"], rules.Language{})
 		return chosen(c), err
 	}
 }

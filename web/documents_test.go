@@ -42,7 +42,7 @@ func TestDocumentOnACase(t *testing.T) {
 		t.Fatalf("status %d to %q: %s", w.Code, w.Header().Get("Location"), text(v.last))
 	}
 	page = v.page(w.Header().Get("Location"))
-	b.wants(page, "report "+short(faxHash()), "the signed report of the test, 2 pages", "Merrin, Ada, born 1951-05-04, hv 20417; of 2026-02-12; signed by L. Frost, RRT",
+	b.wants(page, "report "+short(faxHash()), "the signed report of the test, 2 pages", "Merrin, Ada, born May 4, 1951, hv 20417; of Feb 12, 2026; signed by L. Frost, RRT",
 		`<input type="image" name="pin" src="`+address+`/documents/`+short(faxHash())+`/1" width="560" height="712"`, "page 2")
 	events := b.events(number)
 	if w := v.sendFile(address+"/documents", DemoFax(), map[string]string{"kind": "report", "name": "Ada Merrin"}); w.Code != http.StatusSeeOther || b.events(number) != events {

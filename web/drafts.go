@@ -42,15 +42,16 @@ type desksPage struct {
 }
 
 type draftLine struct {
-	ID, Region, Name, Title, From, Saved string
-	Corrects                             bool
+	ID, Region, Name, Title, From string
+	Saved                         *entered
+	Corrects                      bool
 }
 
 // changeLine is a proposal in a list.
 type changeLine struct {
 	Number                         int
-	Name, From, Title, By, State   string
-	Second, Why                    string
+	Name, From, Title, State, Why  string
+	By, Second                     *entered // Second is nil before somebody agreed or refused
 	Withdraws, Corrects, Own, Open bool
 }
 
@@ -138,7 +139,7 @@ func (s *Site) expired() []versionLine {
 }
 
 func (s *Site) draftLineOf(d editions.Draft) draftLine {
-	l := draftLine{ID: d.ID, Region: d.Region, Name: d.Region, Saved: d.Saved.Name + ", " + moment(d.Saved.At), Corrects: d.Corrects != ""}
+	l := draftLine{ID: d.ID, Region: d.Region, Name: d.Region, Saved: &entered{d.Saved.Name, d.Saved.At}, Corrects: d.Corrects != ""}
 	if r, err := s.lib.Region(d.Region); err == nil {
 		l.Name = r.Name
 	}
@@ -155,7 +156,7 @@ var stateOfChange = map[editions.ProposalState]string{
 }
 
 func (s *Site) changeLineOf(p *editions.Proposal, q *request) changeLine {
-	l := changeLine{Number: p.Number, Name: p.Region, From: p.Version.String(), Title: p.Title, By: p.By.Name + ", " + moment(p.By.At), State: stateOfChange[p.State],
+	l := changeLine{Number: p.Number, Name: p.Region, From: p.Version.String(), Title: p.Title, By: &entered{p.By.Name, p.By.At}, State: stateOfChange[p.State],
 		Why: p.Why, Withdraws: p.Withdraws, Corrects: p.Corrects != "", Own: p.By.Account == personOf(q).Account, Open: p.State == editions.Open}
 	if r, err := s.lib.Region(p.Region); err == nil {
 		l.Name = r.Name
@@ -164,7 +165,7 @@ func (s *Site) changeLineOf(p *editions.Proposal, q *request) changeLine {
 		l.State = "withdrawn"
 	}
 	if !p.Second.At.IsZero() {
-		l.Second = p.Second.Name + ", " + moment(p.Second.At)
+		l.Second = &entered{p.Second.Name, p.Second.At}
 	}
 	return l
 }
@@ -228,7 +229,7 @@ type draftPageBody struct {
 	Name      string
 	Texts     editions.Texts // as they stand in the form
 	Rev       int            // that the form was made from
-	Saved     string
+	Saved     *entered
 	Unsaved   bool // the form holds what was not stored
 	OwnRegion bool // the texts hold a region.yaml
 	Found     *findings
@@ -240,7 +241,7 @@ type draftPageBody struct {
 
 // theirs is the text that somebody else saved, and how it differs.
 type theirs struct {
-	By    string
+	By    *entered
 	Texts editions.Texts
 	Lines []lineOfTwo
 }
@@ -364,7 +365,7 @@ func (s *Site) draftPage(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) showDraft(w http.ResponseWriter, q *request, status int, b draftPageBody) error {
-	b.Name, b.Saved = b.Draft.Region, b.Draft.Saved.Name+", "+moment(b.Draft.Saved.At)
+	b.Name, b.Saved = b.Draft.Region, &entered{b.Draft.Saved.Name, b.Draft.Saved.At}
 	if r, err := s.lib.Region(b.Draft.Region); err == nil {
 		b.Name = r.Name
 	}
@@ -413,7 +414,7 @@ func (s *Site) saveDraft(w http.ResponseWriter, q *request) error {
 	_, err = s.book.Save(q.Context(), personOf(q), id, rev, texts)
 	if stale, ok := errors.AsType[*editions.StaleError](err); ok {
 		return s.showDraft(w, q, http.StatusConflict, draftPageBody{Draft: stale.Draft, Texts: texts, Rev: stale.Draft.Rev,
-			Theirs: &theirs{By: stale.Draft.Saved.Name + ", " + moment(stale.Draft.Saved.At), Texts: stale.Draft.Texts, Lines: linesOfTwo(stale.Draft.Pack, texts.Pack)}})
+			Theirs: &theirs{By: &entered{stale.Draft.Saved.Name, stale.Draft.Saved.At}, Texts: stale.Draft.Texts, Lines: linesOfTwo(stale.Draft.Pack, texts.Pack)}})
 	}
 	if refused, ok := errors.AsType[*editions.Refused](err); ok {
 		d, err := s.book.Draft(q.Context(), id)

@@ -295,7 +295,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	page = v.send(version, version+"/withdrawal", url.Values{"reason": {"it was read in notice 7, which is of another payer"}})
 	approve(first(regexp.MustCompile(`action="(/changes/\d+)"`), page))
 	b.wants(intake.page("/cases"), "determined by a version in whose place another counts", "is withdrawn")
-	b.wants(v.page("/rules"), "Counts no longer here since 2026-06-03")
+	b.wants(v.page("/rules"), "Counts no longer here since 3 Jun 2026")
 }
 
 // Two maintainers write one draft: who saves later sees both texts, and neither

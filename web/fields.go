@@ -265,8 +265,8 @@ func (f field) show(st statement) field {
 	return f.fill(form)
 }
 
-// words says what is stated, for people.
-func (st statement) words(def rules.FactDef) string {
+// words says what is stated, for people: in English, with days as l writes them.
+func (st statement) words(def rules.FactDef, l rules.Language) string {
 	if st.State == criteria.Unknown {
 		return "not known"
 	}
@@ -283,14 +283,16 @@ func (st statement) words(def rules.FactDef) string {
 			return "room air"
 		}
 		return "oxygen, " + st.Text
+	case rules.TypeDate:
+		return l.Stamp(st.Text)
 	}
 	switch st.Name {
 	case "recordings":
-		return stretchWords(st)
+		return stretchWords(st, l)
 	case "report":
 		return reportWords(st)
 	case "tests":
-		return testsWords(st)
+		return testsWords(st, l)
 	}
 	return st.Text
 }
@@ -299,7 +301,7 @@ func (st statement) words(def rules.FactDef) string {
 func (st statement) wordsIn(def rules.FactDef, l rules.Language) string {
 	switch {
 	case st.State == criteria.Unknown, def.Type == rules.TypeBool, def.Type == rules.TypeWord, def.Type == rules.TypePaper:
-		return l.Say(st.words(def))
+		return l.Say(st.words(def, l))
 	case def.Type == rules.TypeOxygen && st.Text == "room_air":
 		return l.Say("room air")
 	case def.Type == rules.TypeOxygen:
@@ -309,19 +311,20 @@ func (st statement) wordsIn(def rules.FactDef, l rules.Language) string {
 	case def.Type == rules.TypeNumber:
 		return l.Number(st.Text)
 	}
-	return st.words(def)
+	return st.words(def, l)
 }
 
-// how says on what a statement rests.
-func (st statement) how() string {
+// how says on what a statement rests, in English with days as l writes them.
+func (st statement) how(l rules.Language) string {
+	l.Said = nil
 	switch st.State {
 	case criteria.Unknown:
 		return "asked, not known"
 	case criteria.Located:
 		if st.Place.By != "" {
-			return "in the chart: " + st.Place.where() + ", by " + st.Place.By
+			return "in the chart: " + st.Place.whereIn(l) + ", by " + st.Place.By
 		}
-		return "in the chart: " + st.Place.where()
+		return "in the chart: " + st.Place.whereIn(l)
 	}
 	if st.Place.By != "" {
 		return "stated by " + st.Place.By

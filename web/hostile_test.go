@@ -36,7 +36,7 @@ func TestTwoPeopleGiveACase(t *testing.T) {
 	if w := two.post(address+"/assign", before("M. Reyes", "", "M. Reyes", "2026-07-01")); w.Code != http.StatusSeeOther {
 		t.Fatalf("status %d: %s", w.Code, text(two.last))
 	}
-	b.wants(two.page(address), "With P. Lund Due 2026-07-01", `Change who has it`)
+	b.wants(two.page(address), "With P. Lund Due Jul 1, 2026", `Change who has it`)
 	one.page(address) // for a token; the form is the old one
 	if w := one.post(address+"/assign", before("M. Reyes", "", "O. Berg", "2026-07-02")); w.Code != http.StatusUnprocessableEntity {
 		t.Errorf("both changed both: status %d", w.Code)
@@ -45,7 +45,7 @@ func TestTwoPeopleGiveACase(t *testing.T) {
 	if !strings.Contains(one.last, `<option value="O. Berg" selected`) || !strings.Contains(one.last, `value="2026-07-02"`) {
 		t.Error("what was typed is lost")
 	}
-	b.wants(two.page(address), "With P. Lund Due 2026-07-01")
+	b.wants(two.page(address), "With P. Lund Due Jul 1, 2026")
 }
 
 // A night that somebody chose is not changed from a page that did not show it
@@ -65,7 +65,7 @@ func TestSessionIsNotChosenOver(t *testing.T) {
 	if w := two.post(address+"/session", url.Values{"session": {"2"}, "form": {first(tokenForm, two.page(address))}}); w.Code != http.StatusSeeOther {
 		t.Errorf("the same choice again: status %d", w.Code)
 	}
-	b.wants(one.page(address), "2026-05-06 Wednesday 22:14:00")
+	b.wants(one.page(address), "6 May 2026 Wednesday 22:14:00")
 }
 
 // The address of every form leads whoever asks for it anew to the page of the

@@ -73,19 +73,19 @@ func TestListBySelection(t *testing.T) {
 	if !lists("state=office", "Cassius Penhallow") || lists("state=open", "Cassius Penhallow") {
 		t.Error("a case whose link was made is not with the office")
 	}
-	b.wants(v.page("/cases?state=office"), "2026-06-15 answer of the office")
+	b.wants(v.page("/cases?state=office"), "15 Jun 2026 answer of the office")
 	b.lacks(v.last, "the link has ended")
 	*b.clock = b.clock.Add(15 * 24 * time.Hour)
 	v = b.at(Intake)
 	b.wants(v.page("/cases?state=office"), "▲ the link has ended")
 
 	b.employs("P. Lund")
-	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-06-10"}}), "With P. Lund Due 2026-06-10 ▲ overdue")
-	b.wants(v.page("/cases?whose=of:P.+Lund&order=due"), "2026-06-10", "▲ overdue", "P. Lund")
+	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-06-10"}}), "With P. Lund Due Jun 10, 2026 ▲ overdue")
+	b.wants(v.page("/cases?whose=of:P.+Lund&order=due"), "10 Jun 2026", "▲ overdue", "P. Lund")
 	if got := v.numbers(); !slices.Equal(got, []string{number}) {
 		t.Errorf("cases of P. Lund: %q", got)
 	}
-	b.wants(v.send(address, address+"/assign", url.Values{"take": {"1"}, "owner": {"P. Lund"}}), "With M. Reyes Due 2026-06-10")
+	b.wants(v.send(address, address+"/assign", url.Values{"take": {"1"}, "owner": {"P. Lund"}}), "With M. Reyes Due Jun 10, 2026")
 	if !lists("whose=mine", "Cassius Penhallow") {
 		t.Error("a case that was taken is not mine")
 	}
@@ -125,7 +125,7 @@ func TestOwnersAreAccounts(t *testing.T) {
 		}
 	}
 	b.wants(v.page(address), "With P. Lund", "P. Lund, without an account of the intake desk")
-	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-07-01"}}), "With P. Lund Due 2026-07-01")
+	b.wants(v.send(address, address+"/assign", url.Values{"owner": {"P. Lund"}, "due": {"2026-07-01"}}), "With P. Lund Due Jul 1, 2026")
 	v.send(address, address+"/assign", url.Values{"owner": {""}, "due": {"2026-07-01"}})
 	b.lacks(v.page(address), "P. Lund")
 	if w := v.post(address+"/assign", url.Values{"owner": {"P. Lund"}}); w.Code != http.StatusUnprocessableEntity {
@@ -209,7 +209,7 @@ func TestCloseAndReopen(t *testing.T) {
 	if r := v.post(address+"/close", url.Values{"reason": {" "}}); r.Code != http.StatusUnprocessableEntity {
 		t.Errorf("closed without a reason: status %d", r.Code)
 	}
-	b.wants(v.send(address, address+"/close", url.Values{"reason": {"set up; nothing left to do"}}), "State closed , 2026-06-01 09:00 UTC", "Open the case again")
+	b.wants(v.send(address, address+"/close", url.Values{"reason": {"set up; nothing left to do"}}), "State closed , Jun 1, 2026 09:00 UTC", "Open the case again")
 	v.send(address, address+"/close", url.Values{"reason": {"pressed twice"}})
 	b.wants(v.page(address), "Nothing on the case changes before it is opened again", "The worksheet")
 	for _, m := range regexp.MustCompile(`<form[^>]* action="([^"]*)"`).FindAllStringSubmatch(v.last, -1) {
@@ -416,7 +416,7 @@ func TestDemoShowsDates(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
 	row := regexp.MustCompile(`(?s)<tr>(?:[^<]|<[^/]|</[^t]|</t[^r])*Isolde Farrow.*?</tr>`).FindString(v.page("/cases"))
-	b.wants(row, "2026-07-20", "2026-04-22")
+	b.wants(row, "20 Jul 2026", "22 Apr 2026")
 	v.page("/cases?order=due")
 	if got := v.numbers(); got[0] != b.numberOf("Isolde Farrow") {
 		t.Errorf("by due date the list begins with %s", got[0])

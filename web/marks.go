@@ -380,7 +380,7 @@ func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
 }
 
 // stretchWords says what is stated of a recording and its stretches.
-func stretchWords(st statement) string {
+func stretchWords(st statement, l rules.Language) string {
 	f, err := st.fact()
 	if err != nil {
 		return st.Text
@@ -388,7 +388,7 @@ func stretchWords(st statement) string {
 	var out []string
 	for _, r := range f.Value.List {
 		t := criteria.RoleText(r.Role)
-		switch from, until := shortStamp(r.From), shortStamp(r.Until); {
+		switch from, until := l.Stamp(shortStamp(r.From)), l.Stamp(shortStamp(r.Until)); {
 		case r.From != "" && r.Until != "":
 			t = t + " from " + from + " until " + until
 		case r.From != "":

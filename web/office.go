@@ -175,27 +175,30 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 			b.Fields = append(b.Fields, fl)
 		}
 	}
+	days := s.daysOf(q, f.Criteria[0])
 	for _, name := range told {
 		def, _ := rules.Lookup(name)
 		fl := f.officeQuestion(name, p)
 		fl.Held = "nothing yet"
 		if st, ok := f.Statements[name]; ok {
-			fl.Held = f.words(def)
-			if how := st.how(); st.State == criteria.Located {
+			fl.Held = f.words(def, days)
+			if how := st.how(days); st.State == criteria.Located {
 				fl.Held += ", " + how
 			}
 		}
 		b.TellOpen = b.TellOpen || fl.Error != "" || fl.Says != ""
 		b.Told = append(b.Told, fl)
 	}
-	b.Given = f.Given
-	b.attachPart(f, q.link, p)
+	if b.Given, err = f.givenIn(days); err != nil {
+		return err
+	}
+	b.attachPart(f, q.link, p, days)
 	if len(b.Given) > 0 && ev.Result != nil && !ev.differs {
 		if b.Sheet, err = s.sheet(f, ev); err != nil {
 			return err
 		}
 	}
-	s.render(w, q, status, "office", page{Title: "Questions about one patient's chart", Body: b})
+	s.render(w, q, status, "office", page{Criteria: f.Criteria[0], Title: "Questions about one patient's chart", Body: b})
 	return nil
 }
 
@@ -433,10 +436,8 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error), l rules.
 	return out, nil
 }
 
-// where names document, date and page.
-func (p placeText) where() string { return p.whereIn(rules.Language{}) }
-
-// whereIn is where in a language; the document is as it was typed.
+// whereIn names document, date and page in a language; the document is as it was
+// typed.
 func (p placeText) whereIn(l rules.Language) string {
 	switch {
 	case p.Date != "" && p.Page != "":

@@ -45,7 +45,7 @@ func TestOfficeAnswers(t *testing.T) {
 	out := b.guest(link)
 	page := out.page(link)
 	b.wants(page, "Which saturation awake, at rest, on room air does the chart hold?", "in the chart", "looked for, not there", "we disagree", "not ours to say",
-		"An answer tells where documentation is found. It does not replace it", "<svg", "2026-03-11", "until Mar 12, 2026")
+		"An answer tells where documentation is found. It does not replace it", "<svg", "Mar 11, 2026", "until Mar 12, 2026")
 	// Nothing that could lead the answer, before it is given.
 	b.lacks(page, "undetermined", "criteria met", "criteria not met", "sleep-level", "Waits for it", "89 %", "88 %", "Group", "answers.pdf")
 	if w := out.get(link + "/answers.pdf"); w.Code != http.StatusNotFound {
@@ -86,13 +86,13 @@ func TestOfficeAnswers(t *testing.T) {
 	}
 	before := b.events(strings.TrimPrefix(address, "/cases/"))
 	page = out.send(link, link, quill(with(located("awake_spo2", "92"), url.Values{"r.awake_spo2": {"Second reading of the visit."}, "a.written_order": {"not_in_chart"}})))
-	b.wants(page, "Received and stored", "Answers that we have", "in the chart: 92 %", "visit note of 2026-03-14, page 3", "located, copy not on file", "R. Quill, RN", "Second reading of the visit.",
+	b.wants(page, "Received and stored", "Answers that we have", "in the chart: 92 %", "visit note of Mar 14, 2026, page 3", "located, copy not on file", "R. Quill, RN", "Second reading of the visit.",
 		"looked for, not there", "Neither a test report nor an order", "criteria met")
 	if got := b.events(strings.TrimPrefix(address, "/cases/")); got != before+2 {
 		t.Errorf("two answers sent at once wrote %d events, want one and its determination", got-before)
 	}
 	v := b.at(Intake)
-	b.wants(v.page(address), "✓ written criteria met", "in the chart: visit note of 2026-03-14, page 3, by R. Quill, RN", "Answers of the physician's office", "asked, not known")
+	b.wants(v.page(address), "✓ written criteria met", "in the chart: visit note of Mar 14, 2026, page 3, by R. Quill, RN", "Answers of the physician's office", "asked, not known")
 	b.wants(v.page(address+"/trail"), "looked for, not there (R. Quill, RN)", "(Second reading of the visit.)", "questions for the office")
 }
 
@@ -172,7 +172,7 @@ func TestAnswersGrowStale(t *testing.T) {
 	}{
 		{"the fact", func(v *visitor, address string) {
 			v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"91"}})
-		}, "Stated otherwise since, by M. Reyes on 2026-06-01"},
+		}, "Stated otherwise since, by M. Reyes on Jun 1, 2026"},
 		{"the date of the test", func(v *visitor, address string) {
 			f := must(v.b.Site.open(v.b.t.Context(), strings.TrimPrefix(address, "/cases/")))
 			form := url.Values{}

@@ -32,12 +32,13 @@ type papersPage struct {
 
 // chartLine is one paper in the list.
 type chartLine struct {
-	Title, Words, SHA256, Short, Size, Came string
-	Pages                                   int
-	Printed                                 imprint
-	For                                     []string // what it is the copy of
-	Read                                    bool     // its bytes may be read
-	Withdrawn                               bool
+	Title, Words, SHA256, Short, Size string
+	Came                              *entered
+	Pages                             int
+	Printed                           imprint
+	For                               []string // what it is the copy of
+	Read                              bool     // its bytes may be read
+	Withdrawn                         bool
 }
 
 // paperField is one line of the form.
@@ -75,7 +76,7 @@ func (s *Site) showPapers(w http.ResponseWriter, q *request, status int, f *file
 	b := papersPage{Number: f.Number, Patient: f.Patient, Say: p.say, Closed: !f.ClosedAt.IsZero(), Limit: size(documentLimit), Report: s.mayTake(f) == nil}
 	for i := range f.Documents {
 		d := paperOn{&f.Documents[i], f.Printed[f.Documents[i].SHA256]}
-		l := chartLine{Title: d.title(), SHA256: d.SHA256, Short: short(d.SHA256), Size: size(d.Size), Came: d.By + ", " + moment(d.At), Pages: d.Pages,
+		l := chartLine{Title: d.title(), SHA256: d.SHA256, Short: short(d.SHA256), Size: size(d.Size), Came: &entered{d.By, d.At}, Pages: d.Pages,
 			Printed: d.Printed, Read: !d.Withdrawn && s.readable(f, d.Kind), Withdrawn: d.Withdrawn}
 		for _, k := range documentKinds {
 			if k.Value == d.Kind {
@@ -96,10 +97,10 @@ func (s *Site) showPapers(w http.ResponseWriter, q *request, status int, f *file
 		{"page", "Page of the chart that it is, such as 3 of 12", v.Page, p.faults["page"], false},
 	}
 	var err error
-	if b.Form.Of, err = s.copyOf(f, b.Form.For); err != nil {
+	if b.Form.Of, err = s.copyOf(f, b.Form.For, s.daysOf(q, f.Criteria[0])); err != nil {
 		return err
 	}
-	s.render(w, q, status, "papers", page{Title: "Papers of case " + f.Number, Body: b})
+	s.render(w, q, status, "papers", page{Criteria: f.Criteria[0], Title: "Papers of case " + f.Number, Body: b})
 	return nil
 }
 
@@ -143,13 +144,13 @@ func (s *Site) paperSent(form url.Values) documentSent {
 }
 
 // paperTitles name the papers of the chart on a case, for its page.
-func (f *file) paperTitles() string {
+func (f *file) paperTitles(l rules.Language) string {
 	var out []string
 	for _, p := range f.papers() {
 		if slices.Contains(chartKinds, p.Kind) {
 			t := p.title()
 			if p.Printed.Date != "" {
-				t += " of " + p.Printed.Date
+				t += " of " + l.Stamp(p.Printed.Date)
 			}
 			out = append(out, t)
 		}

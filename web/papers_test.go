@@ -53,8 +53,8 @@ func TestPapersOfTheChart(t *testing.T) {
 		t.Fatalf("status %d: %s", w.Code, text(v.last))
 	}
 	title := "order " + short(faxHash())
-	b.wants(v.page(papers), title, "Ada Merrin, born 1951-05-04; of 2026-02-02; page 3 of 12; signed by Dr. Osei")
-	b.wants(v.page(address), "On the case: "+title+" of 2026-02-02.")
+	b.wants(v.page(papers), title, "Ada Merrin, born May 4, 1951; of Feb 2, 2026; page 3 of 12; signed by Dr. Osei")
+	b.wants(v.page(address), "On the case: "+title+" of Feb 2, 2026.")
 	if w := v.get(address + "/documents/" + short(faxHash())); w.Code != http.StatusOK || v.last != string(DemoFax()) {
 		t.Errorf("as it came: status %d, %d bytes", w.Code, len(v.last))
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/rules"
 	"airwarrant/web/accounts"
 )
 
@@ -57,7 +58,7 @@ func rolesWords(roles []casework.Role) string {
 }
 
 // standingOf says how an account stands.
-func standingOf(a accounts.Account) string {
+func standingOf(a accounts.Account, l rules.Language) string {
 	switch {
 	case a.Disabled:
 		return "disabled"
@@ -66,7 +67,7 @@ func standingOf(a accounts.Account) string {
 	case a.Issuer != "":
 		return "signs in with the provider"
 	case a.MustChange:
-		return "first password, given " + moment(a.PasswordAt)
+		return "first password, given " + l.Stamp(moment(a.PasswordAt))
 	case a.PasswordAt.IsZero():
 		return "has no password; reset it"
 	}
@@ -83,7 +84,7 @@ func (s *Site) showPeople(w http.ResponseWriter, q *request, status int, b peopl
 		return err
 	}
 	for _, a := range all {
-		b.People = append(b.People, personLine{ID: a.ID, Name: a.Name, Roles: rolesWords(a.Roles), Office: a.Office, State: standingOf(a)})
+		b.People = append(b.People, personLine{ID: a.ID, Name: a.Name, Roles: rolesWords(a.Roles), Office: a.Office, State: standingOf(a, s.daysOf(q, ""))})
 	}
 	if b.Faults == nil {
 		b.Faults = map[string]string{}
@@ -149,7 +150,7 @@ func (s *Site) showPerson(w http.ResponseWriter, q *request, status int, b perso
 	if err != nil {
 		return err
 	}
-	b.Person = personLine{ID: a.ID, Name: a.Name, Roles: rolesWords(a.Roles), Office: a.Office, State: standingOf(a)}
+	b.Person = personLine{ID: a.ID, Name: a.Name, Roles: rolesWords(a.Roles), Office: a.Office, State: standingOf(a, s.daysOf(q, ""))}
 	b.Made, b.N, b.Disabled = moment(a.MadeAt), a.N(), a.Disabled
 	b.Own, b.Provided = a.Issuer == "", a.Issuer != ""
 	b.Self = q.visit.session != nil && q.visit.session.Account.ID == a.ID

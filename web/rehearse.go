@@ -29,7 +29,7 @@ type rehearsalPage struct {
 	From        string // first day of the draft
 	Beside      string // first day of the version beside it
 	Begun, Done bool
-	By          string // who began it, and when
+	By          *entered // who began it, and when
 	Ended       string
 	Summary     *summaryPart
 	Lines       []rehearsedLine
@@ -147,7 +147,7 @@ func (s *Site) showRehearsal(w http.ResponseWriter, q *request, status int, d ed
 			return err
 		}
 		if b.Begun = begun; begun {
-			b.By, b.Done, b.Summary = r.Begun.Name+", "+moment(r.Begun.At), r.Progress.Done, summaryOf(r.Progress.Summary, plan.Draft)
+			b.By, b.Done, b.Summary = &entered{r.Begun.Name, r.Begun.At}, r.Progress.Done, summaryOf(r.Progress.Summary, plan.Draft)
 			if b.Done {
 				b.Ended = moment(r.Ended.At)
 			}

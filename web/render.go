@@ -13,9 +13,11 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
 	"airwarrant/web/texts"
 )
 
@@ -39,23 +41,38 @@ type page struct {
 	Language  *texts.Language
 	Languages []*texts.Language
 	Here      string
+	// Criteria are those of the case, on a page of one case: days are written
+	// as in their territory.
+	Criteria string
 }
 
+// reader is for whom a page is made: in a language, with days as written.
+type reader struct {
+	language *texts.Language
+	days     texts.Days
+}
+
+// parsedPages are the templates: they come with the program, and are parsed once.
+var parsedPages = sync.OnceValues(parsePages)
+
 // parsePages parses each template together with the base and the parts, once
-// for each language: what a template says is fixed when it is parsed.
-func parsePages() (map[*texts.Language]map[string]*template.Template, error) {
-	out := make(map[*texts.Language]map[string]*template.Template)
+// for each language and way of writing days: what a template says is fixed when
+// it is parsed.
+func parsePages() (map[reader]map[string]*template.Template, error) {
+	out := make(map[reader]map[string]*template.Template)
 	for _, l := range texts.Languages {
-		pages, err := parseIn(l)
-		if err != nil {
-			return nil, err
+		for _, days := range l.DaysWritten() {
+			pages, err := parseIn(l, days)
+			if err != nil {
+				return nil, err
+			}
+			out[reader{l, days}] = pages
 		}
-		out[l] = pages
 	}
 	return out, nil
 }
 
-func parseIn(l *texts.Language) (map[string]*template.Template, error) {
+func parseIn(l *texts.Language, days texts.Days) (map[string]*template.Template, error) {
 	names, err := fs.Glob(files, "templates/*.html")
 	if err != nil {
 		return nil, err
@@ -71,7 +88,7 @@ func parseIn(l *texts.Language) (map[string]*template.Template, error) {
 		if slices.Contains(shared, n) {
 			continue
 		}
-		t, err := template.New("base.html").Funcs(functionsIn(l)).Option("missingkey=error").ParseFS(files, append(slices.Clone(shared), n)...)
+		t, err := template.New("base.html").Funcs(functionsIn(l, days)).Option("missingkey=error").ParseFS(files, append(slices.Clone(shared), n)...)
 		if err != nil {
 			return nil, fmt.Errorf("web: %s: %w", n, err)
 		}
@@ -83,14 +100,16 @@ func parseIn(l *texts.Language) (map[string]*template.Template, error) {
 // functionsIn are what templates call. t says a text in the language of the
 // page, tf one with places (%s), tn one of two by a number that fills the first
 // place (%d), tongue names the language for text of the page inside text of
+// criteria. day writes a day or an instant for people: every date of a page goes
+// through it, but for what is typed, read by machines, or names a version of
 // criteria.
-func functionsIn(l *texts.Language) template.FuncMap {
+func functionsIn(l *texts.Language, days texts.Days) template.FuncMap {
 	return template.FuncMap{
 		"t":      l.Of,
 		"tongue": func() string { return l.Tag },
 		"tf":     func(key string, args ...any) string { return l.Format(key, asPrinted(args)...) },
 		"tn":     func(n int, one, other string, args ...any) string { return l.Count(n, one, other, asPrinted(args)...) },
-		"moment": moment,
+		"day":    func(v any) (string, error) { return dayIn(daysIn(days), v) },
 		"desk":   func(d Desk) string { return l.Text(d.Words()) },
 		"secret": newSecretField,
 	}
@@ -115,8 +134,51 @@ func newSecretField(name, words, fill, fault string) secretField {
 	return secretField{name, words, fill, fault}
 }
 
-// moment prints an instant in UTC as every date of the pages stands: year
-// first, so that no two numbers can be taken for each other.
+// daysIn is English with days as written on a page: for texts of handlers that
+// hold days, which the page says in its language.
+func daysIn(days texts.Days) rules.Language {
+	return rules.Language{Day: func(d rules.Date) string { return days.Day(d.Year, d.Month, d.Day) }}
+}
+
+// dayIn writes a day, an instant, a stamp that begins with its day, or who did
+// something and when. A text that begins with no day stays as it is.
+func dayIn(l rules.Language, v any) (string, error) {
+	switch v := v.(type) {
+	case rules.Date:
+		return l.Date(v), nil
+	case time.Time:
+		return l.Stamp(moment(v)), nil
+	case string:
+		return l.Stamp(v), nil
+	case *entered:
+		return v.By + ", " + l.Stamp(moment(v.At)), nil
+	}
+	return "", fmt.Errorf("web: the template gives no day to day, but a %T", v)
+}
+
+// entered is who did something, and when.
+type entered struct {
+	By string
+	At time.Time
+}
+
+// daysOf is daysIn for a visitor's page of a case under criteria, "" for a page
+// of none or several.
+func (s *Site) daysOf(q *request, criteria string) rules.Language {
+	return daysIn(s.readerOf(q, criteria).days)
+}
+
+func (s *Site) readerOf(q *request, criteria string) reader {
+	territory := ""
+	if criteria != "" {
+		if r, err := s.lib.Region(criteria); err == nil { // a case whose criteria are gone has its page all the same
+			territory = territoryOf(r)
+		}
+	}
+	return reader{q.language, q.language.In(territory).Days}
+}
+
+// moment prints an instant in UTC as it is kept and exported.
 func moment(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") + " UTC" }
 
 // render runs a template into a buffer and then writes it, so that half a
@@ -131,7 +193,7 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 		p.Scripts = append(p.Scripts, statics["draft.js"].address)
 	}
 	var b bytes.Buffer
-	if err := s.pages[p.Language][name].Execute(&b, p); err != nil {
+	if err := s.pages[s.readerOf(q, p.Criteria)][name].Execute(&b, p); err != nil {
 		ref := s.reference()
 		s.cfg.Log.ErrorContext(q.Context(), "page could not be made", "reference", ref, "page", name, "kind", kindOf(err))
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")

@@ -140,14 +140,15 @@ type reportBody struct {
 	AddOpen      bool
 	Open         *openPage
 	Rows         []figureRow
-	Stated       string // who stated the figures, and when
+	Stated       *entered // who stated the figures, and when
 	Limit        string
 }
 
 type paperLine struct {
 	paperOn
-	Title, Words, Short, Size, Came string
-	Open                            bool
+	Title, Words, Short, Size string
+	Came                      *entered
+	Open                      bool
 }
 
 // openPage is the page of a document that is shown.
@@ -207,7 +208,7 @@ func (s *Site) showReport(w http.ResponseWriter, q *request, status int, f *file
 			return err
 		}
 	}
-	s.render(w, q, status, "report", page{Title: "Signed report of case " + f.Number, Body: b})
+	s.render(w, q, status, "report", page{Criteria: f.Criteria[0], Title: "Signed report of case " + f.Number, Body: b})
 	return nil
 }
 
@@ -220,13 +221,13 @@ func (s *Site) fillReport(q *request, f *file, p reportForm, b *reportBody) erro
 		b.Add = *p.document
 	}
 	var err error
-	if b.Add.Of, err = s.copyOf(f, b.Add.For); err != nil {
+	if b.Add.Of, err = s.copyOf(f, b.Add.For, s.daysOf(q, f.Criteria[0])); err != nil {
 		return err
 	}
 	list := figuresOf(f.Facts["report"])
 	if len(list) > 0 {
 		who, at := f.statedBy("report")
-		b.Stated = who + ", " + at
+		b.Stated = &entered{who, at}
 	}
 	pin := len(list) + 1
 	if p.form != nil {
@@ -243,7 +244,7 @@ func (s *Site) fillReport(q *request, f *file, p reportForm, b *reportBody) erro
 	open := s.shown(q, f, p.form, papers, list)
 	b.Open = open
 	for _, paper := range papers {
-		l := paperLine{paperOn: paper, Title: paper.title(), Short: short(paper.SHA256), Size: size(paper.Size), Came: paper.By + ", " + moment(paper.At), Open: open != nil && open.Short == short(paper.SHA256)}
+		l := paperLine{paperOn: paper, Title: paper.title(), Short: short(paper.SHA256), Size: size(paper.Size), Came: &entered{paper.By, paper.At}, Open: open != nil && open.Short == short(paper.SHA256)}
 		for _, k := range documentKinds {
 			if k.Value == paper.Kind {
 				l.Words = k.Words

@@ -17,7 +17,7 @@ func TestSessionIsChosen(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
 	address := b.demoAddress("Marama Tidewell")
-	b.wants(v.page(address), "Which session is this patient's test?", "2026-05-05 Tuesday 22:00:00", "2026-05-06 Wednesday 22:14:00", "6 h 00 min", "5 h 30 min")
+	b.wants(v.page(address), "Which session is this patient's test?", "5 May 2026 Tuesday 22:00:00", "6 May 2026 Wednesday 22:14:00", "6 h 00 min", "5 h 30 min")
 	b.lacks(v.last, "another recording")
 	for _, no := range []string{"", "0", "3", "-1"} {
 		if r := v.post(address+"/session", url.Values{"session": {no}}); r.Code != 422 {
@@ -25,11 +25,11 @@ func TestSessionIsChosen(t *testing.T) {
 		}
 	}
 	page := v.send(address, address+"/session", url.Values{"session": {"2"}})
-	b.wants(page, "1 another recording", "2026-05-06 Wednesday 22:14:00", "<svg")
-	b.lacks(page, "2026-05-05 Tuesday")
+	b.wants(page, "1 another recording", "6 May 2026 Wednesday 22:14:00", "<svg")
+	b.lacks(page, "5 May 2026 Tuesday")
 	b.wants(v.page(address+"/trail"), "session 2")
 	page = v.send(address, address+"/session", url.Values{"again": {"1"}})
-	b.wants(page, "Which session is this patient's test?", "2026-05-05 Tuesday 22:00:00")
+	b.wants(page, "Which session is this patient's test?", "5 May 2026 Tuesday 22:00:00")
 	b.lacks(page, "<svg")
 }
 
@@ -83,13 +83,13 @@ func TestOtherNightsAreNotServed(t *testing.T) {
 		return r
 	}
 	// Before one is chosen the page lists them for the choice, and nothing else does.
-	b.wants(v.page(address), "2026-02-07 Saturday 21:13:00", "2026-02-10 Tuesday 22:30:00")
+	b.wants(v.page(address), "Feb 7, 2026 Saturday 21:13:00", "Feb 10, 2026 Tuesday 22:30:00")
 	if r := data(); len(r.Recordings[0].Sessions) != 0 || len(r.Recordings[0].Marks) != 0 || r.Recordings[0].Others != 2 || r.Analysis != nil {
 		t.Errorf("before the choice: %+v", r)
 	}
 	theirs := []string{"2026-02-07", "21:13", "cuff of another", "71 %", "\"71\""}
 	ours := v.send(address, address+"/session", url.Values{"session": {"2"}})
-	b.wants(ours, "1 another recording", "2026-02-10 Tuesday 22:30:00", "1 h 00 min")
+	b.wants(ours, "1 another recording", "Feb 10, 2026 Tuesday 22:30:00", "1 h 00 min")
 	b.lacks(ours, theirs[:4]...)
 	r := data()
 	rec := r.Recordings[0]

@@ -168,7 +168,7 @@ func TestAccountsPage(t *testing.T) {
 		b.wants(chief.last, tt.want...)
 	}
 	chief.post("/accounts", url.Values{"name": {"O. Lund"}, "role": {"office"}, "office": {"Harbour Road Practice"}})
-	b.wants(chief.page("/accounts"), "Harbour Road Practice", "first password, given 2026-06-01")
+	b.wants(chief.page("/accounts"), "Harbour Road Practice", "first password, given 1 Jun 2026")
 	chief.post("/accounts", url.Values{"name": {"O.  LUND"}, "role": {"intake"}})
 	b.wants(chief.last, "found one that is taken")
 

@@ -113,7 +113,7 @@ func (f *file) spansPart(ev *evaluation, p posted) *spansView {
 		}
 		if said := f.judgementOf(ev.own.Session, from, to); said != nil {
 			v.Told++
-			l.Said = judgementWord(said.Judgement) + ", by " + f.judgedBy(*said) + ", " + moment(said.At)
+			l.Said = judgementWord(said.Judgement) + ", by " + f.judgedBy(*said) + ", " + ev.in.Stamp(moment(said.At))
 		}
 		chosen := typed(form, "j."+strconv.Itoa(l.No))
 		for k := range l.Choices {

@@ -77,7 +77,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 		}
 		b.Fields = append(b.Fields, fl)
 	}
-	s.render(w, q, status, "tester", page{Title: "One patient's test", Body: b})
+	s.render(w, q, status, "tester", page{Criteria: f.Criteria[0], Title: "One patient's test", Body: b})
 	return nil
 }
 

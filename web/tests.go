@@ -171,7 +171,7 @@ func (s *Site) showTests(w http.ResponseWriter, q *request, status int, p posted
 	if ev.Result != nil && !ev.differs {
 		d = ev.Determinations[0]
 	}
-	s.render(w, q, status, "tests", page{Title: "Tests of case " + f.Number, Body: f.testsView(d, p)})
+	s.render(w, q, status, "tests", page{Criteria: f.Criteria[0], Title: "Tests of case " + f.Number, Body: f.testsView(d, p)})
 	return nil
 }
 
@@ -245,7 +245,7 @@ func (s *Site) stateTest(w http.ResponseWriter, q *request) error {
 }
 
 // testsWords says which tests are stated.
-func testsWords(st statement) string {
+func testsWords(st statement, l rules.Language) string {
 	f, err := st.fact()
 	if err != nil {
 		return st.Text
@@ -256,7 +256,7 @@ func testsWords(st statement) string {
 		texts := factTexts(t.Facts)
 		for _, def := range rules.Vocabulary() {
 			if st, ok := texts[def.Name]; ok {
-				words = append(words, strings.ToLower(def.Meaning[:1])+def.Meaning[1:]+" "+st.words(def))
+				words = append(words, strings.ToLower(def.Meaning[:1])+def.Meaning[1:]+" "+st.words(def, l))
 			}
 		}
 		out = append(out, strings.Join(words, ", "))

@@ -518,6 +518,12 @@ func TestPagesInSpanishSayNoEnglish(t *testing.T) {
 			}
 		}
 	}
+	b.everyPage(look)
+}
+
+// everyPage looks at the pages of each desk of a demonstration.
+func (b *bench) everyPage(look func(v *visitor, paths ...string)) {
+	b.t.Helper()
 	intake := b.at(Intake)
 	look(intake, "/", "/cases", "/cases/new", "/batch", "/rules", "/nowhere")
 	for _, d := range demoCases() {
@@ -531,11 +537,11 @@ func TestPagesInSpanishSayNoEnglish(t *testing.T) {
 		look(b.guest(link), link)
 		_ = d
 	}
-	look(b.at(Maintainer), "/password", "/rules", "/rules/us-medicare/2023-04-01", "/cases")
-	account := must(b.accounts.Accounts(t.Context()))[0].ID
-	draft, err := b.book.NewDraft(t.Context(), editions.Person{Account: "one", Name: "One", Role: casework.RoleMaintainer}, editions.Beginning{Region: medicare, From: must(b.lib.At(medicare, rules.Date{Year: 2023, Month: 4, Day: 1})).SHA256, Day: rules.Date{Year: 2026, Month: 9, Day: 1}})
+	look(b.at(Maintainer), "/password", "/rules", "/rules/us-medicare/2023-04-01", "/cases", "/watch", "/changes")
+	account := must(b.accounts.Accounts(b.t.Context()))[0].ID
+	draft, err := b.book.NewDraft(b.t.Context(), editions.Person{Account: "one", Name: "One", Role: casework.RoleMaintainer}, editions.Beginning{Region: medicare, From: must(b.lib.At(medicare, rules.Date{Year: 2023, Month: 4, Day: 1})).SHA256, Day: rules.Date{Year: 2026, Month: 9, Day: 1}})
 	if err != nil {
-		t.Fatal(err)
+		b.t.Fatal(err)
 	}
 	at := "/drafts/" + draft.ID
 	maintainer := b.at(Maintainer)
@@ -546,4 +552,44 @@ func TestPagesInSpanishSayNoEnglish(t *testing.T) {
 	look(b.at(Administrator), "/accounts", "/accounts/"+account, "/accounts/sign-ins", "/cases")
 	look(b.at(Office), "/day", "/password")
 	look(b.visitor(), "/")
+}
+
+var (
+	isoDay     = regexp.MustCompile(`\d{4}-\d\d-\d\d`)
+	spanishDay = regexp.MustCompile(`\b\d{1,2} (?:ene|feb|mar|abr|may|jun|jul|ago|sep|oct|nov|dic) \d{4}\b`)
+	typedDay   = regexp.MustCompile(`(?s)<(textarea|select|datalist|pre)\b.*?</(?:textarea|select|datalist|pre)>`)
+)
+
+// No page shows a day as machines write it: only the first day of a version of
+// criteria, which names it, what stands in fields, and the words of criteria,
+// which are English on a page in Spanish.
+func TestPagesWriteDaysForPeople(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
+	b := newBench(t, &storetest.Memory{}, true)
+	named := map[string]bool{"2026-09-01": true} // the draft of everyPage
+	for _, r := range b.lib.Regions() {
+		for _, p := range b.lib.History(r.Region) {
+			named[p.EffectiveFrom.String()] = true
+		}
+	}
+	people := 0
+	b.everyPage(func(v *visitor, paths ...string) {
+		v.accept = "es"
+		for _, path := range paths {
+			v.get(path)
+			for _, text := range tagPattern.Split(typedDay.ReplaceAllString(silent.ReplaceAllString(withoutEnglish(v.last), ""), ""), -1) {
+				people += len(spanishDay.FindAllString(text, -1))
+				for _, day := range isoDay.FindAllString(text, -1) {
+					if !named[day] {
+						t.Errorf("%s says %s: %q", path, day, strings.TrimSpace(text))
+					}
+				}
+			}
+		}
+	})
+	if people < 100 {
+		t.Errorf("%d days for people on all pages, expected more", people)
+	}
 }

@@ -56,7 +56,7 @@ func TestPartsOfATrace(t *testing.T) {
 	// Of the night of another nothing is served, whatever is asked.
 	for _, ask := range []string{"from=-300000000&to=1", "from=-9223372036854775808&to=9223372036854775807", "from=0&to=0", "from=5&to=4"} {
 		v.part(address + "/trace.json?trace=0&" + ask)
-		b.lacks(v.last, "21:13", `"71"`, "2026-02-07", "cuff")
+		b.lacks(v.last, "21:13", `"71"`, "2026-02-07", "Feb 7, 2026", "cuff")
 	}
 	for _, ask := range []string{"", "?trace=1", "?trace=-1", "?trace=x", "?trace=stretch"} {
 		if w := v.get(address + "/trace.json" + ask); w.Code != http.StatusNotFound {

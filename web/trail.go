@@ -29,8 +29,8 @@ func (s *Site) revealer(ctx context.Context, c *casework.Case) func(casework.Ref
 }
 
 // eventWords says in words what one event changed, with the new values in the
-// clear. Values that were destroyed are told as destroyed.
-func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (string, error) {
+// clear and days as l writes them. Values that were destroyed are told as destroyed.
+func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event, l rules.Language) (string, error) {
 	reveal := s.revealer(ctx, f.Case)
 	switch e.Kind {
 	case casework.KindOpened:
@@ -46,6 +46,9 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 			t, err := reveal(r)
 			if err != nil {
 				return "", err
+			}
+			if r == ch.BirthDate {
+				t = l.Stamp(t)
 			}
 			parts = append(parts, t)
 		}
@@ -63,7 +66,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		if err != nil {
 			return "", err
 		}
-		return s.statedWords(ch.Facts, reveal)
+		return s.statedWords(ch.Facts, reveal, l)
 	case casework.KindFactWithdrawn:
 		ch, err := changeOf[casework.FactWithdrawn](e)
 		return "withdrawn: " + meaningOf(ch.Name), err
@@ -100,7 +103,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		return fmt.Sprintf("recording %s: session %d, read with %s", clipHash(ch.SHA256), ch.Session, orNothing(string(ch.Reading))), err
 	case casework.KindSpanJudged:
 		ch, err := changeOf[casework.SpanJudged](e)
-		return fmt.Sprintf("span %s to %s judged %s by %s, %s", ch.From, ch.To, ch.Judgement, ch.Name, ch.Credential), err
+		return fmt.Sprintf("span %s to %s judged %s by %s, %s", spanStamp(l, ch.From), spanStamp(l, ch.To), ch.Judgement, ch.Name, ch.Credential), err
 	case casework.KindSpansJudged:
 		ch, err := changeOf[casework.SpansJudged](e)
 		if err != nil {
@@ -109,7 +112,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		by, err := reveal(ch.By)
 		var parts []string
 		for _, sp := range ch.Spans {
-			parts = append(parts, fmt.Sprintf("%s to %s %s", sp.From, sp.To, judgementWord(sp.Judgement)))
+			parts = append(parts, fmt.Sprintf("%s to %s %s", spanStamp(l, sp.From), spanStamp(l, sp.To), judgementWord(sp.Judgement)))
 		}
 		return fmt.Sprintf("doubtful stretches judged by %s: %s", by, strings.Join(parts, "; ")), err
 	case casework.KindIdentityConfirmed:
@@ -133,9 +136,9 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 	case casework.KindLinkMade:
 		ch, err := changeOf[casework.LinkMade](e)
 		if ch.Office != "" {
-			return fmt.Sprintf("put on the list of %s, until %s (link %s)", ch.Office, moment(ch.Expires), ch.SHA256[:8]), err
+			return fmt.Sprintf("put on the list of %s, until %s (link %s)", ch.Office, l.Stamp(moment(ch.Expires)), ch.SHA256[:8]), err
 		}
-		return fmt.Sprintf("link %s made for the %s, until %s", ch.SHA256[:8], Desk(ch.Role).Words(), moment(ch.Expires)), err
+		return fmt.Sprintf("link %s made for the %s, until %s", ch.SHA256[:8], Desk(ch.Role).Words(), l.Stamp(moment(ch.Expires))), err
 	case casework.KindLinkRevoked:
 		ch, err := changeOf[casework.LinkRevoked](e)
 		return "link " + ch.SHA256[:8] + " withdrawn", err
@@ -150,7 +153,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		if err != nil {
 			return "", err
 		}
-		return s.answeredWords(ch, reveal)
+		return s.answeredWords(ch, reveal, l)
 	case casework.KindDisputeTaken:
 		ch, err := changeOf[casework.DisputeTaken](e)
 		return "took the dispute about: " + meaningOf(ch.Fact), err
@@ -170,7 +173,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event) (strin
 		return "critically low reading told: " + words, err
 	case casework.KindAssigned:
 		ch, err := changeOf[casework.Assigned](e)
-		return assignedWords(ch), err
+		return assignedWords(ch, l), err
 	case casework.KindClosed:
 		ch, err := changeOf[casework.Closed](e)
 		if err != nil {
@@ -203,8 +206,8 @@ func stoppedWords(links []string) string {
 }
 
 // assignedWords say who has the case from now on, and by which day.
-func assignedWords(ch casework.Assigned) string {
-	who, day := ch.Owner, ch.Due
+func assignedWords(ch casework.Assigned, l rules.Language) string {
+	who, day := ch.Owner, l.Stamp(ch.Due)
 	if who == "" {
 		who = "nobody"
 	}
@@ -220,6 +223,15 @@ func changeOf[T casework.Change](e casework.Event) (T, error) {
 		return ch, fmt.Errorf("event %d is not readable", e.K)
 	}
 	return ch, nil
+}
+
+// spanStamp is an end of a span: as the recording has it, or for people where l
+// writes days.
+func spanStamp(l rules.Language, stamp string) string {
+	if l.Day == nil {
+		return stamp
+	}
+	return l.Stamp(stamp)
 }
 
 func clipHash(h string) string { return h[:min(len(h), 12)] }
@@ -238,10 +250,10 @@ func meaningOf(name string) string {
 	return name
 }
 
-func (s *Site) statedWords(facts map[string]casework.Stated, reveal func(casework.Ref) (string, error)) (string, error) {
+func (s *Site) statedWords(facts map[string]casework.Stated, reveal func(casework.Ref) (string, error), l rules.Language) (string, error) {
 	var parts []string
 	for _, name := range slices.Sorted(maps.Keys(facts)) {
-		t, err := statedText(name, facts[name], reveal)
+		t, err := statedText(name, facts[name], reveal, l)
 		if err != nil {
 			return "", err
 		}
@@ -250,7 +262,7 @@ func (s *Site) statedWords(facts map[string]casework.Stated, reveal func(casewor
 	return "stated: " + strings.Join(parts, "; "), nil
 }
 
-func statedText(name string, v casework.Stated, reveal func(casework.Ref) (string, error)) (string, error) {
+func statedText(name string, v casework.Stated, reveal func(casework.Ref) (string, error), l rules.Language) (string, error) {
 	raw := string(v.Fact)
 	if v.Personal != "" {
 		var err error
@@ -263,21 +275,21 @@ func statedText(name string, v casework.Stated, reveal func(casework.Ref) (strin
 		return meaningOf(name) + ": " + raw, nil // "(destroyed)"
 	}
 	def, _ := rules.Lookup(name)
-	t := meaningOf(name) + ": " + st.words(def)
+	t := meaningOf(name) + ": " + st.words(def, l)
 	if !st.Place.empty() {
-		t += " (" + st.how() + ")"
+		t += " (" + st.how(l) + ")"
 	}
 	return t, nil
 }
 
-func (s *Site) answeredWords(ch casework.Answered, reveal func(casework.Ref) (string, error)) (string, error) {
+func (s *Site) answeredWords(ch casework.Answered, reveal func(casework.Ref) (string, error), l rules.Language) (string, error) {
 	var parts []string
 	for _, name := range slices.Sorted(maps.Keys(ch.Answers)) {
 		a := ch.Answers[name]
 		t := meaningOf(name) + ": " + saysWords(a.Says)
 		if a.Says == casework.SaysLocated {
 			var err error
-			if t, err = statedText(name, a.Stated, reveal); err != nil {
+			if t, err = statedText(name, a.Stated, reveal, l); err != nil {
 				return "", err
 			}
 		}

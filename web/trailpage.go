@@ -18,6 +18,7 @@ import (
 
 	"airwarrant/qualify/batch"
 	"airwarrant/qualify/casework"
+	"airwarrant/rules"
 )
 
 // trailPage is who did what to a case, and when.
@@ -71,8 +72,8 @@ type trailChange struct {
 }
 
 // trailOf tells the events of a case behind after, at most so many; the whole
-// chain is checked on the way.
-func (s *Site) trailOf(ctx context.Context, number string, after, most int) (*trailPage, error) {
+// chain is checked on the way. Days are as in writes them.
+func (s *Site) trailOf(ctx context.Context, number string, after, most int, in rules.Language) (*trailPage, error) {
 	n, err := casework.ParseNumber(number)
 	if err != nil {
 		return nil, errNoPage
@@ -112,12 +113,12 @@ func (s *Site) trailOf(ctx context.Context, number string, after, most int) (*tr
 			c = next // nothing of it is opened
 			continue
 		}
-		what, err := s.eventWords(ctx, f, e)
+		what, err := s.eventWords(ctx, f, e, in)
 		if err != nil {
 			return nil, err
 		}
-		l := trailLine{K: e.K, At: moment(e.At), Who: e.By, Desk: string(e.Role), What: what, event: e}
-		if l.changes, err = changesOf(&c, &next, e, reveal); err != nil {
+		l := trailLine{K: e.K, At: in.Stamp(moment(e.At)), Who: e.By, Desk: string(e.Role), What: what, event: e}
+		if l.changes, err = changesOf(&c, &next, e, reveal, in); err != nil {
 			return nil, err
 		}
 		for _, ch := range l.changes {
@@ -138,7 +139,7 @@ func (s *Site) trailOf(ctx context.Context, number string, after, most int) (*tr
 
 // changesOf lists what one event changed between the case before and after
 // it. An event that changes nothing of the case has no line.
-func changesOf(before, after *casework.Case, e casework.Event, reveal func(casework.Ref) (string, error)) ([]trailChange, error) {
+func changesOf(before, after *casework.Case, e casework.Event, reveal func(casework.Ref) (string, error), in rules.Language) ([]trailChange, error) {
 	var names []string
 	values := func(c *casework.Case) (map[string]string, error) {
 		v := map[string]string{}
@@ -152,6 +153,9 @@ func changesOf(before, after *casework.Case, e casework.Event, reveal func(casew
 			text, err := reveal(p.ref)
 			if err != nil {
 				return nil, err
+			}
+			if p.ref == c.Patient.BirthDate {
+				text = in.Stamp(text)
 			}
 			v[p.of] = text
 		}
@@ -167,7 +171,7 @@ func changesOf(before, after *casework.Case, e casework.Event, reveal func(casew
 			if other, ok := before.Facts[name]; ok && other.K == st.K && after.Facts[name].K == st.K {
 				continue
 			}
-			text, err := statedText(name, st.Stated, reveal)
+			text, err := statedText(name, st.Stated, reveal, in)
 			if err != nil {
 				return nil, err
 			}
@@ -202,9 +206,9 @@ func changesOf(before, after *casework.Case, e casework.Event, reveal func(casew
 			case l.Revoked:
 				v[of] = "withdrawn"
 			case l.Wrong > 0:
-				v[of] = fmt.Sprintf("opens until %s; %d wrong codes", moment(l.Expires), l.Wrong)
+				v[of] = fmt.Sprintf("opens until %s; %d wrong codes", in.Stamp(moment(l.Expires)), l.Wrong)
 			default:
-				v[of] = "opens until " + moment(l.Expires)
+				v[of] = "opens until " + in.Stamp(moment(l.Expires))
 			}
 		}
 		if d := c.Determination; d != nil {
@@ -223,7 +227,7 @@ func changesOf(before, after *casework.Case, e casework.Event, reveal func(casew
 			}
 			v[fmt.Sprintf("told of a critically low reading, %d", i+1)] = text
 		}
-		for of, text := range map[string]string{"with": c.Owner, "due": c.DueSet} {
+		for of, text := range map[string]string{"with": c.Owner, "due": in.Stamp(c.DueSet)} {
 			if text != "" {
 				v[of] = text
 			}
@@ -286,11 +290,12 @@ func answerState(a casework.Given) string {
 }
 
 func (s *Site) trail(w http.ResponseWriter, q *request) error {
-	if err := s.trailSeen(q, "trail"); err != nil {
+	c, err := s.trailSeen(q, "trail")
+	if err != nil {
 		return err
 	}
 	after := trailAfter(q.URL.Query().Get("after"))
-	b, err := s.trailOf(q.Context(), q.PathValue("number"), after, trailSize)
+	b, err := s.trailOf(q.Context(), q.PathValue("number"), after, trailSize, s.daysOf(q, c.Criteria[0]))
 	if err != nil {
 		return err
 	}
@@ -306,18 +311,18 @@ func (s *Site) trail(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
-// trailSeen writes down that somebody reads the trail, before it is read.
-func (s *Site) trailSeen(q *request, what string) error {
+// trailSeen writes down that somebody reads the trail of a case, before it is read.
+func (s *Site) trailSeen(q *request, what string) (*casework.Case, error) {
 	n, err := casework.ParseNumber(q.PathValue("number"))
 	if err != nil {
-		return errNoPage
+		return nil, errNoPage
 	}
 	c, err := casework.Open(q.Context(), s.cfg.Store, n)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	s.viewed(q.Context(), &file{Case: c}, q.visit.Who, casework.Role(q.visit.Desk), what)
-	return nil
+	return c, nil
 }
 
 // trailEvent is one event as the exported trail has it: in words, in what it
@@ -391,10 +396,10 @@ func (s *Site) trailCSV(w http.ResponseWriter, q *request) error {
 
 // exported is the trail to be sent away under the number of the case.
 func (s *Site) exported(w http.ResponseWriter, q *request, ending string) (*trailPage, error) {
-	if err := s.trailSeen(q, "trail as "+strings.ToUpper(ending)); err != nil {
+	if _, err := s.trailSeen(q, "trail as "+strings.ToUpper(ending)); err != nil {
 		return nil, err
 	}
-	b, err := s.trailOf(q.Context(), q.PathValue("number"), 0, math.MaxInt)
+	b, err := s.trailOf(q.Context(), q.PathValue("number"), 0, math.MaxInt, rules.Language{})
 	if err != nil {
 		return nil, err
 	}

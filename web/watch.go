@@ -66,9 +66,10 @@ type watchedPage struct {
 }
 
 type readingLine struct {
-	By, Found, Words, Next string
-	SHA256                 string
-	Bytes                  int // of the copy
+	By                 *entered
+	Found, Words, Next string
+	SHA256             string
+	Bytes              int // of the copy
 }
 
 // Said is what was typed about what was found.
@@ -98,7 +99,7 @@ func (s *Site) showWatched(w http.ResponseWriter, q *request, status int, form u
 		return err
 	}
 	for _, r := range readings {
-		b.Readings = append(b.Readings, readingLine{r.By.Name + ", " + moment(r.By.At), foundWords[r.Found], r.Words, r.Next.String(), r.SHA256, int(r.Size)})
+		b.Readings = append(b.Readings, readingLine{&entered{r.By.Name, r.By.At}, foundWords[r.Found], r.Words, r.Next.String(), r.SHA256, int(r.Size)})
 	}
 	for _, f := range []editions.Found{editions.FoundSame, editions.FoundChanged, editions.FoundGone} {
 		b.Choices = append(b.Choices, choice{Value: string(f), Words: foundWords[f], On: form.Get("found") == string(f)})

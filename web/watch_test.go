@@ -18,7 +18,7 @@ import (
 func TestWatch(t *testing.T) {
 	b := valeBench(t)
 	v := b.at(Maintainer)
-	b.wants(v.page("/watch"), "Nothing is due.", "Vale Notice, first", "2027-01-01")
+	b.wants(v.page("/watch"), "Nothing is due.", "Vale Notice, first", "1 Jan 2027")
 	*b.clock = b.clock.Add(300 * 24 * time.Hour)
 	v = b.at(Maintainer)
 	b.lacks(v.page("/watch"), "Nothing is due.")
@@ -85,6 +85,6 @@ func TestConfirmingResetsTheWatch(t *testing.T) {
 	if r := v.upload(page, page, []byte("Own Notice: 88 % or less."), map[string]string{"clause": "rest", "by": "A. Reader", "edition": "first"}); r.Code != http.StatusSeeOther {
 		t.Fatalf("status %d: %s", r.Code, text(v.last))
 	}
-	b.wants(v.page("/watch"), "Nothing is due.", "2027-06-01")
+	b.wants(v.page("/watch"), "Nothing is due.", "1 Jun 2027")
 	b.wants(v.page(first(regexp.MustCompile(`href="(/watch/xx-own/[^"]+)"`), v.last)), "25 bytes", "M. Reyes")
 }

@@ -86,7 +86,7 @@ type Site struct {
 type core struct {
 	cfg    Config
 	key    []byte // signs cookies and form tokens; see siteKey
-	pages  map[*texts.Language]map[string]*template.Template
+	pages  map[reader]map[string]*template.Template
 	checks *checks
 	views  views
 	leaves leaves
@@ -147,7 +147,7 @@ func New(cfg Config) (*Site, error) {
 	if s.key, err = siteKey(ctx, cfg.Store, cfg.Random); err != nil {
 		return nil, err
 	}
-	if s.pages, err = parsePages(); err != nil {
+	if s.pages, err = parsedPages(); err != nil {
 		return nil, err
 	}
 	if err := s.findable(context.Background()); err != nil {

@@ -356,7 +356,7 @@ func TestCaseFromCustodyToWorksheet(t *testing.T) {
 	b.lacks(page, "≠", `type="file"`)
 
 	page = v.send(address, address+"/facts", answers())
-	b.wants(page, "✓ written criteria met", "in the chart: visit note of 2026-02-13, page 2, by R. Quill, RN", "<svg", "Has to be on file",
+	b.wants(page, "✓ written criteria met", "in the chart: visit note of Feb 13, 2026, page 2, by R. Quill, RN", "<svg", "Has to be on file",
 		"Neither a test report nor an order, and no guarantee of coverage.")
 	b.lacks(page, "For the physician's office")
 
@@ -372,7 +372,7 @@ func TestCaseFromCustodyToWorksheet(t *testing.T) {
 	b.wants(v.last, `"outcome": "qualifies"`, `"format": "text"`)
 
 	trail := v.page(address + "/trail")
-	b.wants(trail, "case opened under us-medicare", "patient stated: Ada Merrin; 1951-05-04; HV-20417", "recording added", "M. Reyes",
+	b.wants(trail, "case opened under us-medicare", "patient stated: Ada Merrin; May 4, 1951; HV-20417", "recording added", "M. Reyes",
 		"saturation awake at rest on room air, beside a test asleep: 92 %", "written criteria met", "looked at: case", "looked at: worksheet on paper")
 }
 

@@ -855,7 +855,11 @@ func identity(l rules.Language, rows []IdentityRow) Section {
 				c.Sub = r.Explained
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(r.Case)}, {Text: orDash(r.Other), Sub: r.Where}, c}})
+		of, other := r.Case, r.Other
+		if r.What == "birth date" { // of a paper in another form it stays as printed
+			of, other = l.Stamp(of), l.Stamp(other)
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(of)}, {Text: orDash(other), Sub: r.Where}, c}})
 	}
 	s.Small = !slices.ContainsFunc(rows, func(r IdentityRow) bool { return !r.Same })
 	return s

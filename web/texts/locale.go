@@ -2,6 +2,7 @@ package texts
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"golang.org/x/text/language"
@@ -15,7 +16,11 @@ type Locale struct {
 	Tag string
 	// Decimal stands between a whole number and its decimals.
 	Decimal string
+	Days
+}
 
+// Days is how days are written: equal values write them alike.
+type Days struct {
 	months [12]string
 	first  bool // the month stands before the day
 }
@@ -31,8 +36,17 @@ func (l *Language) In(territory string) Locale {
 		tag, _ = language.Compose(tag, region)
 	}
 	printed := message.NewPrinter(tag).Sprint(number.Decimal(1.5))
-	out := Locale{Tag: tag.String(), Decimal: strings.Trim(printed, "15"), months: months[l.Tag]}
-	out.first = l.Tag == English.Tag && monthFirst[territory]
+	return Locale{Tag: tag.String(), Decimal: strings.Trim(printed, "15"), Days: Days{months[l.Tag], l.Tag == English.Tag && monthFirst[territory]}}
+}
+
+// DaysWritten are all the ways in which l writes days, in any territory.
+func (l *Language) DaysWritten() []Days {
+	out := []Days{l.In("").Days}
+	for territory := range monthFirst {
+		if d := l.In(territory).Days; !slices.Contains(out, d) {
+			out = append(out, d)
+		}
+	}
 	return out
 }
 
@@ -50,12 +64,12 @@ var monthFirst = map[string]bool{"US": true, "CA": true, "PH": true}
 
 // Day writes a day with its month in letters, so that no two numbers can be
 // taken for each other: "13 mar 2024", "Mar 13, 2024".
-func (l Locale) Day(year, month, day int) string {
+func (d Days) Day(year, month, day int) string {
 	if month < 1 || month > 12 {
 		return fmt.Sprintf("%04d-%02d-%02d", year, month, day)
 	}
-	if l.first {
-		return fmt.Sprintf("%s %d, %04d", l.months[month-1], day, year)
+	if d.first {
+		return fmt.Sprintf("%s %d, %04d", d.months[month-1], day, year)
 	}
-	return fmt.Sprintf("%d %s %04d", day, l.months[month-1], year)
+	return fmt.Sprintf("%d %s %04d", day, d.months[month-1], year)
 }
