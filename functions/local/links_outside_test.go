@@ -87,7 +87,7 @@ func TestOutsideLinkAndCode(t *testing.T) {
 	pdf := b.fetch(link + "/answers.pdf")
 	b.paper("answers", pdf)
 	text := strings.Join(strings.Fields(pdfText(t, pdf)), " ")
-	for _, want := range []string{"Answers of the physician's office", "Cassius Penhallow", "1955-01-31", "page 1 of", "DEMO", "visit note of", "92 %", "Disputed", "There are two orders", "R. Quill, RN",
+	for _, want := range []string{"Answers of the physician's office", "Cassius Penhallow", "Jan 31, 1955", "page 1 of", "DEMO", "visit note of", "92 %", "Disputed", "There are two orders", "R. Quill, RN",
 		"An answer tells where documentation is found. It does not replace it."} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the paper of the answers lacks %q:\n%s", want, text)

@@ -140,7 +140,11 @@ func (e *FormatError) Said() Text {
 	case e.Format != "":
 		place = joined("%s %s", format, place)
 	}
-	if e.Field.Format != "" {
+	switch {
+	case e.Field.Format == "":
+	case place.Format == "": // of what came beside the file
+		place = e.Field
+	default:
 		place = joined("%s, %s", place, e.Field)
 	}
 	said := Said("expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
