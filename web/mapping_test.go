@@ -287,6 +287,9 @@ func TestMappingStepOfAnotherFile(t *testing.T) {
 // A table that is too wide to be shown is refused in the reader's words, or
 // read, whatever the form asks for.
 func TestMappingOfAWideTable(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
 	b := newBench(t, &storetest.Memory{}, false)
 	v := b.at(Intake)
 	address := b.ready(v)

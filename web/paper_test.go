@@ -15,6 +15,9 @@ import (
 // each takes one to two pages, a night with many doubtful stretches too, alike
 // on A4 and on Letter, in English and in Spanish, and all of them say DEMO.
 func TestDemoPapers(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
 	b := newBench(t, &storetest.Memory{}, true)
 	ctx, printed := context.Background(), 0
 	heads, _, err := b.store.Heads(ctx, "", 100)

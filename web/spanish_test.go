@@ -272,6 +272,9 @@ func TestWorksheetsInSpanishSayNoEnglish(t *testing.T) {
 // What the reading of a file says on the worksheet is in Spanish too: every
 // recording of the corpus that can be read.
 func TestRecordingsInSpanishSayNoEnglish(t *testing.T) {
+	if raced {
+		return // one goroutine
+	}
 	lib := must(rules.Embedded())
 	h := listen(texts.Spanish, must(lib.Region("es-separ")))
 	names := must(fs.Glob(os.DirFS("../testdata/recordings"), "*"))
