@@ -45,7 +45,8 @@ function trace(box) {
   let hide = false;
   let at = 0; // of the cursor, ms
   let placed = false; // by somebody
-  let first = null; // promise of the first part
+  let first = null; // promise of the first part, while it is asked for
+  let rest = Promise.resolve(); // until the first part may be asked for again
   let asks = 0;
   let took = 0; // number of the ask that part answers
   let over = null; // place of the pointer on the sheet
@@ -85,10 +86,16 @@ function trace(box) {
       told.textContent = tell("lost");
     }
   };
-  // ready asks for the first part when somebody first turns to the trace.
+  // ready asks for the first part when somebody first turns to the trace. One
+  // that was lost is asked for again at the next turn, and that turn waits for it.
   const ready = () => {
     if (part.readings) return Promise.resolve();
-    if (!first) first = ask().then(() => { setTimeout(() => { first = null; }, TRACE_PACE); });
+    if (!first) {
+      first = rest.then(ask).then(() => {
+        first = null;
+        rest = new Promise((done) => { setTimeout(done, TRACE_PACE); });
+      });
+    }
     return first;
   };
   const load = async () => {
