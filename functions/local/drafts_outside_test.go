@@ -4,6 +4,7 @@ package main
 
 import (
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -77,13 +78,17 @@ func valeSite(t *testing.T, further int) *browser {
 		}
 		c.Library = editions.New(c.Store, base.With([]rules.Region{region}, []*rules.Pack{pack}, nil), c.Now)
 	})
-	for range further {
+	for made := 0; made < further; {
 		number, err := casework.NewNumber(time.Now(), rand.Reader)
 		if err == nil {
 			_, err = casework.Create(t.Context(), store, number, casework.Stamp{At: time.Now(), By: "demo intake", Role: casework.RoleIntake}, casework.Opened{Criteria: []string{"xx-vale"}})
 		}
-		if err != nil {
+		switch {
+		case errors.Is(err, casework.ErrConflict): // a number that is taken: draw another, as the page does
+		case err != nil:
 			t.Fatal(err)
+		default:
+			made++
 		}
 	}
 	return b
