@@ -213,19 +213,27 @@ func (b *browser) look(name string) {
 		if found != "" {
 			b.t.Errorf("axe-core on %s at %d pixels:\n%s", name, width, found)
 		}
-		if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
-			png, err := cdp.Run(b.ctx, cdp.FullScreenshot(100))
-			if err == nil {
-				err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%d.png", name, width)), png, 0o600)
-			}
-			if err != nil {
-				b.t.Fatal(err)
-			}
-		}
+		b.picture(name, width)
 	}
 	b.fits(name)
 	b.do(cdp.EmulateViewport(1280, 900))
 	b.seen[name] = true
+}
+
+// picture leaves the whole page, as wide as it is now, where pictures are asked for.
+func (b *browser) picture(name string, width int64) {
+	b.t.Helper()
+	dir := os.Getenv("AIRWARRANT_PICTURES")
+	if dir == "" {
+		return
+	}
+	png, err := cdp.Run(b.ctx, cdp.FullScreenshot(100))
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%d.png", name, width)), png, 0o600)
+	}
+	if err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 // fits holds the page against the narrowest and the widest window: 320 pixels,
@@ -261,15 +269,7 @@ func (b *browser) fits(name string) {
 		if told != "" {
 			b.t.Errorf("%s at %d pixels:\n%s", name, width, told)
 		}
-		if dir := os.Getenv("AIRWARRANT_PICTURES"); dir != "" {
-			png, err := cdp.Run(b.ctx, cdp.FullScreenshot(100))
-			if err == nil {
-				err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%d.png", name, width)), png, 0o600)
-			}
-			if err != nil {
-				b.t.Fatal(err)
-			}
-		}
+		b.picture(name, width)
 	}
 }
 

@@ -8,9 +8,7 @@ import (
 	"time"
 
 	"airwarrant/functions/internal/store/local"
-	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
-	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/rehearsal"
 	"airwarrant/rules"
 )
@@ -67,21 +65,10 @@ func fillReplay(t testing.TB, store casework.Store, lib *rules.Library, n int) {
 	opened := time.Date(2030, 3, 1, 9, 0, 0, 0, time.UTC)
 	taken := map[string]bool{}
 	for i := range n {
-		facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", 84+i%12)), "facts")
-		if err != nil {
-			t.Fatal(err)
-		}
-		q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
-		res, err := qualify.Check(q, lib)
-		if err != nil {
-			t.Fatal(err)
-		}
-		packed, err := q.Keep(res).Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
+		q, _, packed := atRest(t, lib, 84+i%12)
 		number := ""
 		for number == "" || taken[number] {
+			var err error
 			if number, err = casework.NewNumber(opened, random); err != nil {
 				t.Fatal(err)
 			}

@@ -21,6 +21,26 @@ import (
 	"airwarrant/rules"
 )
 
+// atRest determines a test at rest under the example criteria, and packs what a
+// store keeps of it.
+func atRest(t testing.TB, lib *rules.Library, spo2 int) (qualify.Query, *qualify.Result, []byte) {
+	t.Helper()
+	facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", spo2)), "facts")
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
+	res, err := qualify.Check(q, lib)
+	if err != nil {
+		t.Fatal(err)
+	}
+	packed, err := q.Keep(res).Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return q, res, packed
+}
+
 // replayStore is a store of cases under the example criteria, one for each
 // resting saturation; the last is not determined since it was changed. It
 // returns the number of each case.
@@ -39,19 +59,7 @@ func replayStore(t *testing.T, dir string, rest ...int) []string {
 	at := casework.Stamp{At: time.Date(2030, 3, 1, 9, 0, 0, 0, time.UTC), By: "account-1", Role: casework.RoleSystem}
 	var numbers []string
 	for _, spo2 := range rest {
-		facts, err := criteria.ParseFacts([]byte(fmt.Sprintf("test_date: 2030-02-01\norder_date: 2030-01-29\ntest_state: rest\ntest_oxygen: room_air\ntest_place: facility\nrest_spo2: %d\n", spo2)), "facts")
-		if err != nil {
-			t.Fatal(err)
-		}
-		q := qualify.Query{Facts: facts, Criteria: []string{"xx-example"}}
-		res, err := qualify.Check(q, lib)
-		if err != nil {
-			t.Fatal(err)
-		}
-		packed, err := q.Keep(res).Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
+		q, res, packed := atRest(t, lib, spo2)
 		number, err := casework.NewNumber(at.At, random)
 		if err != nil {
 			t.Fatal(err)
