@@ -222,12 +222,20 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 	if rt.Link && rt.Method == "GET" {
 		to = q.URL.Path
 	}
+	held := s.held(w, q, rt, err)
+	if held != nil && q.visit.Nonce == "" {
+		// Its form needs a token to carry, as that of a first visit.
+		if v, err := s.newVisit(w, q.Request); err == nil {
+			q.visit, q.token = v, s.formToken(v)
+		}
+	}
 	s.render(w, q, a.Status, "error", page{Title: a.Title, Body: struct {
 		answer
 		Reference string
 		Leave     bool
 		To        string // a link to open after leaving the desk
-	}{a, reference, errors.Is(err, errDesk) && rt.Link, to}})
+		Held      *heldForm
+	}{a, reference, errors.Is(err, errDesk) && rt.Link, to, held}})
 }
 
 // paceError refuses what came too often.

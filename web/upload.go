@@ -50,6 +50,7 @@ func (s *Site) receiveIf(q *request, admits func(url.Values) error) (*received, 
 		return nil, errUnreadableForm
 	}
 	out := &received{form: url.Values{}}
+	q.came = out.form
 	for range partsLimit {
 		part, err := mr.NextPart()
 		if errors.Is(err, io.EOF) {

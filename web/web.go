@@ -21,6 +21,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/url"
 	"runtime/debug"
 	"slices"
 	"sync"
@@ -332,6 +333,8 @@ type request struct {
 	// language is what the visitor chose, or the browser accepts.
 	language *texts.Language
 	route    Route
+	// came are the fields of an upload form as far as they were read.
+	came url.Values
 }
 
 // Handler serves Routes.
