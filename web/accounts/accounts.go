@@ -415,14 +415,14 @@ func (b *Book) Give(ctx context.Context, st casework.Stamp, id string, roles []c
 	if err != nil {
 		return err
 	}
-	if !slices.Contains(roles, casework.RoleAdministrator) {
-		if err := b.notLast(ctx, id); err != nil {
-			return err
-		}
-	}
 	_, err = b.update(ctx, st, id, func(a Account) (string, any, error) {
 		if slices.Equal(a.Roles, roles) && a.Office == office {
 			return "", nil, errNothing
+		}
+		if !slices.Contains(roles, casework.RoleAdministrator) {
+			if err := b.leave(ctx, st, a); err != nil {
+				return "", nil, err
+			}
 		}
 		return kindRoles, given{roles, office}, nil
 	})
@@ -431,14 +431,11 @@ func (b *Book) Give(ctx context.Context, st casework.Stamp, id string, roles []c
 
 // Disable ends all sessions of an account and lets it sign in no more.
 func (b *Book) Disable(ctx context.Context, st casework.Stamp, id string) error {
-	if err := b.notLast(ctx, id); err != nil {
-		return err
-	}
 	_, err := b.update(ctx, st, id, func(a Account) (string, any, error) {
 		if a.Disabled {
 			return "", nil, errNothing
 		}
-		return kindDisabled, struct{}{}, nil
+		return kindDisabled, struct{}{}, b.leave(ctx, st, a)
 	})
 	return err
 }
@@ -454,28 +451,65 @@ func (b *Book) Enable(ctx context.Context, st casework.Stamp, id string) error {
 	return err
 }
 
-// notLast gives ErrLast if nobody but the account could give accounts. Two
-// administrators who disable each other in one instant are not held up: the
-// command line makes another.
-func (b *Book) notLast(ctx context.Context, id string) error {
-	all, err := b.Accounts(ctx)
+// leaving is the name of the ledger of administrators who are about to be none.
+// Every change that takes one away extends it first, so that of two such changes
+// in one instant the second reads the first: administrators who disable each
+// other can't both succeed.
+const leaving = "administrators"
+
+// leaves is an entry of that ledger: the account, and the last entry of its own
+// ledger. Until that has a further one the account counts as gone.
+type leaves struct {
+	Account string `json:"account"`
+	Of      int    `json:"of"`
+}
+
+// leave announces that a is about to be no administrator, if it is one, and
+// gives ErrLast if nobody else could give accounts then. Call it right before
+// the entry that does it, which has to follow a.last.
+func (b *Book) leave(ctx context.Context, st casework.Stamp, a Account) error {
+	if a.Disabled || !a.Has(casework.RoleAdministrator) {
+		return nil
+	}
+	for range updateTries {
+		// In this order: who is announced after the ledger was read makes the
+		// entry below conflict.
+		said, last, err := b.announced(ctx)
+		if err != nil {
+			return err
+		}
+		all, err := b.Accounts(ctx)
+		if err != nil {
+			return err
+		}
+		if !slices.ContainsFunc(all, func(o Account) bool {
+			return o.ID != a.ID && !o.Disabled && o.Has(casework.RoleAdministrator) && said[o.ID] != o.N()
+		}) {
+			return ErrLast
+		}
+		if _, err = casework.AppendEntry(ctx, b.store, leaving, last, st, "leaves", leaves{a.ID, a.N()}); !errors.Is(err, casework.ErrConflict) {
+			return err
+		}
+	}
+	return casework.ErrConflict
+}
+
+// announced tells of each account that was announced the entry that was its last
+// then, and the last entry of the ledger of those announced.
+func (b *Book) announced(ctx context.Context) (map[string]int, casework.Entry, error) {
+	entries, err := casework.ReadLedger(ctx, b.store, leaving)
 	if err != nil {
-		return err
+		return nil, casework.Entry{}, err
 	}
-	is := false
-	for _, a := range all {
-		if a.Disabled || !a.Has(casework.RoleAdministrator) {
-			continue
+	said, last := map[string]int{}, casework.Entry{}
+	for _, e := range entries {
+		var v leaves
+		if err := json.Unmarshal(e.Change, &v); err != nil {
+			return nil, last, fmt.Errorf("ledger %s, entry %d cannot be read: %w", leaving, e.N, err)
 		}
-		if a.ID != id {
-			return nil
-		}
-		is = true
+		said[v.Account], last = v.Of, e
 	}
-	if is {
-		return ErrLast
-	}
-	return nil
+	return said, last, nil
 }
 
 // SignOutEverywhere ends all sessions of an account.

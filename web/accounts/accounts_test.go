@@ -762,3 +762,113 @@ func TestTrailIsSound(t *testing.T) {
 		t.Errorf("report %+v: %v", r, err)
 	}
 }
+
+// between runs something once, right before the entry that would do what the
+// store is told to watch for is written.
+type between struct {
+	*storetest.Memory
+	before func(casework.Entry) bool
+	do     func()
+}
+
+func (s *between) PutEntry(ctx context.Context, e casework.Entry) error {
+	if do := s.do; do != nil && s.before(e) {
+		s.do = nil
+		do()
+	}
+	return s.Memory.PutEntry(ctx, e)
+}
+
+// Of two administrators who take the role from each other in one instant one is
+// left, wherever the second comes in between.
+func TestAdministratorsDisableEachOther(t *testing.T) {
+	none := []casework.Role{casework.RoleIntake}
+	for name, end := range map[string]func(*Book, string) error{
+		"disabling":  func(b *Book, id string) error { return b.Disable(t.Context(), admin, id) },
+		"role taken": func(b *Book, id string) error { return b.Give(t.Context(), admin, id, none, "") },
+	} {
+		for _, ledger := range []string{leaving, ledgerPrefix} {
+			b := newBench(t)
+			one, _ := b.make("M. Reyes", casework.RoleAdministrator)
+			two, _ := b.make("T. Vane", casework.RoleAdministrator)
+			var other error
+			store := &between{Memory: b.store, before: func(e casework.Entry) bool { return strings.HasPrefix(e.Ledger, ledger) }}
+			store.do = func() { other = end(b.Book, one.ID) }
+			err := end(New(store, b.now, b.random), two.ID)
+			if store.do != nil || errors.Is(err, ErrLast) == errors.Is(other, ErrLast) {
+				t.Errorf("%s, the other before an entry of %s: %v and %v, want one of them told that it is the last", name, ledger, err, other)
+			}
+			if left := b.administrators(); len(left) != 1 {
+				t.Errorf("%s, the other before an entry of %s: %d administrators are left, want one", name, ledger, len(left))
+			}
+		}
+	}
+}
+
+// administrators are those who can give accounts.
+func (b *bench) administrators() []Account {
+	b.t.Helper()
+	all, err := b.Accounts(b.t.Context())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return slices.DeleteFunc(all, func(a Account) bool { return a.Disabled || !a.Has(casework.RoleAdministrator) })
+}
+
+// Everybody disables everybody else at once: somebody is left, and an
+// announcement that a kill left without its change holds nobody for good.
+func TestAdministratorsAllAtOnce(t *testing.T) {
+	b := newBench(t)
+	var all []Account
+	for i := range 4 {
+		a, _ := b.make(fmt.Sprintf("Person %d", i), casework.RoleAdministrator)
+		all = append(all, a)
+	}
+	var wg sync.WaitGroup
+	for i := range all {
+		for _, a := range all {
+			wg.Go(func() {
+				if a.ID == all[i].ID {
+					return
+				}
+				if err := b.Disable(t.Context(), admin, a.ID); err != nil && !errors.Is(err, ErrLast) && !errors.Is(err, casework.ErrConflict) {
+					t.Error(err)
+				}
+			})
+		}
+	}
+	wg.Wait()
+	left := b.administrators()
+	if len(left) == 0 {
+		t.Fatal("nobody is left who can give accounts")
+	}
+	for _, a := range left[1:] {
+		if err := b.Disable(t.Context(), admin, a.ID); err != nil {
+			t.Fatal(err)
+		}
+	}
+	last := left[0]
+	fresh, _ := b.make("Somebody else", casework.RoleAdministrator)
+	// Killed between the announcement and the change.
+	if err := b.leave(t.Context(), admin, fresh); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Disable(t.Context(), admin, last.ID); !errors.Is(err, ErrLast) {
+		t.Errorf("the other is announced to go: %v, want ErrLast", err)
+	}
+	if err := b.Enable(t.Context(), admin, all[0].ID); err != nil {
+		t.Fatal(err)
+	}
+	if all[0].ID == last.ID {
+		if err := b.Enable(t.Context(), admin, all[1].ID); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.Disable(t.Context(), admin, last.ID); err != nil {
+		t.Errorf("somebody else can give accounts: %v", err)
+	}
+	report, err := casework.Audit(t.Context(), b.store)
+	if err != nil || len(report.Faults) > 0 {
+		t.Errorf("audit: %v, %v", report.Faults, err)
+	}
+}
