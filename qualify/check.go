@@ -50,6 +50,7 @@ type gathered struct {
 	recorded rules.Date      // by the recorder's clock, zero if it has none
 	asks     []criteria.Need // what has to be answered first
 	told     []string        // sentences about all of it
+	received rules.Date      // the latest day on which what it rests on came, zero if not known
 }
 
 // checkOne runs the chain for one test.
@@ -69,7 +70,7 @@ func gather(q Query, lib Versions) (*Result, error) {
 	}
 	stated, _ := knownDate(q.Facts, "test_date")
 	g := &res.before
-	g.sources = len(q.Sources)
+	g.sources, g.received = len(q.Sources), q.Received
 	var err error
 	if g.withheld, err = barred(q, lib, cmp.Or(q.On, stated), g.sources > 0); err != nil {
 		return nil, err
@@ -406,13 +407,22 @@ func sameNights(l rules.Language, rds []Reading) []string {
 	return out
 }
 
-// dateDoubts asks for the date of the test where it picks the version and is
-// not settled: not stated at all, or stated otherwise than the recorder's
-// clock has it, with another version in force on that day.
+// dateDoubts asks for the date of the test where it cannot be right, or picks the
+// version and is not settled: stated for a day after the test came to hand, or
+// before the patient was born; not stated at all; or stated otherwise than the
+// recorder's clock has it, with another version in force on that day.
 func (res *Result) dateDoubts(d *criteria.Determination, lib Versions, region string, pack *rules.Pack, stated rules.Date, dated bool, recorded, on rules.Date) {
 	l := res.language
 	need := res.need("test_date", "")
+	birth, born := knownDate(res.Facts, "birth_date")
 	switch {
+	// The next day may have begun where the test was taken.
+	case dated && !res.before.received.IsZero() && res.before.received.AddDays(1).Before(stated):
+		need.Why = l.Say("the stated date of the test, %s, lies after the day on which the test came here, %s, and no test is of a day after it came", stated, res.before.received)
+		d.Open([]criteria.Need{need}, res.Facts)
+	case dated && born && stated.Before(birth):
+		need.Why = l.Say("the stated date of the test, %s, lies before the stated birth date, %s: one of them is wrong", stated, birth)
+		d.Open([]criteria.Need{need}, res.Facts)
 	case !dated && on.IsZero():
 		need.Why = l.Say("the date of the test picks the version of the criteria, and nobody has stated it")
 		if res.Facts["test_date"].State == criteria.Unknown {

@@ -41,6 +41,7 @@ type keptRun struct {
 	Sources  int               `json:"sources,omitzero"`
 	Unread   bool              `json:"unread,omitzero"` // withheld: nothing is measured
 	Recorded rules.Date        `json:"recorded,omitzero"`
+	Received rules.Date        `json:"received,omitzero"`
 	Asks     []criteria.Need   `json:"asks,omitempty"`
 	Night    *analysis.Profile `json:"night,omitempty"`
 	Walk     bool              `json:"walk,omitzero"`
@@ -91,7 +92,7 @@ func (q Query) Keep(res *Result) *Kept {
 	}
 	k.own = len(res.tests) > 0 && res.tests[len(res.tests)-1].Name == criteria.OwnTest
 	for _, run := range runs {
-		r := keptRun{Sources: run.before.sources, Unread: run.before.withheld != "", Recorded: run.before.recorded,
+		r := keptRun{Sources: run.before.sources, Unread: run.before.withheld != "", Recorded: run.before.recorded, Received: run.before.received,
 			Asks: run.before.asks, Walk: run.Walk != nil, Absent: run.absent}
 		if run.Analysis != nil {
 			r.Night = run.Analysis.Profile()
@@ -217,7 +218,7 @@ func (k *Kept) determine(region string, versions Versions, confirmed map[string]
 
 // determine is checkOne without the recordings.
 func (r *keptRun) determine(q Query, region string, versions Versions, outline bool) (*Result, error) {
-	res := &Result{Facts: q.Facts, before: gathered{sources: r.Sources}, kept: true, outline: outline}
+	res := &Result{Facts: q.Facts, before: gathered{sources: r.Sources, received: r.Received}, kept: true, outline: outline}
 	stated, _ := knownDate(q.Facts, "test_date")
 	var err error
 	if res.before.withheld, err = barred(q, versions, stated, r.Sources > 0); err != nil {

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -104,6 +105,19 @@ func TestKeptDeterminesAsTheRecording(t *testing.T) {
 	}
 	if read < 50 || len(determined) != 3 {
 		t.Fatalf("%d results, outcomes %v: expected at least 50 with every outcome", read, determined)
+	}
+	// A date that lies after the day on which the test came decides nothing, and
+	// goes on deciding nothing once it has come.
+	report := map[string]criteria.Fact{}
+	for name, f := range stated {
+		report[name] = f
+	}
+	for day, want := range map[int]bool{28: true, 27: false} { // the day before the test, and two before
+		res := again(t, "report", qualify.Query{Criteria: []string{"us-medicare"}, Facts: report, Received: rules.Date{Year: 2026, Month: 2, Day: day}, Today: rules.Date{Year: 2026, Month: 6, Day: 1}}, lib)
+		asked := slices.ContainsFunc(res.Determinations[0].Needs, func(n criteria.Need) bool { return n.Fact == "test_date" })
+		if asked == want {
+			t.Errorf("came on February %d: the date of the test is asked: %v", day, asked)
+		}
 	}
 	// Withheld, under every set at once: one of them bars the supplier.
 	again(t, "withheld", qualify.Query{Sources: []qualify.Source{{Name: "night", Data: []byte("x")}}, Criteria: regions,

@@ -45,6 +45,11 @@ type Query struct {
 	// Today is the day on which it is asked, from the caller: a test dated
 	// after it is told. Zero: not told.
 	Today rules.Date
+	// Received is the day, from the caller, on which the latest came to hand of
+	// what the case's own test rests on, and Listed that of the tests that the
+	// facts list: no test is of a day after it came, so a date that says so
+	// decides nothing. Zero: not known.
+	Received, Listed rules.Date
 	// Critical is the limit of the alert on critically low readings: nil takes
 	// the house's default Critical(), one without a figure turns it off.
 	Critical *worksheet.CriticalLimit

@@ -64,6 +64,9 @@ func checkTests(q Query, lib Versions, tests []criteria.Test) (*Result, error) {
 	for i, t := range tests {
 		sub := q
 		sub.Facts, sub.Sources, sub.Session = criteria.TestFacts(q.Facts, t), nil, nil
+		if t.Name != criteria.OwnTest {
+			sub.Received = q.Listed
+		}
 		numbers[i] = sourcesOf(q, t, listed)
 		for k, n := range numbers[i] {
 			sub.Sources = append(sub.Sources, q.Sources[n-1])

@@ -289,6 +289,7 @@ func (r *batchRun) begin() error {
 		return err
 	}
 	r.query = qualify.Query{Facts: r.stated.facts, Criteria: []string{r.stated.region}, Private: true, Today: r.s.today(), Critical: r.s.cfg.Critical, Confirmed: confirmed}
+	r.query.Received, r.query.Listed = r.query.Today, r.query.Today
 	r.begun = true
 	return nil
 }

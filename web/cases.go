@@ -429,6 +429,26 @@ func (f *file) upload() *casework.Upload {
 	return nil
 }
 
+// received is the day on which the recording came, or without one the latest on
+// which a figure of the test, or its date, was stated; and that on which the
+// other tests were listed.
+func (f *file) received(u *casework.Upload) (own, listed rules.Date) {
+	for name, st := range f.Case.Facts {
+		def, _ := rules.Lookup(name)
+		day := dayOf(st.At)
+		switch {
+		case name == "tests":
+			listed = day
+		case u == nil && (name == "test_date" || def.Level || def.Who == rules.Tester) && own.Before(day):
+			own = day
+		}
+	}
+	if u != nil {
+		own = dayOf(u.At)
+	}
+	return own, listed
+}
+
 // evaluate runs the chain for a case, worded as what is kept of it has to be.
 func (s *Site) evaluate(ctx context.Context, f *file) (*evaluation, error) {
 	return s.evaluateIn(ctx, f, rules.Language{})
@@ -460,6 +480,7 @@ func (s *Site) evaluateIn(ctx context.Context, f *file, in rules.Language) (*eva
 		return nil, err
 	}
 	u := f.upload()
+	q.Received, q.Listed = f.received(u)
 	if u != nil {
 		how, err := readingOf(u)
 		if err != nil {
@@ -586,7 +607,7 @@ func inputHash(q qualify.Query, u *casework.Upload, lib *rules.Library) (string,
 			return "", err
 		}
 	}
-	if err := enc.Encode([]any{q.Criteria, q.Today, q.Confirmed, lib.SHA256(), q.Language.Tag}); err != nil {
+	if err := enc.Encode([]any{q.Criteria, q.Today, q.Received, q.Listed, q.Confirmed, lib.SHA256(), q.Language.Tag}); err != nil {
 		return "", err
 	}
 	if u != nil {

@@ -177,6 +177,8 @@ func (s *Site) readNewCase(form url.Values) (region string, p patient, faults ma
 	var err error
 	if p.Birth, err = rules.ParseDate(typed(form, "birth")); err != nil {
 		faults["birth"] = sentence(err)
+	} else if s.today().AddDays(1).Before(p.Birth) { // where the patient lives the next day may have begun
+		faults["birth"] = "Expected a birth date that has come; found one in the future. Compare it with the order and correct it."
 	}
 	p.Identifier = typed(form, "identifier")
 	if len(p.Identifier) > textLimit {

@@ -181,6 +181,64 @@ func TestDatesAreDoubted(t *testing.T) {
 	b.wants(page, inWords("The stated date of the test, 2026-07-01, is after today, 2026-06-01"))
 }
 
+// No test is of a day after it came: such a date decides nothing, today or once
+// it has come, and what settles it is asked. One that was stated beforehand
+// stands as soon as the test itself comes.
+func TestDateAfterTheTestCame(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	report := func(day string) string {
+		address := v.open(medicare, merrin)
+		form := custody("sent_by_tester")
+		form.Set("v.test_date", day)
+		v.send(address, address+"/custody", form)
+		figures := answers()
+		figures.Set("v.reported_minutes", "7.2")
+		figures.Set("u.reported_minutes", "min")
+		v.send(address, address+"/facts", figures)
+		return address
+	}
+	b.wants(v.page(report("2026-06-02")), "✓ written criteria met") // where the patient lives the day may have begun
+	address := report("2026-06-03")
+	why := inWords("the stated date of the test, 2026-06-03, lies after the day on which the test came here, 2026-06-01")
+	b.wants(v.page(address), "? undetermined", why)
+	*b.clock = b.clock.AddDate(0, 0, 30)
+	v = b.at(Intake)
+	b.wants(v.page(address), "? undetermined", why)
+	if r := v.get(address + "/worksheet.json"); !strings.Contains(r.Body.String(), `"fact": "test_date"`) {
+		t.Error("the date of the test is not among what is needed")
+	}
+	// Corrected, it decides.
+	b.wants(v.send(address, address+"/custody", url.Values{"v.test_date": {"2026-05-30"}}), "✓ written criteria met")
+
+	// A recording that comes after the day that was stated for it.
+	address = v.open(medicare, merrin)
+	form := custody("order_on_file")
+	form.Set("v.test_date", "2026-07-10")
+	v.send(address, address+"/custody", form)
+	v.send(address, address+"/facts", answers())
+	*b.clock = b.clock.AddDate(0, 0, 20)
+	v = b.at(Intake)
+	night := table("Time,SpO2,Pulse\n", 2000, func(i int) string {
+		at := time.Date(2026, 7, 10, 22, 0, 0, 0, time.UTC).Add(time.Duration(i) * 4 * time.Second)
+		return fmt.Sprintf("%s,%d,%d", at.Format("2006-01-02 15:04:05"), 86+i%2, 60+i%4)
+	})
+	v.upload(address, address+"/recording", night, nil)
+	b.lacks(v.page(address), "lies after the day on which")
+	b.wants(v.last, "✓ written criteria met")
+
+	// A birth date that has not come is a slip of the pen.
+	v.page("/cases/new")
+	if r := v.post("/cases/new", url.Values{"payer": {medicare}, "name": {"Ada Merrin"}, "birth": {"2051-05-04"}}); r.Code != 422 {
+		t.Errorf("a birth date in the future: status %d, want 422", r.Code)
+	}
+	v.page(address)
+	if r := v.post(address+"/patient", url.Values{"name": {"Ada Merrin"}, "birth": {"2051-05-04"}}); r.Code != 422 {
+		t.Errorf("a correction to a birth date in the future: status %d, want 422", r.Code)
+	}
+	b.wants(v.last, "found one in the future")
+}
+
 // TestRefusedFileSaysWhyOnce: on the page of a file that was refused the reason
 // stands at the form alone, on the case in the list of what came.
 func TestRefusedFileSaysWhyOnce(t *testing.T) {

@@ -62,6 +62,10 @@ func batchCommand(args []string, e env) error {
 	if err != nil {
 		return err
 	}
+	today, received, err := cf.day()
+	if err != nil {
+		return err
+	}
 	var facts *batch.Facts
 	if *table != "" {
 		data, err := os.ReadFile(*table)
@@ -98,7 +102,7 @@ func batchCommand(args []string, e env) error {
 		src.Name = name
 		src.Read.Sibling = noting(used, folder, filepath.Dir(f.path), src.Read.Sibling)
 		for _, one := range batch.Split(src) {
-			lines = append(lines, batch.File(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao, Confirmed: conf, Critical: critical}, lib)...)
+			lines = append(lines, batch.File(one, facts, qualify.Query{Criteria: regions, On: date, Analysis: ao, Confirmed: conf, Critical: critical, Today: today, Received: received, Listed: received}, lib)...)
 		}
 	}
 	for _, key := range facts.Untaken() {

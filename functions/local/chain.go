@@ -239,6 +239,10 @@ func check(args []string, e env) error {
 	if q.Critical, err = cf.setting(); err != nil {
 		return err
 	}
+	if q.Today, q.Received, err = cf.day(); err != nil {
+		return err
+	}
+	q.Listed = q.Received
 	if *confirmed != "" {
 		if q.Confirmed, err = readConfirmations(*confirmed, lib); err != nil {
 			return err

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -98,7 +99,7 @@ type checked struct {
 	Determinations []struct {
 		Criteria, Version, Outcome, Disposition, Status string
 		DecidedBy                                       []string `json:"decided_by"`
-		Needs                                           []struct{ Fact, Who string }
+		Needs                                           []struct{ Fact, Who, Why string }
 		Notes                                           []string
 	}
 }
@@ -674,5 +675,49 @@ func TestRulesShowTellsForWhom(t *testing.T) {
 		if r := command(t, "", "rules", "show", region, "--json"); r.code != 0 || !json.Valid([]byte(r.out)) {
 			t.Errorf("rules show %s --json: exit %d", region, r.code)
 		}
+	}
+}
+
+// TestDateAfterTheTestCame: no test is of a day after it came to hand, nor of one
+// before its patient was born. The day that --today says is the day it came; the
+// clock of the machine alone tells, and keeps nothing from being determined.
+func TestDateAfterTheTestCame(t *testing.T) {
+	n := file(t, "n.csv", night("93*5400 88*90"))
+	for _, c := range []struct {
+		name, facts string
+		args        []string
+		code        int
+		why         string
+	}{
+		{"the day itself", conditions, []string{"--today", "2024-03-01"}, 0, ""},
+		{"where the test was taken the next day had begun", conditions, []string{"--today", "2024-02-29"}, 0, ""}, // a leap day
+		{"two days after", conditions, []string{"--today", "2024-02-28"}, 3, "the stated date of the test, 2024-03-01, lies after the day on which the test came here, 2024-02-28"},
+		{"not said when", conditions, nil, 0, ""},
+		{"on a leap day before birth", conditions + "birth_date: 2024-03-02\n", nil, 3, "2024-03-01, lies before the stated birth date, 2024-03-02"},
+		{"on the day of birth", conditions + "birth_date: 2024-03-01\n", nil, 0, ""},
+	} {
+		r := command(t, "", append([]string{"check", n, "--criteria", "us-medicare", "--facts", file(t, "f.yaml", c.facts), "--json"}, c.args...)...)
+		if r.code != c.code {
+			t.Errorf("%s: exit %d, want %d: %s", c.name, r.code, c.code, r.err)
+			continue
+		}
+		d := decode(t, r).Determinations[0]
+		asked := slices.ContainsFunc(d.Needs, func(n struct{ Fact, Who, Why string }) bool {
+			return n.Fact == "test_date" && strings.Contains(n.Why, c.why)
+		})
+		if asked != (c.code == 3) || c.code == 3 && (d.Outcome != "undetermined" || len(d.DecidedBy) > 0) {
+			t.Errorf("%s: %s by %v, needs %+v", c.name, d.Outcome, d.DecidedBy, d.Needs)
+		}
+	}
+	// Of listed tests each has a day of its own.
+	listed := conditions + "tests:\n- {name: Gas, test_state: rest, test_date: 2024-03-09, rest_pao2: 54 mmHg}\n"
+	for today, code := range map[string]int{"2024-03-09": 0, "2024-03-07": 3} {
+		if r := command(t, "", "check", "--criteria", "us-medicare", "--facts", file(t, "f.yaml", strings.Replace(listed, "test_state: asleep", "test_state: rest", 1)), "--today", today, "--json"); r.code != code {
+			t.Errorf("a listed test of 9 March on %s: exit %d, want %d: %s %s", today, r.code, code, r.err, r.out)
+		}
+	}
+	r := command(t, "", "check", n, "--criteria", "us-medicare", "--facts", file(t, "f.yaml", strings.ReplaceAll(conditions, "2024-03-01", "9000-01-01")), "--json")
+	if !strings.Contains(r.out, "The stated date of the test, 9000-01-01, is after today") {
+		t.Errorf("a date far ahead is not told: exit %d", r.code)
 	}
 }

@@ -17,21 +17,30 @@ type criticalFlags struct{ limit, today string }
 func (c *criticalFlags) add(fs *flag.FlagSet, dated bool) {
 	fs.StringVar(&c.limit, "critical", "", "saturation in percent at or below which the treating practitioner is to be told now, or off")
 	if dated {
-		fs.StringVar(&c.today, "today", "", "day from which a test's age is counted")
+		fs.StringVar(&c.today, "today", "", "day on which it is asked: a test's age is counted from it, and no test is of a later day")
 	}
 }
 
-// setting is the limit asked for; without a flag the house's default, its age
-// counted from the day that the clock shows.
-func (c *criticalFlags) setting() (*worksheet.CriticalLimit, error) {
-	now := time.Now()
-	today := rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}
+// day is the day that --today says, else the one that the clock shows. Only what
+// was said is the day on which the tests came to hand: a wrong clock must not
+// keep every case from being determined.
+func (c *criticalFlags) day() (today, received rules.Date, err error) {
 	if c.today != "" {
-		d, err := rules.ParseDate(c.today)
-		if err != nil {
-			return nil, fmt.Errorf("--today: %w", err)
+		if received, err = rules.ParseDate(c.today); err != nil {
+			err = fmt.Errorf("--today: %w", err)
 		}
-		today = d
+		return received, received, err
+	}
+	now := time.Now()
+	return rules.Date{Year: now.Year(), Month: int(now.Month()), Day: now.Day()}, rules.Date{}, nil
+}
+
+// setting is the limit asked for; without a flag the house's default, its age
+// counted from the day.
+func (c *criticalFlags) setting() (*worksheet.CriticalLimit, error) {
+	today, _, err := c.day()
+	if err != nil {
+		return nil, err
 	}
 	out := qualify.Critical()
 	switch c.limit {
