@@ -514,7 +514,7 @@ func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
 }
 
 func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
-	answers, _ := f.givenIn(ev.in) // they were read when the case was opened
+	answers, _ := f.givenIn(ev.in, nil) // they were read when the case was opened
 	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: answers, CriticalTold: f.toldWords(),
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
 }

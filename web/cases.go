@@ -42,8 +42,8 @@ type file struct {
 	Copies        map[string]string       // by name of the fact: the document that is the copy of its place
 	Shown         map[string]paperOn      // papers that are known by their copy alone, by name of the fact
 	Given         []worksheet.OfficeAnswer
-	// givenIn are Given worded in a language.
-	givenIn func(rules.Language) ([]worksheet.OfficeAnswer, error)
+	// givenIn are Given worded in a language: those that of holds for, nil for all.
+	givenIn func(l rules.Language, of func(casework.Given) bool) ([]worksheet.OfficeAnswer, error)
 	Judges  map[casework.Ref]string // who judged doubtful stretches
 }
 
@@ -174,8 +174,10 @@ func (s *Site) unseal(ctx context.Context, c *casework.Case) (*file, error) {
 			p.Copy = f.Copies[name]
 		}
 	}
-	f.givenIn = func(l rules.Language) ([]worksheet.OfficeAnswer, error) { return f.officeAnswers(reveal, l) }
-	if f.Given, err = f.givenIn(rules.Language{}); err != nil {
+	f.givenIn = func(l rules.Language, of func(casework.Given) bool) ([]worksheet.OfficeAnswer, error) {
+		return f.officeAnswers(reveal, l, of)
+	}
+	if f.Given, err = f.givenIn(rules.Language{}, nil); err != nil {
 		return nil, err
 	}
 	return f, nil

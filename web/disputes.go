@@ -26,7 +26,7 @@ type disputeLine struct {
 
 // answersPart is nil where no office has answered; its days are as l writes them.
 func (f *file) answersPart(who string, p posted, l rules.Language) (*answersPart, error) {
-	list, err := f.givenIn(l)
+	list, err := f.givenIn(l, nil)
 	if err != nil || len(list) == 0 {
 		return nil, err
 	}

@@ -81,7 +81,7 @@ func documentIdentity(f *file) []identityRow {
 		}
 		birth, ok := anyDate(p.Printed.Birth)
 		for _, r := range []identityRow{
-			{What: "name", Case: f.Patient.Name, Other: p.Printed.Name, Same: slices.Equal(nameParts(f.Patient.Name), nameParts(p.Printed.Name))},
+			{What: "name", Case: f.Patient.Name, Other: p.Printed.Name, Same: sameName(f.Patient.Name, p.Printed.Name)},
 			{What: "birth date", Case: f.Patient.Birth.String(), Other: p.Printed.Birth, Same: ok && birth == f.Patient.Birth},
 			{What: "identifier", Case: f.Patient.Identifier, Other: p.Printed.Identifier, Same: plain(f.Patient.Identifier) == plain(p.Printed.Identifier)},
 		} {

@@ -15,6 +15,7 @@ import (
 // the patient.
 func TestFollowing(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, false)
+	*b.clock = b.clock.AddDate(4, 0, 0) // the invented criteria begin in 2030
 	c, err := b.newFile(t.Context(), b.stamp("M. Reyes", casework.RoleIntake), chosenBy{Region: "xx-example"}, merrin, b.cfg.Random)
 	if err != nil {
 		t.Fatal(err)

@@ -6,6 +6,8 @@ import (
 	"time"
 	"unicode"
 
+	"golang.org/x/text/unicode/norm"
+
 	"airwarrant/qualify"
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
@@ -37,7 +39,7 @@ func compareIdentity(f *file, res *qualify.Result) []identityRow {
 		switch d.Kind {
 		case "name":
 			row.What, row.Case = "name", f.Patient.Name
-			row.Same = slices.Equal(nameParts(row.Case), nameParts(d.Value))
+			row.Same = sameName(row.Case, d.Value)
 		case "birth_date":
 			row.What, row.Case = "birth date", f.Patient.Birth.String()
 			got, ok := anyDate(d.Value)
@@ -59,11 +61,21 @@ func compareIdentity(f *file, res *qualify.Result) []identityRow {
 	return out
 }
 
-// nameParts are the words of a name without case, order and punctuation:
-// "MERRIN, Ada" and "Ada Merrin" are one name, "Ada Merrin" and "A. Merrin"
-// are two.
+// sameName reports whether two names are one without case, order and
+// punctuation: "MERRIN, Ada" and "Ada Merrin" are one name, "Ada Merrin" and "A.
+// Merrin" are two, and so are "Subject 17" and "Subject 18". What has no letter
+// and no digit is compared as it stands.
+func sameName(a, b string) bool {
+	x, y := nameParts(a), nameParts(b)
+	if len(x)+len(y) == 0 {
+		return strings.TrimSpace(a) == strings.TrimSpace(b)
+	}
+	return slices.Equal(x, y)
+}
+
+// nameParts are the words of a name, with letters that look alike in one form.
 func nameParts(s string) []string {
-	parts := strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsMark(r) })
+	parts := strings.FieldsFunc(strings.ToLower(norm.NFC.String(s)), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsMark(r) && !unicode.IsNumber(r) })
 	slices.Sort(parts)
 	return parts
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -189,7 +190,11 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 		b.TellOpen = b.TellOpen || fl.Error != "" || fl.Says != ""
 		b.Told = append(b.Told, fl)
 	}
-	if b.Given, err = f.givenIn(days); err != nil {
+	own, err := s.ownAnswers(q.Context(), q.link)
+	if err != nil {
+		return err
+	}
+	if b.Given, err = f.givenIn(days, own); err != nil {
 		return err
 	}
 	b.attachPart(f, q.link, p, days)
@@ -355,6 +360,25 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
+// ownAnswers tells the answers that came by a link, or from the accounts of an
+// office: who has sent none yet must not be led by those of others, nor by what
+// they came to.
+func (s *Site) ownAnswers(ctx context.Context, l *link) (func(casework.Given) bool, error) {
+	who := []string{l.by()}
+	if at, ok := l.file.LinkAt(l.hash, s.cfg.Now()); ok && l.who != "" {
+		all, err := s.accounts.Accounts(ctx)
+		if err != nil {
+			return nil, err
+		}
+		for _, a := range all {
+			if a.Office != "" && sameOffice(a.Office, at.Office) {
+				who = append(who, a.Name)
+			}
+		}
+	}
+	return func(g casework.Given) bool { return g.Role == casework.RoleOffice && slices.Contains(who, g.By) }, nil
+}
+
 // stale says what changed since the office answered about a fact, so that the
 // answer no longer stands for what the case holds; "" if nothing did.
 func (f *file) stale(name string) string { return f.staleIn(name, rules.Language{}) }
@@ -387,12 +411,12 @@ func (f *file) staleIn(name string, l rules.Language) string {
 
 // officeAnswers are the answers of the office with everything in the clear, in
 // the order of the vocabulary, worded in l.
-func (f *file) officeAnswers(reveal func(casework.Ref) (string, error), l rules.Language) ([]worksheet.OfficeAnswer, error) {
+func (f *file) officeAnswers(reveal func(casework.Ref) (string, error), l rules.Language, of func(casework.Given) bool) ([]worksheet.OfficeAnswer, error) {
 	var out []worksheet.OfficeAnswer
 	disputed := f.Disputed()
 	for _, def := range rules.Vocabulary() {
 		a, ok := f.Answers[def.Name]
-		if !ok {
+		if !ok || of != nil && !of(a) {
 			continue
 		}
 		o := worksheet.OfficeAnswer{Question: l.Say(def.Question), Answer: l.Say(saysWords(a.Says)), At: l.Stamp(moment(a.At)), Stale: f.staleIn(def.Name, l),
@@ -453,16 +477,20 @@ func (p placeText) whereIn(l rules.Language) string {
 // officePDF gives the office a paper of its answers.
 func (s *Site) officePDF(w http.ResponseWriter, q *request) error {
 	f := q.link.file
-	if len(f.Given) == 0 {
-		return errNoAnswers
-	}
 	ev, err := s.evaluateFor(q, f)
 	if err != nil {
 		return err
 	}
-	answers, err := f.givenIn(ev.in)
+	own, err := s.ownAnswers(q.Context(), q.link)
 	if err != nil {
 		return err
+	}
+	answers, err := f.givenIn(ev.in, own)
+	if err != nil {
+		return err
+	}
+	if len(answers) == 0 {
+		return errNoAnswers
 	}
 	in := worksheet.AnswersInput{Language: ev.in, Program: s.cfg.Program, Printed: s.today(), Demo: s.cfg.Demo, Answers: answers,
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}}

@@ -12,6 +12,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/casework/storetest"
+	"airwarrant/web/accounts"
 )
 
 // quill is who answers for the office of these tests.
@@ -336,5 +337,51 @@ func TestAnswersAreSealed(t *testing.T) {
 				t.Errorf("event %d holds %q in the clear", e.K, word)
 			}
 		}
+	}
+}
+
+// Who has sent nothing yet is led neither by the answers of others nor by what
+// they came to, by another link or another office with an account; whoever
+// shares the account's office sees what it sent.
+func TestAnswersOfOthersLeadNobody(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	number := strings.TrimPrefix(address, "/cases/")
+	link := b.links(address)[Office]
+	first := b.guest(link)
+	b.wants(first.send(link, link, quill(with(located("awake_spo2", "92"), url.Values{"r.awake_spo2": {"Second reading of the visit."}}))), "criteria met", "Second reading")
+	other := b.links(address)[Office]
+	second := b.guest(other)
+	b.wants(second.page(other), "Cassius Penhallow", "What we hold already")
+	led := []string{"criteria met", "Answers that we have", "Second reading of the visit.", "sleep-level", "answers.pdf", "Neither a test report nor an order"}
+	b.lacks(second.last, led...)
+	if w := second.get(other + "/answers.pdf"); w.Code != http.StatusNotFound {
+		t.Errorf("paper of answers of others: status %d, want 404", w.Code)
+	}
+	if w := second.get(other + "/trace.json?trace=0"); w.Code != http.StatusNotFound {
+		t.Errorf("the trace of the worksheet before answering: status %d, want 404", w.Code)
+	}
+	b.wants(second.send(other, other, quill(url.Values{"a.written_order": {"not_in_chart"}})), "Answers that we have", "looked for, not there", "criteria met")
+	own, _, _ := strings.Cut(second.last, "What the answers were used for") // the worksheet holds all of them
+	b.lacks(own, "Second reading of the visit.")
+
+	colleague := b.at(Office)
+	for i, who := range []accounts.Person{
+		{Issuer: demoIssuer, Subject: "3", Name: "Harbour reception", Roles: []casework.Role{casework.RoleOffice}, Office: "Harbour Road  practice"},
+		{Issuer: demoIssuer, Subject: "4", Name: "Lane desk", Roles: []casework.Role{casework.RoleOffice}, Office: "Lane Practice"},
+	} {
+		if err := b.putOnDay(t.Context(), number, b.stamp("M. Reyes", casework.RoleIntake), who.Office); err != nil {
+			t.Fatal(err)
+		}
+		v := b.visitor()
+		v.get("/")
+		v.cookie = &http.Cookie{Name: cookieName, Value: sessionMark + must(b.accounts.Admit(t.Context(), who, "192.0.2.1"))}
+		b.lacks(v.page("/day/"+number), led...)
+		if i == 1 {
+			continue
+		}
+		b.lacks(colleague.page("/day/"+number), led...)
+		v.send("/day/"+number, "/day/"+number, quill(with(located("expected_benefit", "true"), url.Values{"r.expected_benefit": {"Said at the visit."}})))
+		b.wants(colleague.page("/day/"+number), "Said at the visit.", "criteria met")
 	}
 }

@@ -4,8 +4,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"html/template"
+	"maps"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 	"sync"
 
@@ -190,7 +192,11 @@ func (s *Site) linkTrace(w http.ResponseWriter, q *request) error {
 	}
 	s.viewed(q.Context(), f, q.link.by(), role, what)
 	if q.URL.Query().Get("trace") != "stretch" {
-		if q.link.desk != Office || len(f.Answers) == 0 {
+		own, err := s.ownAnswers(q.Context(), q.link)
+		if err != nil {
+			return err
+		}
+		if q.link.desk != Office || !slices.ContainsFunc(slices.Collect(maps.Values(f.Answers)), own) {
 			return errNoPage
 		}
 		if t, err = s.sheetTrace(q, f, ev); err != nil {
