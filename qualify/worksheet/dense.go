@@ -3,6 +3,7 @@ package worksheet
 import (
 	"math"
 	"math/big"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -16,12 +17,15 @@ import (
 //
 //	packLoose   as everything is laid out
 //	packSpans   doubtful stretches of one reason together, with their times and
-//	            their total; those that decide and those that were judged singly
+//	            their total; those that decide and those that were judged singly;
+//	            clauses that ask and found the same once, where they decided with
+//	            the id of each
 //	packLists   levels and measures that no clause asks for left out and counted,
 //	            the lists of the small print run in, the case named at the head
 //	            alone
-//	packMet     conditions that are met and are told in words, and what follows
-//	            from the outcome without a date, in the small print
+//	packMet     conditions that are met and are told in words, those of which nothing
+//	            is known yet (their questions stay), and what follows from the
+//	            outcome without a date, in the small print
 //
 //	packLast    the papers that must be on file in the small print too (those that
 //	            are missing stand under the verdict in any case), and of how the
@@ -40,14 +44,18 @@ const (
 	packLast
 )
 
+// all are the rows of a table as densely as this paper is set.
+func (p *paper) all(t *Table) []Row {
+	if p.pack >= packSpans && t.Packed != nil {
+		return t.Packed
+	}
+	return t.Rows
+}
+
 // rows are the rows that paper prints of a table, where it prints them in the
 // table itself.
 func (p *paper) rows(t *Table) []Row {
-	rows := t.Rows
-	if p.pack >= packSpans && t.Packed != nil {
-		rows = t.Packed
-	}
-	return slices.DeleteFunc(slices.Clone(rows), func(r Row) bool { return r.Minor || p.aside(r) || p.out(r) || p.lowered(r) })
+	return slices.DeleteFunc(slices.Clone(p.all(t)), func(r Row) bool { return r.Minor || p.aside(r) || p.out(r) || p.lowered(r) })
 }
 
 // out reports whether a row is left out because it is set dense.
@@ -72,7 +80,7 @@ func (p *paper) lead(s *Section) string {
 
 // lower sets the rows that a table gave up under it, in small print.
 func (p *paper) lower(s *Section) {
-	texts := s.Table.texts(p.lowered)
+	texts := p.worded(s.Table, p.lowered)
 	if len(texts) == 0 {
 		return
 	}
@@ -90,6 +98,31 @@ func (p *paper) lower(s *Section) {
 	}
 	p.columns(lines, false)
 	p.y += .6
+}
+
+// alike are the rows of clauses with those that differ in their id alone
+// together: two groups of criteria may ask the same of one test.
+func alike(rows []Row) []Row {
+	var out []Row
+	for _, r := range rows {
+		i := slices.IndexFunc(out, func(o Row) bool { return sameButID(o, r) })
+		if i < 0 {
+			r.Cells = slices.Clone(r.Cells)
+			out = append(out, r)
+			continue
+		}
+		out[i].Cells[0].Sub += ", " + r.Cells[0].Sub
+	}
+	return out
+}
+
+// sameButID reports whether two rows of clauses print the same but for the id
+// under the first cell.
+func sameButID(a, b Row) bool {
+	as, bs := slices.Clone(a.Cells), slices.Clone(b.Cells)
+	as[0].Sub, bs[0].Sub = "", ""
+	a.Cells, b.Cells = as, bs
+	return reflect.DeepEqual(a, b)
 }
 
 // packed are the doubtful stretches with those of one kind and reason together.

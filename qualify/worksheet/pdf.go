@@ -14,6 +14,7 @@ import (
 	"github.com/go-fonts/dejavu/dejavusanscondensedbold"
 	"github.com/jung-kurt/gofpdf"
 	"golang.org/x/image/font/sfnt"
+	"golang.org/x/text/unicode/norm"
 
 	"airwarrant/rules"
 )
@@ -211,7 +212,7 @@ func (p *paper) rule(y, weight float64) {
 
 func (p *paper) body(w *Worksheet) {
 	p.para(w.Title, p.left(), p.usable(), true, sizeTitle)
-	who := w.caseLine(p.pack < packLists)
+	who := p.caseLine(w)
 	if w.Version != "" {
 		who += " · " + w.Language.Say("Criteria %s", w.Version)
 	}
@@ -292,7 +293,9 @@ func (p *paper) section(l rules.Language, s *Section) {
 		}
 	}
 	if s.Table != nil && len(s.Table.Rows) > 0 {
-		p.table(s.Table)
+		if len(p.rows(s.Table)) > 0 {
+			p.table(s.Table)
+		}
 		p.lower(s)
 	}
 	if !s.Cites {
@@ -574,17 +577,12 @@ func (p *paper) band(x, y, w, h float64, pattern string) {
 // frames sets head and foot of every page, once their number is known.
 func (p *paper) frames(w *Worksheet) {
 	pages := p.doc.PageCount()
-	c, l := w.Case, w.Language
-	who := l.Say("Case %s", orDash(c.Number)) + " · " + orDash(c.PatientName)
-	if !c.BirthDate.IsZero() {
-		who += " · " + l.Say("born %s", c.BirthDate)
-	}
+	l := w.Language
 	for n := 1; n <= pages; n++ {
 		p.doc.SetPage(n)
 		num := l.Say("page %d of %d", n, pages)
 		p.font(false, sizeSmall)
 		p.doc.Text(p.right()-p.doc.GetStringWidth(num), p.y0+9.5, num)
-		room := p.usable() - p.doc.GetStringWidth(num) - 4
 		if w.Demo {
 			p.font(true, sizeSmall)
 			mark := l.Say(demoText)
@@ -593,10 +591,10 @@ func (p *paper) frames(w *Worksheet) {
 			p.doc.SetLineWidth(.4)
 			p.doc.Rect(x-1.5, p.y0+6.2, width+3, 4.8, "D")
 			p.doc.Text(x, p.y0+9.5, mark)
-			room -= width + 6
 		}
+		who, _ := p.whose(w)
 		p.font(true, sizeBody)
-		p.doc.Text(p.left(), p.y0+9.5, p.fit(legible(who), room))
+		p.doc.Text(p.left(), p.y0+9.5, who)
 		p.rule(p.y0+12, 0.2)
 		p.rule(p.y0+areaHeight-10.4, 0.2)
 		p.font(false, sizeSmall)
@@ -609,6 +607,37 @@ func (p *paper) frames(w *Worksheet) {
 		}
 		p.doc.Text(p.left(), p.y0+areaHeight-6.8, p.fit(legible(strings.Join(foot, " · ")), p.usable()))
 	}
+}
+
+// whose is the head of every page, set bold at sizeBody: case, patient and day
+// of birth. A name that leaves no room for the others is shortened, and said to
+// be; the first page then has it in full.
+func (p *paper) whose(w *Worksheet) (head string, whole bool) {
+	c, l := w.Case, w.Language
+	before, name, after := legible(l.Say("Case %s", orDash(c.Number)))+" · ", legible(orDash(c.PatientName)), ""
+	if !c.BirthDate.IsZero() {
+		after = " · " + legible(l.Say("born %s", c.BirthDate))
+	}
+	p.font(false, sizeSmall)
+	room := p.usable() - p.doc.GetStringWidth(l.Say("page %d of %d", 88, 88)) - 4
+	if w.Demo {
+		p.font(true, sizeSmall)
+		room -= p.doc.GetStringWidth(l.Say(demoText)) + 6
+	}
+	p.font(true, sizeBody)
+	set := p.fit(name, room-p.doc.GetStringWidth(before)-p.doc.GetStringWidth(after))
+	return before + set + after, set == name
+}
+
+// caseLine stands under the title. Dense paper leaves out of it what the head of
+// the page has.
+func (p *paper) caseLine(w *Worksheet) string {
+	named := p.pack < packLists
+	line := w.caseLine(named)
+	if _, whole := p.whose(w); !whole && !named {
+		line = w.Language.Say("Patient %s", w.Case.PatientName) + " · " + line
+	}
+	return line
 }
 
 // fit shortens s to the width in the current font and shows that it did.
@@ -636,12 +665,13 @@ var fonts = sync.OnceValue(func() []*sfnt.Font {
 	return out
 })
 
-// legible replaces every character that one of the embedded faces lacks, or
+// legible joins a letter with the accents that follow it, because the library sets
+// one character after the other, and replaces every character that one of the embedded faces lacks, or
 // that lies beyond the BMP, which the library cannot set, by its code point.
 func legible(s string) string {
 	var b strings.Builder
 	var buf sfnt.Buffer
-	for _, r := range visible(s) {
+	for _, r := range visible(norm.NFC.String(s)) {
 		ok := r <= 0xFFFF
 		for _, f := range fonts() {
 			if !ok {

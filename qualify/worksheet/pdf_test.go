@@ -69,15 +69,44 @@ func TestPaperSize(t *testing.T) {
 // worksheets use are in the font.
 func TestLegible(t *testing.T) {
 	for in, want := range map[string]string{
-		"≤ ≥ é ł ế ✓ ✗ – SpO₂ · …": "≤ ≥ é ł ế ✓ ✗ – SpO₂ · …",
-		"漢":          "[U+6F22]",
-		"a😀b":        "a[U+1F600]b",
-		"\x00":       "[U+0000]",
-		"\U000F0000": "[U+F0000]",
+		"≤ ≥ é ł ế ✓ ✗ – SpO₂ · …":     "≤ ≥ é ł ế ✓ ✗ – SpO₂ · …",
+		"Nguye\u0302\u0303n Đư\u0301c": "Nguyễn Đức", // accents typed by themselves
+		"漢":                            "[U+6F22]",
+		"a😀b":                          "a[U+1F600]b",
+		"\x00":                         "[U+0000]",
+		"\U000F0000":                   "[U+F0000]",
 	} {
 		if got := legible(in); got != want {
 			t.Errorf("%q: got %q, want %q", in, got, want)
 		}
+	}
+}
+
+// TestHeadOfEveryPage: case and day of birth stand whole at the head of every
+// page, whatever the name; a name that has no room there is shortened, and then
+// stands in full on the first page, however densely that is set.
+func TestHeadOfEveryPage(t *testing.T) {
+	in := sample("met")
+	in.Case.PatientName = strings.Repeat("Preobraschenskaja-Hohenwaldenburg ", 4)
+	for _, demo := range []bool{true, false} {
+		in.Demo = demo
+		w := New(in)
+		p := newPaper(w, PDFOptions{})
+		head, whole := p.whose(w)
+		p.font(true, sizeBody)
+		if whole || !strings.HasPrefix(head, "Case HB-0007 · Preobraschenskaja") || !strings.HasSuffix(head, "… · born 1951-07-09") || p.doc.GetStringWidth(head) > p.usable()-20 {
+			t.Errorf("demo %v: %q", demo, head)
+		}
+		for pack := packLoose; pack <= packLast; pack++ {
+			q := newPaper(w, PDFOptions{})
+			q.pack = pack
+			if line := q.caseLine(w); !strings.Contains(line, strings.TrimSpace(in.Case.PatientName)) {
+				t.Errorf("packed to %d: %q", pack, line)
+			}
+		}
+	}
+	if head, whole := newPaper(New(sample("met")), PDFOptions{}).whose(New(sample("met"))); !whole || head != "Case HB-0007 · Łucja Thế-Ferrié · born 1951-07-09" {
+		t.Errorf("%q", head)
 	}
 }
 

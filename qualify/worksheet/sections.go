@@ -72,17 +72,27 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome).in(l)},
 			{Text: src.numbers(f.Cites, false), Sub: evidence(l, f)},
 		}}
-		if f.Outcome == criteria.Met && inWords(f, in.Pack) {
+		mark, found := verdictMark(f.Outcome).Symbol, row.Cells[2].Referred()
+		switch {
+		case f.Outcome == criteria.Met && inWords(f, in.Pack):
+			found = l.Say("found %s", found)
+		case f.Outcome == criteria.Unclear && inWords(f, in.Pack) && row.Cells[2].Ref == "":
+			// Nothing is known of it: its question is what the reader needs.
+		default:
+			mark = ""
+		}
+		if mark != "" {
 			row.Spare = SpareUnder
-			row.Words = markMet.Symbol + " " + f.Label + ": " + f.Asked + "; " + l.Say("found %s", row.Cells[2].Referred()) + " " + l.Say("(source %s)", row.Cells[4].Text+" · "+row.Cells[4].Sub)
+			row.Words = mark + " " + f.Label + ": " + f.Asked + "; " + found + " " + l.Say("(source %s)", row.Cells[4].Text+" · "+row.Cells[4].Sub)
 		}
 		s.Table.Rows = append(s.Table.Rows, row)
 	}
-	if !slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return r.Spare == SpareNot }) {
+	if d.Outcome != criteria.Undetermined && !slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return r.Spare == SpareNot }) {
 		for i := range s.Table.Rows {
 			s.Table.Rows[i].Spare = SpareNot // nothing else decided
 		}
 	}
+	s.Table.Packed = alike(s.Table.Rows)
 	s.Items = src.take(true)
 	if d.Outcome == criteria.Undetermined {
 		s.Title = l.Say("What is left open")
@@ -284,7 +294,24 @@ func clauses(in Input, src *sourceList, ev *evidenceList) Section {
 		root = criteria.NotMet
 	}
 	walk(d.Clauses, 0, root, false)
+	s.Table.Packed = toldOnce(s.Table.Rows)
 	return s
+}
+
+// toldOnce leaves out on paper a clause in the very words of one before it, with
+// what it found and its source: two groups of criteria may ask the same of one
+// test. It counts among those that stand above.
+func toldOnce(rows []Row) []Row {
+	out := slices.Clone(rows)
+	told := map[string]bool{}
+	for i, r := range out {
+		if r.Cells[1].Text == "" || r.Minor {
+			continue // a clause over others, or left out already
+		}
+		out[i].Minor = told[r.Words]
+		told[r.Words] = true
+	}
+	return out
 }
 
 // holds reports whether f or a part of it is among ids.
@@ -348,10 +375,12 @@ func questions(needs []criteria.Need, in Input) Section {
 			}
 			var waits []string
 			for _, id := range n.Decides {
-				if l := labels[id]; l != "" {
-					waits = append(waits, l)
-				} else {
-					waits = append(waits, id)
+				label := labels[id]
+				if label == "" {
+					label = id
+				}
+				if !slices.Contains(waits, label) { // two groups may ask the same
+					waits = append(waits, label)
 				}
 			}
 			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{

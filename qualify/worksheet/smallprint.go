@@ -59,7 +59,7 @@ func (p *paper) small(w *Worksheet) []smallLine {
 		case s.Small:
 			out = append(out, p.smallSection(s, p.texts(s))...)
 		case s.Table != nil:
-			texts := s.Table.texts(p.aside)
+			texts := p.worded(s.Table, p.aside)
 			if p.putAside(s) {
 				texts = append(texts, p.beyond(s.Table)...)
 			}
@@ -120,7 +120,7 @@ func (p *paper) texts(s *Section) []smallText {
 		out = append(out, smallText{s.Lead, 0})
 	}
 	if s.Table != nil {
-		out = append(out, s.Table.texts(func(Row) bool { return true })...)
+		out = append(out, p.worded(s.Table, func(Row) bool { return true })...)
 		out = append(out, p.beyond(s.Table)...)
 	}
 	items := s.Items
@@ -135,11 +135,8 @@ func (p *paper) texts(s *Section) []smallText {
 
 // beyond says how many rows paper leaves out, nothing if there are none.
 func (p *paper) beyond(t *Table) []smallText {
-	left, rows := 0, t.Rows
-	if p.pack >= packSpans && t.Packed != nil {
-		rows = t.Packed
-	}
-	for _, r := range rows {
+	left := 0
+	for _, r := range p.all(t) {
 		if r.Minor || p.out(r) {
 			left++
 		}
@@ -150,10 +147,10 @@ func (p *paper) beyond(t *Table) []smallText {
 	return []smallText{{fmt.Sprintf(t.Beyond, left), 0}}
 }
 
-// texts words the rows that paper prints and that are wanted.
-func (t *Table) texts(wanted func(Row) bool) []smallText {
+// worded are the rows that paper prints and that are wanted, in words.
+func (p *paper) worded(t *Table, wanted func(Row) bool) []smallText {
 	var out []smallText
-	for _, r := range t.Rows {
+	for _, r := range p.all(t) {
 		if !r.Minor && wanted(r) {
 			out = append(out, smallText{t.sentence(r), r.Depth})
 		}
