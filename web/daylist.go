@@ -133,6 +133,9 @@ func (s *Site) dayList(w http.ResponseWriter, q *request) error {
 	b := dayPage{Office: q.visit.session.Account.Office}
 	kind := dayKind(b.Office)
 	notes, next, err := s.cfg.Store.Notes(ctx, kind, q.URL.Query().Get("after"), daySize)
+	if errors.Is(err, casework.ErrToken) { // of another list, or cut off
+		notes, next, err = s.cfg.Store.Notes(ctx, kind, "", daySize)
+	}
 	if err != nil {
 		return err
 	}

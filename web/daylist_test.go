@@ -37,6 +37,9 @@ func TestListOfAnOffice(t *testing.T) {
 	}
 	b.wants(v.page(address+"/trail"), "put on the list of Harbour Road Practice")
 
+	for _, token := range []string{"zz", "%00", "n61", "l6f70656e6564", "n" + strings.Repeat("f", 4000)} {
+		b.lacks(office.page("/day?after="+token), "Ada Merrin")
+	}
 	page := office.page("/day")
 	b.wants(page, "Cassius Penhallow", "questions open", "15 Jun 2026")
 	b.lacks(page, "Ada Merrin", "undetermined", "88 %")

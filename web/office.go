@@ -330,7 +330,9 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		return refuse("Expected an answer to at least one question; found none.")
 	}
 	st := casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleOffice}
+	seen := formK(q.PostForm)
 	err = s.update(q.Context(), f.Number, st, func(now *file) (casework.Change, error) {
+		clear(faults)
 		if _, ok := now.LinkAt(q.link.hash, s.cfg.Now()); !ok {
 			return nil, errLink // withdrawn while the chart was read
 		}
@@ -340,6 +342,16 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		}
 		ch := casework.Answered{Answers: map[string]casework.Answer{}}
 		for fact, a := range given {
+			if before := now.Answers[fact]; max(before.K, now.Case.Facts[fact].K) > seen {
+				same, err := s.answeredSame(q.Context(), now.Case, before, a, who)
+				if err != nil {
+					return nil, err
+				}
+				if same {
+					continue // sent twice
+				}
+				faults[fact] = "Somebody answered or stated this after the page was opened. Look at what is held now; if your answer stands, send it once more."
+			}
 			out := casework.Answer{Says: a.says, By: by}
 			if out.Note, err = s.sealText(q.Context(), now.Case, a.remark); err != nil {
 				return nil, err
@@ -351,13 +363,61 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 			}
 			ch.Answers[fact] = out
 		}
+		switch {
+		case len(faults) > 0:
+			return nil, errMeanwhile
+		case len(ch.Answers) == 0:
+			return nil, nil
+		}
 		return ch, nil
 	})
+	if errors.Is(err, errMeanwhile) {
+		if q.link.file, err = s.open(q.Context(), f.Number); err != nil {
+			return err
+		}
+		return refuse("Somebody was faster with some answers; nothing was stored. They are marked below.")
+	}
 	if err != nil {
 		return err
 	}
 	seeOther(w, q.link.address()+"?sent=answers")
 	return nil
+}
+
+// errMeanwhile: some of what the office answers was answered or stated after its
+// page was opened.
+var errMeanwhile = errors.New("answered or stated meanwhile")
+
+// answeredSame reports whether an answer that stands is the one that comes now.
+func (s *Site) answeredSame(ctx context.Context, c *casework.Case, stands casework.Given, comes officeSaid, who string) (bool, error) {
+	if stands.Says != comes.says {
+		return false, nil
+	}
+	want := map[casework.Ref]string{stands.Note: comes.remark, stands.Answer.By: who}
+	if comes.says == casework.SaysLocated {
+		raw, err := json.Marshal(comes.stated)
+		if err != nil {
+			return false, err
+		}
+		if stands.Stated.Personal == "" {
+			return bytes.Equal(stands.Stated.Fact, raw), nil
+		}
+		want[stands.Stated.Personal] = string(raw)
+	}
+	for ref, text := range want {
+		held := ""
+		if ref != "" {
+			b, err := c.Reveal(ctx, s.cfg.Store, ref)
+			if err != nil {
+				return false, err
+			}
+			held = string(b)
+		}
+		if held != text {
+			return false, nil
+		}
+	}
+	return true, nil
 }
 
 // ownAnswers tells the answers that came by a link, or from the accounts of an

@@ -1,12 +1,14 @@
 package web
 
 import (
+	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -383,5 +385,77 @@ func TestAnswersOfOthersLeadNobody(t *testing.T) {
 		b.lacks(colleague.page("/day/"+number), led...)
 		v.send("/day/"+number, "/day/"+number, quill(with(located("expected_benefit", "true"), url.Values{"r.expected_benefit": {"Said at the visit."}})))
 		b.wants(colleague.page("/day/"+number), "Said at the visit.", "criteria met")
+	}
+}
+
+// A form of the office that is sent twice stores its answers once; one that was
+// opened before somebody else answered or stated the same is told so, and goes
+// through when it is sent once more.
+func TestOfficeIsToldOfOthers(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	number := strings.TrimPrefix(address, "/cases/")
+	link := b.links(address)[Office]
+	out, other := b.guest(link), b.guest(link)
+	out.page(link)
+	other.page(link)
+	form := quill(with(located("awake_spo2", "92"), url.Values{"r.awake_spo2": {"Second reading."}, "a.written_order": {"not_in_chart"}}))
+	events := []int{b.events(number)}
+	opened := out.last
+	for range 2 { // a double click, or the way back and another press
+		out.last = opened
+		if w := out.post(link, maps.Clone(form)); w.Code != http.StatusSeeOther {
+			t.Fatalf("status %d: %s", w.Code, text(out.last))
+		}
+		events = append(events, b.events(number))
+	}
+	if events[1] != events[0]+2 || events[2] != events[1] {
+		t.Errorf("events %v: the form sent twice was stored twice", events)
+	}
+	mine := quill(with(located("awake_spo2", "90"), url.Values{"a.inpatient": {"not_ours"}}))
+	if w := other.post(link, maps.Clone(mine)); w.Code != http.StatusUnprocessableEntity {
+		t.Fatalf("another answer on an old page: status %d, want 422", w.Code)
+	}
+	b.wants(other.last, "after the page was opened", "We hold: 92 %", `value="90"`)
+	if got := b.events(number); got != events[2]+1 { // the look at the page, if it is written down anew, and no answer
+		if got != events[2] {
+			t.Errorf("a refused form wrote %d events", got-events[2])
+		}
+	}
+	if w := other.post(link, maps.Clone(mine)); w.Code != http.StatusSeeOther {
+		t.Fatalf("sent once more: status %d: %s", w.Code, text(other.last))
+	}
+	b.wants(other.page(link), "in the chart: 90 %")
+	// What intake stated meanwhile is not run over either.
+	v := b.at(Intake)
+	v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.awake_spo2": {"93"}})
+	out.last = opened
+	if w := out.post(link, maps.Clone(form)); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("over what intake stated: status %d, want 422", w.Code)
+	}
+	b.wants(v.page(address), "93 %")
+}
+
+// Two people of an office send different answers in one instant: one of them is
+// told.
+func TestOfficeAnswersAtOnce(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	link := b.links(address)[Office]
+	codes, all := make([]int, 4), make([]*visitor, 4)
+	for i := range all {
+		all[i] = b.guest(link)
+	}
+	for _, v := range all {
+		v.page(link)
+	}
+	var wg sync.WaitGroup
+	for i, v := range all {
+		wg.Go(func() { codes[i] = v.post(link, quill(located("awake_spo2", fmt.Sprint(90+i)))).Code })
+	}
+	wg.Wait()
+	slices.Sort(codes)
+	if !slices.Equal(codes, []int{303, 422, 422, 422}) {
+		t.Errorf("statuses %v, want one stored and the others told", codes)
 	}
 }
