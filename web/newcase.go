@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -174,15 +176,41 @@ func (s *Site) readNewCase(form url.Values) (region string, p patient, faults ma
 	if p.Name == "" || len(p.Name) > textLimit {
 		faults["name"] = "Expected the patient's name as the payer has it; found none, or more than 400 letters. Type it."
 	}
+	if fault := oddLetters(p.Name); faults["name"] == "" && fault != "" {
+		faults["name"] = fault
+	} else if faults["name"] == "" && !strings.ContainsFunc(p.Name, unicode.IsLetter) {
+		faults["name"] = "Expected a name with at least one letter; found none. Type it as the payer has it."
+	}
 	var err error
 	if p.Birth, err = rules.ParseDate(typed(form, "birth")); err != nil {
 		faults["birth"] = sentence(err)
 	} else if s.today().AddDays(1).Before(p.Birth) { // where the patient lives the next day may have begun
 		faults["birth"] = "Expected a birth date that has come; found one in the future. Compare it with the order and correct it."
+	} else if p.Birth.Year < s.today().Year-oldest {
+		faults["birth"] = "Expected a birth date of the last 130 years; found an earlier one. Compare it with the order and correct it."
 	}
 	p.Identifier = typed(form, "identifier")
 	if len(p.Identifier) > textLimit {
 		faults["identifier"] = "Expected at most 400 letters; found more. Shorten it."
+	} else if fault := oddLetters(p.Identifier); fault != "" {
+		faults["identifier"] = fault
 	}
 	return region, p, faults
+}
+
+// oldest is how many years a patient may count at most (our choice, some years
+// above the greatest age on record, 122, from memory).
+const oldest = 130
+
+// oddLetters says what is wrong with a text that holds what nobody can see: signs
+// that control a machine, or that turn the letters after them around, so that
+// another name or birth date seems to stand there (Unicode Standard Annex 9,
+// section 2: embeddings, overrides and isolates). "" if nothing is.
+func oddLetters(s string) string {
+	for _, r := range s {
+		if unicode.IsControl(r) || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == utf8.RuneError {
+			return "Expected letters that can be seen; found a sign that cannot be, such as one that turns the writing around. Type it by hand."
+		}
+	}
+	return ""
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"html"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -59,4 +60,38 @@ func TestRegionOfTheHouse(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Names of one word, of three, and of any script are taken as they are; signs that
+// nobody sees, a name without a letter and a birth date of another age are not.
+func TestOddNames(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	for name, status := range map[string]int{
+		"Cher": 303, "Maria del Pilar": 303, "\u05e2\u05d3\u05d4 \u05de\u05e8\u05d9\u05df": 303, "\u738b\u5c0f\u660e": 303, "Ada \U0001F600": 303, "O'Hara-Lu\u030a": 303, "=cmd|' /C calc'!A0": 303,
+		strings.Repeat("\u00e9", 200): 303, strings.Repeat("A", 10000): 422, "": 422, "\u200b\u200b": 422, "\U0001F600": 422, "17": 422,
+		"Ada \u202enirreM": 422, "Ada\u2067 Merrin": 422, "Ada\x00Merrin": 422, "Ada\x1b[31m Merrin": 422, "Ada\r\nMerrin": 422, "Ada \xff": 422,
+	} {
+		v.page("/cases/new")
+		w := v.post("/cases/new", url.Values{"payer": {medicare}, "name": {name}, "birth": {"1951-05-04"}})
+		if w.Code != status {
+			t.Errorf("%.40q: status %d, want %d", name, w.Code, status)
+			continue
+		}
+		if status == 303 {
+			if page := v.page(w.Header().Get("Location")); !strings.Contains(html.UnescapeString(page), name) {
+				t.Errorf("%.40q does not stand on the page of its case", name)
+			}
+			v.page("/cases") // once the list itself is fetched
+		}
+	}
+	for birth, status := range map[string]int{"2000-02-29": 303, "1900-02-29": 422, "1897-01-01": 303, "1895-12-31": 422, "0001-01-01": 422, "2026-06-01": 303, "2026-06-03": 422} {
+		v.page("/cases/new")
+		if w := v.post("/cases/new", url.Values{"payer": {medicare}, "name": {"Ada Merrin"}, "birth": {birth}}); w.Code != status {
+			t.Errorf("born %s: status %d, want %d", birth, w.Code, status)
+		}
+	}
+	v.page("/cases/new")
+	v.post("/cases/new", url.Values{"payer": {medicare}, "name": {"Ada Merrin"}, "birth": {"1951-05-04"}, "identifier": {"HV\u202e71402"}})
+	b.wants(v.last, "found a sign that cannot be")
 }
