@@ -10,6 +10,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
 )
 
 // listPage is the list of cases: no figures, no margins.
@@ -19,6 +20,7 @@ type listPage struct {
 	Trail bool // the numbers lead to the trails
 	// Picks are the lists of the form that selects and sorts.
 	States, Payers, Whose, Orders []choice
+	Till                          string // the last day that a list by a day holds
 	Selected                      bool   // something is selected or sorted otherwise
 	First                         bool   // the first page of its list
 	Next                          string // address of the page that follows
@@ -96,7 +98,16 @@ func (s *Site) selectionOf(q *request) (casework.Selection, url.Values) {
 	}
 	if v := casework.Order(in.Get("order")); slices.Contains(casework.Orders(), v) && v != casework.ByOpened {
 		sel.Order = v
-		kept.Set("order", string(v))
+	}
+	if day, err := rules.ParseDate(strings.TrimSpace(in.Get("till"))); err == nil {
+		sel.Till = day.String()
+		kept.Set("till", sel.Till)
+		if sel.Order == "" {
+			sel.Order = casework.ByDue // a day alone is that on which something is due
+		}
+	}
+	if sel.Order != "" {
+		kept.Set("order", string(sel.Order))
 	}
 	return sel, kept
 }
@@ -143,6 +154,7 @@ func (s *Site) picks(ctx context.Context, b *listPage, kept url.Values) error {
 		whose = append(whose, choice{Value: w, Words: w[len(ofOwner):]})
 	}
 	b.States, b.Payers = pick("state", "any", states...), pick("payer", "any", payers...)
+	b.Till = kept.Get("till")
 	b.Whose, b.Orders = pick("whose", "anybody’s", whose...), pick("order", "", orders...)
 	return nil
 }

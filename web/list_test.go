@@ -86,6 +86,18 @@ func TestListBySelection(t *testing.T) {
 		t.Errorf("cases of P. Lund: %q", got)
 	}
 	b.wants(v.send(address, address+"/assign", url.Values{"take": {"1"}, "owner": {"P. Lund"}}), "With M. Reyes Due Jun 10, 2026")
+	// A list by a day ends with the day asked for; a day alone is that on which
+	// something is due.
+	for query, want := range map[string]bool{"order=due&till=2026-06-10": true, "till=2026-06-10": true, "till=2026-06-09": false, "order=until&till=2026-06-10": false,
+		"order=due&till=2028-02-29": true, "till=2026-02-29": true, "till=10.6.": true, "till=9999-12-31": true} {
+		if lists(query+"&whose=mine", "Cassius Penhallow") != want {
+			t.Errorf("%s: %q, Cassius Penhallow in it: want %v", query, v.numbers(), want)
+		}
+	}
+	b.wants(v.page("/cases?till=2026-06-10"), "and of a day up to")
+	if !strings.Contains(v.last, `name="till" value="2026-06-10"`) || strings.Contains(v.last, "Ada Merrin") {
+		t.Error("the day asked for is not shown, or a case without a day is")
+	}
 	if !lists("whose=mine", "Cassius Penhallow") {
 		t.Error("a case that was taken is not mine")
 	}

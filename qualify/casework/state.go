@@ -149,6 +149,17 @@ type Selection struct {
 	Owner    string // "" for any
 	Unowned  bool   // those that nobody has; Owner is "" then
 	Order    Order  // "" is ByOpened
+	// Till is the last day, as 2006-01-02, that ByDue and ByUntil list: a case
+	// with a later day, or none, is left out. "" for all; ByOpened has none.
+	Till string
+}
+
+// Bound is the last day of a list that has one, "" for any other.
+func (s Selection) Bound() string {
+	if s.Sorted() == ByOpened {
+		return ""
+	}
+	return s.Till
 }
 
 // Sorted returns the order, ByOpened if none is named.
@@ -164,5 +175,6 @@ func (s Selection) Holds(h Head) bool {
 	return (s.State == "" || s.State == h.State) &&
 		(s.Criteria == "" || s.Criteria == h.Region()) &&
 		(s.Owner == "" || s.Owner == h.Owner) &&
-		(!s.Unowned || h.Owner == "")
+		(!s.Unowned || h.Owner == "") &&
+		(s.Bound() == "" || s.Sorted().Key(h) <= s.Till)
 }

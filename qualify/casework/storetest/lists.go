@@ -40,6 +40,7 @@ func lists(t *testing.T, s casework.Store) {
 	for _, sel := range []casework.Selection{
 		{}, {State: casework.StateOpen}, {Criteria: "xx-1"}, {Owner: "account-2"}, {Unowned: true},
 		{State: casework.StateClosed, Owner: "account-1"}, {State: casework.StateDraft, Criteria: "xx-0", Unowned: true}, {Criteria: "xx-9"},
+		{Till: "2026-05-11"}, {Till: "2026-01-10"}, {Till: "2025-12-31"}, {Till: "2026-12-31", State: casework.StateOpen}, {Till: "2026-07-20", Owner: "account-1"},
 	} {
 		for _, sel.Order = range append(casework.Orders(), "") {
 			var want []casework.Head
@@ -47,6 +48,13 @@ func lists(t *testing.T, s casework.Store) {
 				if sel.Holds(h) {
 					want = append(want, h)
 				}
+			}
+			if day := map[casework.Order]func(casework.Head) string{
+				casework.ByDue: func(h casework.Head) string { return h.Due }, casework.ByUntil: func(h casework.Head) string { return h.Until },
+			}[sel.Order]; sel.Till != "" && slices.ContainsFunc(all, func(h casework.Head) bool {
+				return sel.Holds(h) && day != nil && (day(h) == "" || day(h) > sel.Till)
+			}) {
+				t.Errorf("%+v holds a case of a later day, or of none", sel)
 			}
 			slices.SortFunc(want, func(a, b casework.Head) int {
 				if c := orders[sel.Sorted()](a, b); c != 0 {

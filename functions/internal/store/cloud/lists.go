@@ -142,6 +142,20 @@ func following(names map[string]string, values item, hash, sort, part, last stri
 	return "#h = :h AND #s > :s"
 }
 
+// upTo ends what follows last in a partition of an index with a day, "" for no
+// end. A condition on the sort key is one term, so both ends go into one.
+func upTo(condition string, names map[string]string, values item, sort, last, day string) string {
+	if day == "" {
+		return condition
+	}
+	names["#s"], values[":t"] = sort, text(day+"~") // after every case of that day
+	if last == "" {
+		return condition + " AND #s < :t"
+	}
+	values[":s"] = text(last + " ") // the first key after last: none goes on behind a case
+	return "#h = :h AND #s BETWEEN :s AND :t"
+}
+
 // page lists one partition of the table, each item made into what it is about.
 func page[T any](ctx context.Context, s *Store, doing, part, kind, token string, limit int, projection string, make func(item) (T, error)) ([]T, string, error) {
 	last, err := lastKey(kind, token, limit)
@@ -240,7 +254,7 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, token string, 
 	for _, part := range parts {
 		names, values := map[string]string{}, item{}
 		c := &cursor{sort: string(order), in: dynamodb.QueryInput{TableName: &s.set.Table, IndexName: aws.String(indexName(by, order)), Limit: aws.Int32(int32(limit + 1)),
-			KeyConditionExpression:   aws.String(following(names, values, by, string(order), part, last)),
+			KeyConditionExpression:   aws.String(upTo(following(names, values, by, string(order), part, last), names, values, string(order), last, sel.Bound())),
 			ExpressionAttributeNames: names, ExpressionAttributeValues: values}}
 		var filters []string
 		for _, f := range []struct {

@@ -440,6 +440,9 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, after string, 
 			where, args = where+" AND "+f.column+" = ?", append(args, f.value)
 		}
 	}
+	if day := sel.Bound(); day != "" {
+		where, args = where+" AND "+column+" <= ?", append(args, day)
+	}
 	heads, err := query(ctx, s, "listing cases", scanJSON[casework.Head],
 		"SELECT head FROM heads WHERE "+where+" ORDER BY "+column+", case_id LIMIT ?", append(args, limit+1)...)
 	if err != nil {
