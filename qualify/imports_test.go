@@ -12,15 +12,19 @@ import (
 	"testing"
 )
 
+// leaf is the package that keeps sentences in their parts, and imports none of ours.
+const leaf = "airwarrant/rules/wording"
+
 // forbidden is the table of DEVELOPERS.md, "Who may import whom": no package
 // whose path starts with From may import, itself and not through others, one
-// whose path starts with To, except those of Except. A row whose To nobody
+// whose path starts with To, except those of Except. Everybody may import leaf. A row whose To nobody
 // imports at all, or whose From is gone, is stale and fails.
 var forbidden = []struct {
 	From, To string
 	Except   []string
 	Reason   string
 }{
+	{leaf, "airwarrant/", nil, "sentences in parts know nobody who says them"},
 	{"airwarrant/rules", "airwarrant/", nil, "criteria are data and know no engine"},
 	{"airwarrant/qualify/recording", "airwarrant/qualify", nil, "a recording says what the file says and knows nothing to its right"},
 	{"airwarrant/qualify/recording", "airwarrant/rules", nil, "no criteria before the facts"},
@@ -112,7 +116,7 @@ func TestImportsKeepTheDirectionOfTheArrows(t *testing.T) {
 			from = from || under(p.ImportPath, row.From)
 			for _, imp := range p.Imports {
 				to = to || under(imp, row.To)
-				if under(p.ImportPath, row.From) && under(imp, row.To) && !excepted(p.ImportPath, row.Except) {
+				if imp != leaf && under(p.ImportPath, row.From) && under(imp, row.To) && !excepted(p.ImportPath, row.Except) {
 					t.Errorf("%s imports %s: %s", p.ImportPath, imp, row.Reason)
 				}
 			}

@@ -10,7 +10,7 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/criteria"
-	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // The JSON of the contract (design 7.2). Keys stand in a fixed order; null,
@@ -190,7 +190,7 @@ func recordingJSON(rd Reading) jsonRecording {
 	if rec.Zone != "" {
 		j.Zone = &rec.Zone
 	}
-	j.Read = append(j.Read, recording.Sentences(rec.Layout)...)
+	j.Read = append(j.Read, wording.Sentences(rec.Layout)...)
 	j.Others = rd.Of - len(rd.Sessions)
 	marks := rec.Annotations
 	if len(rd.Sessions) == 0 {

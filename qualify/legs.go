@@ -3,7 +3,6 @@ package qualify
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"maps"
 	"math/big"
 	"slices"
@@ -14,6 +13,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Leg is one marked stretch of an exertional test: a leg, or the recovery that
@@ -62,7 +62,7 @@ func (res *Result) legs(q Query) ([]criteria.Need, error) {
 		}
 		for _, t := range taken[n] {
 			if part.From < t.To && t.From < part.To {
-				return nil, fmt.Errorf("%s: expected stretches of one recording that do not overlap; found samples that another one holds too; end the one where the other begins: %w", name(r), ErrQuery)
+				return nil, stretchFault(r, wording.Said("stretches of one recording that do not overlap"), wording.Said("samples that another one holds too"), wording.Said("end the one where the other begins"))
 			}
 		}
 		taken[n] = append(taken[n], part)

@@ -22,6 +22,7 @@ import (
 	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Source is one upload: its bytes as they came and how to read them. Name is
@@ -164,7 +165,7 @@ func (res *Result) choose(rec, session int) {
 	for _, w := range rd.Recording.Warnings {
 		res.Warnings = append(res.Warnings, w.Text)
 	}
-	res.Warnings = append(res.Warnings, recording.Sentences(res.Analysis.Warnings)...)
+	res.Warnings = append(res.Warnings, wording.Sentences(res.Analysis.Warnings)...)
 }
 
 // keepOnly leaves nothing in a reading but one session.
@@ -186,9 +187,9 @@ func read(src Source, opt analysis.Options) (Reading, error) {
 	if err != nil {
 		return Reading{}, fmt.Errorf("%s: %w", src.Name, err)
 	}
-	said := make([]recording.Text, len(src.Told))
+	said := make([]wording.Text, len(src.Told))
 	for i, s := range src.Told {
-		said[i] = recording.Said(s)
+		said[i] = wording.Said(s)
 	}
 	rec.Layout = append(said, rec.Layout...)
 	rd := Reading{SHA256: rec.SHA256, Size: rec.Size, Recording: rec, Sessions: rec.Sessions(0)}

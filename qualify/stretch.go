@@ -6,6 +6,7 @@ import (
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 const dayMS = 86_400_000
@@ -21,7 +22,7 @@ var errSessions = errors.New("a session has to be chosen")
 func (rd *Reading) Stretch(r criteria.RecordingRole, only int) (recording.Session, int, error) {
 	part, session, err := rd.stretch(r, only)
 	if errors.Is(err, errSessions) {
-		err = fmt.Errorf("%s: expected a stretch of one session; found samples of several; choose the session: %w", name(r), ErrQuery)
+		err = stretchFault(r, wording.Said("a stretch of one session"), wording.Said("samples of several"), wording.Said("choose the session"))
 	}
 	return part, session, err
 }
@@ -46,14 +47,32 @@ func (rd *Reading) stretch(r criteria.RecordingRole, only int) (recording.Sessio
 		found, session = part, rd.Numbers[i]
 	}
 	if session == 0 {
-		return recording.Session{}, 0, fmt.Errorf("%s: expected a part of the recording; found no sample in it; copy the stamps from what measure prints: %w", name(r), ErrQuery)
+		return recording.Session{}, 0, stretchFault(r, wording.Said("a part of the recording"), wording.Said("no sample in it"), wording.Said("copy the stamps from what measure prints"))
 	}
 	return found, session, nil
 }
 
-// name calls a stretch by its place among the facts.
-func name(r criteria.RecordingRole) string {
-	return fmt.Sprintf("recordings: the stretch %s from %q to %q", r.Role, r.From, r.Until)
+// StretchError says why a stretch can't be found in a recording. It wraps
+// ErrQuery.
+type StretchError struct {
+	Stretch criteria.RecordingRole
+	why     wording.Text
+}
+
+// Said is the fault in its parts, without the stretch.
+func (e *StretchError) Said() wording.Text { return e.why }
+
+// Error calls the stretch by its place among the facts.
+func (e *StretchError) Error() string {
+	r := e.Stretch
+	return fmt.Sprintf("recordings: the stretch %s from %q to %q: %s: %v", r.Role, r.From, r.Until, e.why, ErrQuery)
+}
+
+// Unwrap returns ErrQuery.
+func (e *StretchError) Unwrap() error { return ErrQuery }
+
+func stretchFault(r criteria.RecordingRole, expected, found, mend wording.Text) error {
+	return &StretchError{r, wording.Said("expected %s; found %s; %s", expected, found, mend)}
 }
 
 // within finds the samples of a session that lie in a stretch; an empty
@@ -73,7 +92,7 @@ func within(rec *recording.Recording, s recording.Session, r criteria.RecordingR
 		until.MS += dayMS // the stretch passes midnight, if the recording does
 		midnight := (floorDiv(from.MS, dayMS) + 1) * dayMS
 		if last := c.at(s.To-1, false); from.MS <= last && last < midnight && until.MS != midnight {
-			return recording.Session{}, fmt.Errorf("%s: expected from before until; found a recording that does not pass midnight between the two; exchange the two: %w", name(r), ErrQuery)
+			return recording.Session{}, stretchFault(r, wording.Said("from before until"), wording.Said("a recording that does not pass midnight between the two"), wording.Said("exchange the two"))
 		}
 	}
 	part := recording.Session{From: s.To, To: s.To}
@@ -94,7 +113,7 @@ func within(rec *recording.Recording, s recording.Session, r criteria.RecordingR
 		inside = in
 	}
 	if runs > 1 && (r.From != "" || r.Until != "") {
-		return recording.Session{}, fmt.Errorf("%s: expected a stretch in one run of the clock; found that the recorder's clock tells this time twice; state the stamps with their offset, or another stretch: %w", name(r), ErrQuery)
+		return recording.Session{}, stretchFault(r, wording.Said("a stretch in one run of the clock"), wording.Said("that the recorder's clock tells this time twice"), wording.Said("state the stamps with their offset, or another stretch"))
 	}
 	return part, nil
 }
@@ -134,8 +153,7 @@ func (c clockOf) bound(r criteria.RecordingRole, text string) (*criteria.Stamp, 
 	switch {
 	case !ok, st.Kind == criteria.StampDated && !dated, st.Kind == criteria.StampElapsed && clock != recording.ClockElapsed,
 		st.Kind == criteria.StampOfDay && clock == recording.ClockElapsed, st.Zoned && clock != recording.ClockInstant:
-		return nil, fmt.Errorf("%s: expected stamps as this recording has them, such as %s; found %q; copy them from what measure prints: %w",
-			name(r), c.rec.Stamp(c.rec.Time[c.s.From], c.s.From), text, ErrQuery)
+		return nil, stretchFault(r, wording.Fault("stamps as this recording has them, such as %s", c.rec.Stamp(c.rec.Time[c.s.From], c.s.From)), wording.Literal(text).Quoted(), wording.Said("copy them from what measure prints"))
 	case st.Zoned:
 		st.MS -= int64(st.Offset) * 1000
 	case st.Kind == criteria.StampOfDay:
@@ -147,7 +165,7 @@ func (c clockOf) bound(r criteria.RecordingRole, text string) (*criteria.Stamp, 
 			st.MS += dayMS
 		}
 		if st.MS >= first && st.MS+dayMS <= last {
-			return nil, fmt.Errorf("%s: expected a time of day that the session reaches once; found %q on two days; state the date with it: %w", name(r), text, ErrQuery)
+			return nil, stretchFault(r, wording.Said("a time of day that the session reaches once"), wording.Fault("%q on two days", text), wording.Said("state the date with it"))
 		}
 	}
 	return &st, nil

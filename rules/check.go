@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"airwarrant/rules/wording"
 )
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
@@ -18,10 +20,10 @@ func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys
 func (d *document) check(p *Pack, effective Date) {
 	var top *step
 	if !p.EffectiveFrom.IsZero() && p.EffectiveFrom != effective {
-		d.fault(top.in("effective_from"), "the date of the file's name, "+effective.String(), p.EffectiveFrom.String(), "make the two equal")
+		d.fault(top.in("effective_from"), said("the date of the file's name, %s", effective.String()), literal(p.EffectiveFrom.String()), said("make the two equal"))
 	}
 	if p.Withdrawn && p.Criteria != nil {
-		d.fault(top.in("criteria"), "no criteria in a withdrawn version", "criteria", "delete them, or delete withdrawn: true")
+		d.fault(top.in("criteria"), said("no criteria in a withdrawn version"), literal("criteria"), said("delete them, or delete withdrawn: true"))
 	}
 	if q := p.Reading.ReportLevel; q != nil {
 		d.level(top.in("reading").in("report_level"), q)
@@ -59,7 +61,7 @@ func (d *document) check(p *Pack, effective Date) {
 		d.id(ids, at.in("id"), item.ID)
 		d.cited(p, at.in("cite"), item.Cite)
 		if def, ok := d.fact(at.in("fact"), item.Fact); ok && def.Type != TypePaper {
-			d.fault(at.in("fact"), "a fact of type paper", item.Fact+", a fact of type "+string(def.Type), "use one of: "+strings.Join(papers(), ", "))
+			d.fault(at.in("fact"), said("a fact of type paper"), said("%s, a fact of type %s", item.Fact, string(def.Type)), said("use one of: %s", strings.Join(papers(), ", ")))
 		}
 	}
 	d.scope(p, ids, clauses)
@@ -76,8 +78,8 @@ func (d *document) time(at *step, q *Quantity, such string) {
 	if q == nil || d.bad[at.String()] {
 		return
 	}
-	if expected := complete(q, FactDef{Type: TypeDuration, Unit: "s"}); expected != "" {
-		d.fault(at, expected, quote(q.Text), "write a time, such as "+such)
+	if expected := complete(q, FactDef{Type: TypeDuration, Unit: "s"}); !expected.IsZero() {
+		d.fault(at, expected, verbatim(q.Text), said("write a time, such as %s", such))
 	}
 }
 
@@ -85,16 +87,16 @@ func (d *document) time(at *step, q *Quantity, such string) {
 func (d *document) scope(p *Pack, ids map[string]*step, clauses map[string]bool) {
 	var top *step
 	if p.Population != nil && p.OtherwiseSee == "" && !d.bad["otherwise_see"] {
-		d.fault(top.in("otherwise_see"), "the key otherwise_see beside population", "none", "add otherwise_see: "+descriptions["Pack.otherwise_see"])
+		d.fault(top.in("otherwise_see"), said("the key %s beside %s", "otherwise_see", "population"), said("none"), hint(reflect.TypeFor[Pack](), "otherwise_see"))
 	}
-	d.forbid(top, "otherwise_see", p.Population == nil && p.OtherwiseSee != "", "without a population")
+	d.forbid(top, "otherwise_see", p.Population == nil && p.OtherwiseSee != "", said("without a population"))
 	switch {
 	case p.Expires.IsZero():
-		d.forbid(top, "expires_cite", p.ExpiresCite != nil, "without the day expires")
+		d.forbid(top, "expires_cite", p.ExpiresCite != nil, said("without the day expires"))
 	case p.Expires.Before(p.EffectiveFrom):
-		d.fault(top.in("expires"), "a day from effective_from on", p.Expires.String(), "mend one of the two")
+		d.fault(top.in("expires"), said("a day from effective_from on"), literal(p.Expires.String()), said("mend one of the two"))
 	case p.ExpiresCite == nil && !d.bad["expires_cite"]:
-		d.fault(top.in("expires_cite"), "the key expires_cite beside expires", "none", "add expires_cite: "+descriptions["Pack.expires_cite"])
+		d.fault(top.in("expires_cite"), said("the key %s beside %s", "expires_cite", "expires"), said("none"), hint(reflect.TypeFor[Pack](), "expires_cite"))
 	}
 	d.cited(p, top.in("expires_cite"), p.ExpiresCite)
 	for i, f := range p.DeferTo {
@@ -110,7 +112,7 @@ func (d *document) scope(p *Pack, ids map[string]*step, clauses map[string]bool)
 		d.period(at, "from", o.From, o.Until)
 		for j, id := range o.Waives {
 			if id != "" && !clauses[id] && len(names) > 0 {
-				d.fault(at.in("waives").at(j), "the id of a clause outside gates", quote(id), didYouMean(id, names))
+				d.fault(at.in("waives").at(j), said("the id of a clause outside gates"), verbatim(id), didYouMean(id, names))
 			}
 			d.once(at.in("waives").at(j), id, o.Waives[:j])
 		}
@@ -120,7 +122,7 @@ func (d *document) scope(p *Pack, ids map[string]*step, clauses map[string]bool)
 // period refuses a time that ends before it begins.
 func (d *document) period(at *step, first string, from, until Date) {
 	if !from.IsZero() && !until.IsZero() && until.Before(from) {
-		d.fault(at.in("until"), "a day on or after "+first+", "+from.String(), until.String(), "mend one of the two")
+		d.fault(at.in("until"), said("a day on or after %s, %s", first, from.String()), literal(until.String()), said("mend one of the two"))
 	}
 }
 
@@ -140,11 +142,11 @@ func (d *document) id(ids map[string]*step, at *step, id string) {
 		return
 	}
 	if !namePattern.MatchString(id) {
-		d.fault(at, "an id of letters, digits, - and _", quote(id), "rename it, such as low-at-rest")
+		d.fault(at, said("an id of letters, digits, - and _"), verbatim(id), said("rename it, such as low-at-rest"))
 	}
 	if first := ids[id]; first != nil {
 		line, _ := position(d.locate(first))
-		d.fault(at, "each id once in a pack", fmt.Sprintf("%q, which stands in line %d too", id, line), "rename one of the two")
+		d.fault(at, said("each id once in a pack"), said("%q, which stands in line %d too", id, line), said("rename one of the two"))
 		return
 	}
 	ids[id] = at
@@ -154,7 +156,7 @@ func (d *document) cited(p *Pack, at *step, cites []string) {
 	names := sortedKeys(p.Cites)
 	for i, c := range cites {
 		if _, ok := p.Cites[c]; !ok && c != "" && !d.bad["cites"] {
-			d.fault(at.at(i), "a name that stands under cites", quote(c), didYouMean(c, names))
+			d.fault(at.at(i), said("a name that stands under cites"), verbatim(c), didYouMean(c, names))
 		}
 		d.once(at.at(i), c, cites[:i])
 	}
@@ -162,7 +164,7 @@ func (d *document) cited(p *Pack, at *step, cites []string) {
 
 func (d *document) once(at *step, s string, before []string) {
 	if s != "" && slices.Contains(before, s) {
-		d.fault(at, "each entry once", quote(s)+" a second time", "delete one of the two")
+		d.fault(at, said("each entry once"), said("%s a second time", quote(s)), said("delete one of the two"))
 	}
 }
 
@@ -207,7 +209,7 @@ func (d *document) unused(p *Pack) {
 			var top *step
 			at := top.in("cites").in(name)
 			line, column := position(d.keyOf(at))
-			d.add(line, column, at.String(), "a citation that a clause names", quote(name)+", which none names", "cite it where it belongs, or delete it")
+			d.add(line, column, at.String(), said("a citation that a clause names"), said("%s, which none names", quote(name)), said("cite it where it belongs, or delete it"))
 		}
 	}
 }
@@ -219,7 +221,7 @@ func (d *document) consequences(p *Pack, at *step, cs []Consequence, clauses map
 		d.cited(p, at.in("cite"), c.Cite)
 		for _, ref := range []struct{ key, id string }{{"when", c.When}, {"unless", c.Unless}} {
 			if ref.id != "" && !clauses[ref.id] && !d.bad[at.String()] && len(ids) > 0 {
-				d.fault(at.in(ref.key), "the id of a clause outside gates", quote(ref.id), didYouMean(ref.id, ids))
+				d.fault(at.in(ref.key), said("the id of a clause outside gates"), verbatim(ref.id), didYouMean(ref.id, ids))
 			}
 		}
 		if c.Due != nil && !d.bad[at.in("due").String()] {
@@ -238,7 +240,7 @@ var dueUnits = []string{"days", "weeks", "months", "years"}
 // due checks when a thing falls due.
 func (d *document) due(due *Due, at *step) {
 	if def, ok := d.fact(at.in("from"), due.From); ok && def.Type != TypeDate {
-		d.fault(at.in("from"), "a fact that is a date", due.From+", a fact of type "+string(def.Type), "use one of: "+strings.Join(dates(), ", "))
+		d.fault(at.in("from"), said("a fact that is a date"), said("%s, a fact of type %s", due.From, string(def.Type)), said("use one of: %s", strings.Join(dates(), ", ")))
 	}
 	for _, end := range []struct {
 		key string
@@ -248,19 +250,19 @@ func (d *document) due(due *Due, at *step) {
 		switch q := end.q; {
 		case q == nil || d.bad[at.String()]:
 		case longestDue[q.Unit] == nil:
-			d.fault(at, "a figure in "+strings.Join(dueUnits, " or "), quote(q.Text), "write it with its unit, such as 90 days")
+			d.fault(at, said("a figure in %s", wording.Either(dueUnits)), verbatim(q.Text), said("write it with its unit, such as 90 days"))
 		case !q.Rat.IsInt() || q.Rat.Sign() < 0 || q.Rat.Cmp(longestDue[q.Unit]) > 0:
-			d.fault(at, "a whole number from 0 to "+longestDue[q.Unit].RatString()+" "+q.Unit, quote(q.Text), "mend the figure")
+			d.fault(at, said("a whole number from 0 to %s %s", longestDue[q.Unit].RatString(), q.Unit), verbatim(q.Text), said("mend the figure"))
 		}
 	}
 	switch low, high := due.AtLeast, due.AtOrBelow; {
 	case low == nil && high == nil:
-		d.fault(at, "at_least, at_or_below or both", "neither", "say from when, or until when")
+		d.fault(at, said("at_least, at_or_below or both"), said("neither"), said("say from when, or until when"))
 	case low == nil || high == nil || low.Rat == nil || high.Rat == nil:
 	case low.Unit != high.Unit:
-		d.fault(at.in("at_or_below"), "both ends in the same unit", low.String()+" and "+high.String(), "write both in one unit")
+		d.fault(at.in("at_or_below"), said("both ends in the same unit"), said("%s and %s", low.String(), high.String()), said("write both in one unit"))
 	case low.Rat.Cmp(high.Rat) > 0:
-		d.fault(at.in("at_or_below"), "a last day that is not before the first", low.String()+" and "+high.String(), "mend one of the two")
+		d.fault(at.in("at_or_below"), said("a last day that is not before the first"), said("%s and %s", low.String(), high.String()), said("mend one of the two"))
 	}
 }
 
@@ -283,37 +285,37 @@ func (d *document) fact(at *step, name string) (FactDef, bool) {
 		for i, v := range vocabulary {
 			names[i] = v.Name
 		}
-		mend := `the command "rules facts" lists them`
+		mend := said(`the command "rules facts" lists them`)
 		if near := nearest(name, names); near != "" {
-			mend = fmt.Sprintf("did you mean %q?", near)
+			mend = said("did you mean %q?", near)
 		}
-		d.fault(at, "a fact of the vocabulary", quote(name), mend)
+		d.fault(at, said("a fact of the vocabulary"), verbatim(name), mend)
 	}
 	return def, ok
 }
 
 func (d *document) word(at *step, w string, words []string) {
 	if w != "" && !slices.Contains(words, w) {
-		d.fault(at, "one of "+strings.Join(words, ", "), quote(w), didYouMean(w, words))
+		d.fault(at, said("one of %s", strings.Join(words, ", ")), verbatim(w), didYouMean(w, words))
 	}
 }
 
 // require tells a key that a clause has to have.
 func (d *document) require(at *step, key string, given bool) {
 	if !given {
-		d.fault(at.in(key), "the key "+key, "none", hint(reflect.TypeFor[Node](), key))
+		d.fault(at.in(key), said("the key %s", key), said("none"), hint(reflect.TypeFor[Node](), key))
 	}
 }
 
 // forbid tells a key that a clause may not have.
-func (d *document) forbid(at *step, key string, given bool, where string) {
+func (d *document) forbid(at *step, key string, given bool, where wording.Text) {
 	if given {
-		d.key(at.in(key), "no "+key+" "+where, key, "delete the key")
+		d.key(at.in(key), said("no %s %s", key, where), literal(key), said("delete the key"))
 	}
 }
 
 // key is fault at the key itself.
-func (d *document) key(at *step, expected, found, mend string) {
+func (d *document) key(at *step, expected, found, mend wording.Text) {
 	if d.full() {
 		return
 	}
@@ -336,14 +338,14 @@ func (d *document) node(n *Node, at *step, gate bool) {
 			given = append(given, k.key)
 		}
 	}
-	const want = "exactly one of all_of, any_of, none_of, n_of, fact, unsettled"
+	want := said("exactly one of %s", "all_of, any_of, none_of, n_of, fact, unsettled")
 	switch len(given) {
 	case 0:
-		d.fault(at, want, "none", "say what the clause asks for")
+		d.fault(at, want, said("none"), said("say what the clause asks for"))
 		return
 	case 1:
 	default:
-		d.key(at.in(given[1]), want, strings.Join(given, " and "), "make a clause of each, inside a group")
+		d.key(at.in(given[1]), want, allOf(given), said("make a clause of each, inside a group"))
 		return
 	}
 	if !gate {
@@ -352,21 +354,30 @@ func (d *document) node(n *Node, at *step, gate bool) {
 	}
 	d.period(at, "since", n.Since, n.Until)
 	if n.NOf != nil && n.NOf.N > len(n.NOf.Of) && len(n.NOf.Of) > 0 {
-		d.fault(at.in("n_of").in("n"), fmt.Sprintf("at most the number of parts, %d", len(n.NOf.Of)), fmt.Sprint(n.NOf.N), "write a smaller number, or add parts")
+		d.fault(at.in("n_of").in("n"), said("at most the number of parts, %d", len(n.NOf.Of)), literal(fmt.Sprint(n.NOf.N)), said("write a smaller number, or add parts"))
 	}
-	d.forbid(at, "ask", n.Ask != "" && n.Unsettled == "", "without unsettled in the same clause")
+	d.forbid(at, "ask", n.Ask != "" && n.Unsettled == "", said("without unsettled in the same clause"))
 	if def, ok := d.fact(at.in("ask"), n.Ask); ok && def.Settles == "computed" {
-		d.fault(at.in("ask"), "a fact that people state", n.Ask+", which is computed", "name what is stated: "+strings.Join(def.From, ", "))
+		d.fault(at.in("ask"), said("a fact that people state"), said("%s, which is computed", n.Ask), said("name what is stated: %s", strings.Join(def.From, ", ")))
 	}
 	if n.Fact == "" {
 		for _, k := range n.leafKeys() {
-			d.forbid(at, k.key, k.given, "without a fact in the same clause")
+			d.forbid(at, k.key, k.given, said("without a fact in the same clause"))
 		}
 		return
 	}
 	if def, ok := d.fact(at.in("fact"), n.Fact); ok {
 		d.leaf(n, def, at, gate)
 	}
+}
+
+// allOf names keys, at least one, that stand together.
+func allOf(keys []string) wording.Text {
+	out := literal(keys[0])
+	for _, k := range keys[1:] {
+		out = said("%s and %s", out, k)
+	}
+	return out
 }
 
 type givenKey struct {
@@ -404,15 +415,15 @@ func (d *document) leaf(n *Node, def FactDef, at *step, gate bool) {
 		d.require(at, "status", n.Status != "")
 	}
 	if n.Rounding != "" && !def.roundable() {
-		d.key(at.in("rounding"), "rounding of a level that is read or stated", "rounding of "+n.Fact+", which is never rounded", "delete the key")
+		d.key(at.in("rounding"), said("rounding of a level that is read or stated"), said("rounding of %s, which is never rounded", n.Fact), said("delete the key"))
 	}
 	if n.UnlessKnown != "" {
 		if _, ok := d.fact(at.in("unless_known"), n.UnlessKnown); ok && n.UnlessKnown == n.Fact {
-			d.fault(at.in("unless_known"), "another fact than the clause reads", n.UnlessKnown, "name the fact that stands in for it, or delete the key")
+			d.fault(at.in("unless_known"), said("another fact than the clause reads"), literal(n.UnlessKnown), said("name the fact that stands in for it, or delete the key"))
 		}
 	}
 	if n.Known {
-		d.forbid(at, "otherwise", n.Otherwise != "", "beside known, which never fails to decide")
+		d.forbid(at, "otherwise", n.Otherwise != "", said("beside known, which never fails to decide"))
 	}
 }
 
@@ -443,10 +454,10 @@ func (d *document) comparison(n *Node, def FactDef, at *step) {
 	allowed := comparators(def)
 	switch {
 	case len(ways) == 0:
-		d.fault(at, "a comparison of "+def.Name+": "+strings.Join(allowed, ", "), "none", "add one of them")
+		d.fault(at, said("a comparison of %s: %s", def.Name, strings.Join(allowed, ", ")), said("none"), said("add one of them"))
 		return
 	case len(ways) > 1:
-		d.key(at.in(ways[1]), "one comparison", ways[0]+" and "+ways[1], "delete one, or make two clauses")
+		d.key(at.in(ways[1]), said("one comparison"), said("%s and %s", ways[0], ways[1]), said("delete one, or make two clauses"))
 		return
 	}
 	for _, l := range limits {
@@ -455,11 +466,11 @@ func (d *document) comparison(n *Node, def FactDef, at *step) {
 		}
 	}
 	if !slices.Contains(allowed, ways[0]) {
-		mend := "use one of: " + strings.Join(allowed, ", ")
+		mend := said("use one of: %s", strings.Join(allowed, ", "))
 		if def.Type == TypePaper {
-			mend = "list it under on_file, or read a fact that is no paper"
+			mend = said("list it under on_file, or read a fact that is no paper")
 		}
-		d.key(at.in(ways[0]), "a comparison that a fact of type "+string(def.Type)+" allows", ways[0], mend)
+		d.key(at.in(ways[0]), said("a comparison that a fact of type %s allows", string(def.Type)), literal(ways[0]), mend)
 		return
 	}
 	switch {
@@ -522,18 +533,18 @@ func unitsOf(def FactDef) []string {
 // become the fraction, and several figures are one limit in several units.
 func (d *document) figures(l limit, def FactDef, at *step) bool {
 	for i := range l.qs {
-		if expected := complete(&l.qs[i], def); expected != "" {
-			d.fault(d.entry(at, i), expected, quote(l.qs[i].Text), "mend the figure or its unit")
+		if expected := complete(&l.qs[i], def); !expected.IsZero() {
+			d.fault(d.entry(at, i), expected, verbatim(l.qs[i].Text), said("mend the figure or its unit"))
 			return false
 		}
 		for _, other := range l.qs[:i] {
-			both := quote(other.Text) + " and " + quote(l.qs[i].Text)
+			both := said("%s and %s", quote(other.Text), quote(l.qs[i].Text))
 			if other.Unit == l.qs[i].Unit {
-				d.fault(d.entry(at, i), "each unit once in a list, which is one limit in several units", both, "delete one of the two")
+				d.fault(d.entry(at, i), said("each unit once in a list, which is one limit in several units"), both, said("delete one of the two"))
 				return false
 			}
 			if !agree(other, l.qs[i]) {
-				d.fault(d.entry(at, i), "the same limit in another unit", both+", which differ by more than their last digits allow", "mend the figure that is wrong")
+				d.fault(d.entry(at, i), said("the same limit in another unit"), said("%s, which differ by more than their last digits allow", both), said("mend the figure that is wrong"))
 				return false
 			}
 		}
@@ -555,16 +566,16 @@ func (d *document) entry(at *step, i int) *step {
 // complete turns percent of a share into the fraction and returns what was
 // expected if the figure does not fit the fact. A limit spells its unit, so
 // that no reader has to know in which one the fact is stated.
-func complete(q *Quantity, def FactDef) (expected string) {
+func complete(q *Quantity, def FactDef) (expected wording.Text) {
 	allowed := unitsOf(def)
 	if q.Unit == "" && !slices.Contains(allowed, "") {
 		if def.Type == TypeDuration {
-			return "a time with its unit: s, min or h"
+			return said("a time with its unit: s, min or h")
 		}
-		return "the figure with its unit: " + q.Text + " " + strings.Join(allowed, " or ")
+		return said("the figure with its unit: %s %s", q.Text, wording.Either(allowed))
 	}
 	if !slices.Contains(allowed, q.Unit) {
-		return "a figure in " + strings.Join(allowed, " or ")
+		return said("a figure in %s", wording.Either(allowed))
 	}
 	share := slices.Contains(allowed, "") && slices.Contains(allowed, "%")
 	if share && q.Unit == "%" {
@@ -572,13 +583,13 @@ func complete(q *Quantity, def FactDef) (expected string) {
 	}
 	switch {
 	case share && (q.Rat.Sign() < 0 || q.Rat.Cmp(big.NewRat(1, 1)) > 0):
-		return "a share between 0 and 1, or between 0 % and 100 %"
+		return said("a share between 0 and 1, or between 0 % and 100 %")
 	case q.Unit == "%" && (q.Rat.Sign() < 0 || q.Rat.Cmp(big.NewRat(100, 1)) > 0):
-		return "a figure between 0 % and 100 %"
+		return said("a figure between 0 % and 100 %")
 	case q.Rat.Sign() < 0 && q.Unit != "days":
-		return "a figure that is not below 0"
+		return said("a figure that is not below 0")
 	}
-	return ""
+	return wording.Text{}
 }
 
 // agree reports whether two figures can be one limit, each printed to its last
@@ -601,7 +612,7 @@ func (d *document) band(limits []limit, at *step) {
 		switch l.key {
 		case "equal_to":
 			if len(limits) > 1 {
-				d.key(at.in(l.key), "equal_to alone", limits[0].key+" and equal_to", "delete one, or make two clauses")
+				d.key(at.in(l.key), said("equal_to alone"), said("%s and equal_to", limits[0].key), said("delete one, or make two clauses"))
 				return
 			}
 			return
@@ -609,7 +620,7 @@ func (d *document) band(limits []limit, at *step) {
 			end = &lower
 		}
 		if *end != nil {
-			d.key(at.in(l.key), "one limit on each side", (*end).key+" and "+l.key, "delete one, or make two clauses")
+			d.key(at.in(l.key), said("one limit on each side"), said("%s and %s", (*end).key, l.key), said("delete one, or make two clauses"))
 			return
 		}
 		*end = l
@@ -624,13 +635,13 @@ func (d *document) band(limits []limit, at *step) {
 			}
 			c := low.Rat.Cmp(high.Rat)
 			if c > 0 || c == 0 && (lower.key == "more_than" || upper.key == "below") {
-				d.fault(at.in(upper.key), "a band with a value in it", lower.key+" "+low.String()+" and "+upper.key+" "+high.String(), "make the lower limit smaller than the upper one")
+				d.fault(at.in(upper.key), said("a band with a value in it"), said("%s %s and %s %s", lower.key, low.String(), upper.key, high.String()), said("make the lower limit smaller than the upper one"))
 				return
 			}
 		}
 	}
 	if len(lower.qs) != len(upper.qs) || !slices.EqualFunc(lower.qs, upper.qs, func(a, b Quantity) bool { return a.Unit == b.Unit }) {
-		d.fault(at.in(upper.key), "both ends of the band in the same units, in the same order", lower.qs.String()+" and "+upper.qs.String(), "write both ends in the same units")
+		d.fault(at.in(upper.key), said("both ends of the band in the same units, in the same order"), said("%s and %s", lower.qs.String(), upper.qs.String()), said("write both ends in the same units"))
 	}
 }
 
@@ -642,7 +653,7 @@ func (d *document) parameters(n *Node, def FactDef, at *step) {
 		q   *Quantity
 	}{{"spo2", n.SpO2}, {"points", n.Points}} {
 		if def.Param != p.key {
-			d.forbid(at, p.key, p.q != nil, "beside "+def.Name)
+			d.forbid(at, p.key, p.q != nil, said("beside %s", def.Name))
 			continue
 		}
 		d.require(at, p.key, p.q != nil)
@@ -651,8 +662,8 @@ func (d *document) parameters(n *Node, def FactDef, at *step) {
 		case p.key == "spo2":
 			d.level(at.in(p.key), p.q)
 		default:
-			if expected := complete(p.q, FactDef{Type: TypeNumber, Unit: "points"}); expected != "" {
-				d.fault(at.in(p.key), expected, quote(p.q.Text), "write a fall in points, such as 5 points")
+			if expected := complete(p.q, FactDef{Type: TypeNumber, Unit: "points"}); !expected.IsZero() {
+				d.fault(at.in(p.key), expected, verbatim(p.q.Text), said("write a fall in points, such as 5 points"))
 			}
 		}
 	}
@@ -663,7 +674,7 @@ func (d *document) level(at *step, q *Quantity) {
 	if d.bad[at.String()] {
 		return
 	}
-	if expected := complete(q, FactDef{Type: TypeNumber, Unit: "%"}); expected != "" {
-		d.fault(at, expected, quote(q.Text), "write a saturation, such as 88 %")
+	if expected := complete(q, FactDef{Type: TypeNumber, Unit: "%"}); !expected.IsZero() {
+		d.fault(at, expected, verbatim(q.Text), said("write a saturation, such as 88 %"))
 	}
 }

@@ -3,6 +3,8 @@ package rules
 import (
 	"fmt"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // Date is a calendar day: year, month, day, never an instant. The zero Date
@@ -15,7 +17,7 @@ type Date struct {
 func ParseDate(s string) (Date, error) {
 	t, err := time.Parse("2006-01-02", s)
 	if err != nil {
-		return Date{}, fmt.Errorf("expected a day of the calendar as YYYY-MM-DD, found %q", s)
+		return Date{}, wording.Error{Text: said("expected a day of the calendar as YYYY-MM-DD, found %q", s)}
 	}
 	return Date{t.Year(), int(t.Month()), t.Day()}, nil
 }

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"errors"
-	"fmt"
 	"reflect"
 	"regexp"
 	"strconv"
@@ -14,6 +13,8 @@ import (
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"airwarrant/rules/wording"
 )
 
 const (
@@ -69,7 +70,7 @@ func parse(file string, data []byte) *document {
 	if i := invalidUTF8(data); i >= 0 {
 		line := 1 + strings.Count(string(data[:i]), "\n")
 		column := 1 + utf8.RuneCount(data[strings.LastIndex(string(data[:i]), "\n")+1:i])
-		d.add(line, column, "", "text in UTF-8", fmt.Sprintf("the byte 0x%02x", data[i]), "save the file as UTF-8")
+		d.add(line, column, "", said("text in UTF-8"), said("the byte 0x%02x", data[i]), said("save the file as UTF-8"))
 		return d
 	}
 	tokens, ok := d.tokens(string(data))
@@ -78,7 +79,7 @@ func parse(file string, data []byte) *document {
 	}
 	parsed, err := d.syntax(tokens)
 	if err != nil {
-		d.add(err.line, err.column, "", "YAML that can be read", "what the reader refuses: "+err.text, "mend the spelling there or in a line beside it: indentation, quotes, brackets, a blank after each colon")
+		d.add(err.line, err.column, "", said("YAML that can be read"), said("what the reader refuses: %s", err.text), said("mend the spelling there or in a line beside it: indentation, quotes, brackets, a blank after each colon"))
 		return d
 	}
 	for _, doc := range parsed.Docs {
@@ -88,13 +89,13 @@ func parse(file string, data []byte) *document {
 		}
 	}
 	if d.root == nil || d.root.Type() == ast.NullType {
-		d.add(1, 1, "", "keys and values", "an empty file", "write the file, or delete it")
+		d.add(1, 1, "", said("keys and values"), said("an empty file"), said("write the file, or delete it"))
 		d.root = nil
 		return d
 	}
 	if n := tooDeep(d.root, 0); n != nil {
 		line, column := position(n)
-		d.add(line, column, "", fmt.Sprintf("at most %d levels of nesting", maxNesting), "one more", "split the clause into groups that stand beside one another")
+		d.add(line, column, "", said("at most %d levels of nesting", maxNesting), said("one more"), said("split the clause into groups that stand beside one another"))
 		d.root = nil
 	}
 	return d
@@ -118,27 +119,27 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 	tokens := lexer.Tokenize(text)
 	if len(tokens) > maxTokens {
 		line := tokens[maxTokens].Position.Line
-		d.add(line, 1, "", fmt.Sprintf("at most %d words and signs", maxTokens), "more", "split it: one file for each version")
+		d.add(line, 1, "", said("at most %d words and signs", maxTokens), said("more"), said("split it: one file for each version"))
 		return nil, false
 	}
 	brackets, dashes, dashLine, begun, ended := 0, 0, 0, false, false
-	refuse := func(t *token.Token, expected, found, mend string) {
+	refuse := func(t *token.Token, expected, found, mend wording.Text) {
 		d.add(t.Position.Line, t.Position.Column, "", expected, found, mend)
 	}
 	second := func(t *token.Token) {
-		refuse(t, "one document", "the beginning of a second one", "delete the line, or put what follows into a file of its own")
+		refuse(t, said("one document"), said("the beginning of a second one"), said("delete the line, or put what follows into a file of its own"))
 	}
 	for _, t := range tokens {
 		switch t.Type {
 		case token.AnchorType, token.AliasType, token.MergeKeyType:
-			refuse(t, "each clause written out", "an anchor, alias or merge key", "write the lines out where they are needed")
+			refuse(t, said("each clause written out"), said("an anchor, alias or merge key"), said("write the lines out where they are needed"))
 		case token.TagType:
-			refuse(t, "a plain value", "a tag", "delete the tag")
+			refuse(t, said("a plain value"), said("a tag"), said("delete the tag"))
 		case token.DirectiveType:
-			refuse(t, "no directive", "a line that begins with %", "delete the line")
+			refuse(t, said("no directive"), said("a line that begins with %"), said("delete the line"))
 			return nil, false
 		case token.MappingKeyType:
-			refuse(t, "a key followed by a colon", "a question mark", "write key: value")
+			refuse(t, said("a key followed by a colon"), said("a question mark"), said("write key: value"))
 		case token.DocumentHeaderType:
 			if begun || ended {
 				second(t)
@@ -165,7 +166,7 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 			begun = true
 		}
 		if brackets > maxNesting || dashes > maxNesting {
-			refuse(t, fmt.Sprintf("at most %d levels of nesting", maxNesting), "one more", "split the clause into groups that stand beside one another")
+			refuse(t, said("at most %d levels of nesting", maxNesting), said("one more"), said("split the clause into groups that stand beside one another"))
 			return nil, false
 		}
 	}
@@ -175,7 +176,7 @@ func (d *document) tokens(text string) (token.Tokens, bool) {
 // syntaxError is where the parser gave up and why.
 type syntaxError struct {
 	line, column int
-	text         string
+	text         wording.Text
 }
 
 // syntax runs the parser of the YAML library.
@@ -184,17 +185,17 @@ func (d *document) syntax(tokens token.Tokens) (file *ast.File, fault *syntaxErr
 		// A fault of the YAML library on odd input is a refusal of that
 		// file, not the end of the program.
 		if r := recover(); r != nil {
-			file, fault = nil, &syntaxError{1, 1, "text that the YAML reader gives up on"}
+			file, fault = nil, &syntaxError{1, 1, said("text that the YAML reader gives up on")}
 		}
 	}()
 	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err == nil {
 		return file, nil
 	}
-	fault = &syntaxError{1, 1, "text that is no YAML"}
+	fault = &syntaxError{1, 1, said("text that is no YAML")}
 	var e yaml.Error
 	if errors.As(err, &e) {
-		fault.text = e.GetMessage()
+		fault.text = wording.Said(e.GetMessage())
 		if t := e.GetToken(); t != nil && t.Position != nil {
 			fault.line, fault.column = t.Position.Line, t.Position.Column
 		}
@@ -237,19 +238,19 @@ func position(n ast.Node) (line, column int) {
 // would only add more is then not worked out.
 func (d *document) full() bool { return len(d.problems) > maxProblems }
 
-func (d *document) add(line, column int, key, expected, found, mend string) {
+func (d *document) add(line, column int, key string, expected, found, mend wording.Text) {
 	if d.full() {
 		return
 	}
 	if len(d.problems) == maxProblems {
-		expected, found, mend = fmt.Sprintf("at most %d faults in one file", maxProblems), "more", "mend these first"
+		expected, found, mend = said("at most %d faults in one file", maxProblems), said("more"), said("mend these first")
 	}
 	d.problems = append(d.problems, Problem{File: d.file, Line: line, Column: column, Key: key, Expected: expected, Found: found, Mend: mend})
 }
 
 // refuse adds a problem at a node and marks its path, and the path of what it
 // stands in, as bad.
-func (d *document) refuse(n ast.Node, at *step, expected, found, mend string) {
+func (d *document) refuse(n ast.Node, at *step, expected, found, mend wording.Text) {
 	if d.full() {
 		return
 	}
@@ -266,7 +267,7 @@ func (d *document) refuse(n ast.Node, at *step, expected, found, mend string) {
 
 // fault adds a problem at the value of a path, or, where the path is missing,
 // at the nearest value around it.
-func (d *document) fault(at *step, expected, found, mend string) {
+func (d *document) fault(at *step, expected, found, mend wording.Text) {
 	if d.full() {
 		return
 	}
@@ -321,12 +322,12 @@ func (d *document) value(dst reflect.Value, n ast.Node, at *step, word bool) {
 	case *Date:
 		s, ok := n.(*ast.StringNode)
 		if !ok {
-			d.refuse(n, at, "a date as YYYY-MM-DD", found(n), "write the date, such as 2030-01-31")
+			d.refuse(n, at, said("a date as YYYY-MM-DD"), found(n), said("write the date, such as 2030-01-31"))
 			return
 		}
 		date, err := ParseDate(s.Value)
 		if err != nil {
-			d.refuse(n, at, "a day of the calendar as YYYY-MM-DD", found(n), "write the date, such as 2030-01-31")
+			d.refuse(n, at, said("a day of the calendar as YYYY-MM-DD"), found(n), said("write the date, such as 2030-01-31"))
 			return
 		}
 		*v = date
@@ -356,7 +357,7 @@ func (d *document) value(dst reflect.Value, n ast.Node, at *step, word bool) {
 			dst.SetBool(b.Value)
 			return
 		}
-		d.refuse(n, at, "true or false", found(n), "write true or false")
+		d.refuse(n, at, said("true or false"), found(n), said("write true or false"))
 	case reflect.Int:
 		if _, ok := n.(*ast.IntegerNode); ok {
 			if i, err := strconv.Atoi(n.GetToken().Value); err == nil {
@@ -364,14 +365,14 @@ func (d *document) value(dst reflect.Value, n ast.Node, at *step, word bool) {
 				return
 			}
 		}
-		d.refuse(n, at, "a whole number", found(n), "write a whole number, such as 2")
+		d.refuse(n, at, said("a whole number"), found(n), said("write a whole number, such as 2"))
 	case reflect.Pointer:
 		dst.Set(reflect.New(dst.Type().Elem()))
 		d.value(dst.Elem(), n, at, word)
 	case reflect.Slice:
 		list, ok := n.(*ast.SequenceNode)
 		if !ok {
-			d.refuse(n, at, "a list", found(n), "write a list: [a, b], or one line for each entry that begins with a dash")
+			d.refuse(n, at, said("a list"), found(n), said("write a list: [a, b], or one line for each entry that begins with a dash"))
 			return
 		}
 		if !d.hasEntries(list, at) {
@@ -392,7 +393,7 @@ func (d *document) value(dst reflect.Value, n ast.Node, at *step, word bool) {
 
 func (d *document) hasEntries(list *ast.SequenceNode, at *step) bool {
 	if len(list.Values) == 0 {
-		d.refuse(list, at, "at least one entry", "an empty list", "add an entry, or delete the key")
+		d.refuse(list, at, said("at least one entry"), said("an empty list"), said("add an entry, or delete the key"))
 	}
 	return len(list.Values) > 0
 }
@@ -406,27 +407,27 @@ func (d *document) text(dst reflect.Value, n ast.Node, at *step, word bool) {
 		s = n.Value.Value
 	case *ast.BoolNode:
 		if !word {
-			d.refuse(n, at, "text", found(n), fmt.Sprintf("put it in quotes: %q", n.GetToken().Value))
+			d.refuse(n, at, said("text"), found(n), said("put it in quotes: %q", n.GetToken().Value))
 			return
 		}
 		s = strconv.FormatBool(n.Value)
 	case *ast.IntegerNode, *ast.FloatNode:
-		d.refuse(n, at, "text", found(n), fmt.Sprintf("put it in quotes: %q", n.GetToken().Value))
+		d.refuse(n, at, said("text"), found(n), said("put it in quotes: %q", n.GetToken().Value))
 		return
 	default:
-		d.refuse(n, at, "text", found(n), "write text, in quotes where it holds a colon or begins with a sign")
+		d.refuse(n, at, said("text"), found(n), said("write text, in quotes where it holds a colon or begins with a sign"))
 		return
 	}
 	s = strings.TrimSpace(s)
 	if s == "" {
-		d.refuse(n, at, "text", "nothing", "write the text, or delete the key")
+		d.refuse(n, at, said("text"), said("nothing"), said("write the text, or delete the key"))
 		return
 	}
 	dst.SetString(s)
 }
 
 func (d *document) quantity(dst *Quantity, n ast.Node, at *step) {
-	const mend = "write the figure and its unit, such as 5 min, 88 %, 7.3 kPa or 1/3"
+	mend := said("write the figure and its unit, such as 5 min, 88 %, 7.3 kPa or 1/3")
 	var text string
 	switch n := n.(type) {
 	case *ast.IntegerNode, *ast.FloatNode:
@@ -434,13 +435,12 @@ func (d *document) quantity(dst *Quantity, n ast.Node, at *step) {
 	case *ast.StringNode:
 		text = n.Value
 	default:
-		d.refuse(n, at, "a figure with its unit", found(n), mend)
+		d.refuse(n, at, said("a figure with its unit"), found(n), mend)
 		return
 	}
-	q, err := ParseQuantity(text)
-	if err != nil {
-		expected, saw, _ := strings.Cut(strings.TrimPrefix(err.Error(), "expected "), ", found ")
-		d.refuse(n, at, expected, saw, mend)
+	q, wrong := parseQuantity(text)
+	if wrong != nil {
+		d.refuse(n, at, wrong.expected, wrong.found, mend)
 		return
 	}
 	*dst = q
@@ -450,7 +450,7 @@ func (d *document) quantity(dst *Quantity, n ast.Node, at *step) {
 func (d *document) table(dst reflect.Value, n ast.Node, at *step) {
 	m, ok := n.(*ast.MappingNode)
 	if !ok || len(m.Values) == 0 {
-		d.refuse(n, at, "names, each with its keys", found(n), "write name: and its keys below, indented")
+		d.refuse(n, at, said("names, each with its keys"), found(n), said("write name: and its keys below, indented"))
 		return
 	}
 	dst.Set(reflect.MakeMap(dst.Type()))
@@ -458,11 +458,11 @@ func (d *document) table(dst reflect.Value, n ast.Node, at *step) {
 		key := keyText(e)
 		below := at.in(key)
 		if !namePattern.MatchString(key) {
-			d.refuse(e.Key, below, "a name of letters, digits, - and _", quote(key), "rename it here and wherever it is cited")
+			d.refuse(e.Key, below, said("a name of letters, digits, - and _"), verbatim(key), said("rename it here and wherever it is cited"))
 			continue
 		}
 		if dst.MapIndex(reflect.ValueOf(key)).IsValid() {
-			d.refuse(e.Key, below, "each name once", quote(key)+" a second time", "delete one of the two, or rename it")
+			d.refuse(e.Key, below, said("each name once"), said("%s a second time", quote(key)), said("delete one of the two, or rename it"))
 			continue
 		}
 		v := reflect.New(dst.Type().Elem()).Elem()
@@ -475,7 +475,7 @@ func (d *document) table(dst reflect.Value, n ast.Node, at *step) {
 func (d *document) fields(dst reflect.Value, n ast.Node, at *step) {
 	m, ok := n.(*ast.MappingNode)
 	if !ok || len(m.Values) == 0 {
-		d.refuse(n, at, "keys: "+strings.Join(keys(dst.Type()), ", "), found(n), "write key: value, one a line")
+		d.refuse(n, at, said("keys: %s", strings.Join(keys(dst.Type()), ", ")), found(n), said("write key: value, one a line"))
 		return
 	}
 	if node, ok := dst.Addr().Interface().(*Node); ok {
@@ -488,9 +488,9 @@ func (d *document) fields(dst reflect.Value, n ast.Node, at *step) {
 		field, word := fieldOf(dst, key)
 		switch {
 		case !field.IsValid():
-			d.refuse(e.Key, below, "a known key", quote(key), didYouMean(key, keys(dst.Type())))
+			d.refuse(e.Key, below, said("a known key"), verbatim(key), didYouMean(key, keys(dst.Type())))
 		case seen[key]:
-			d.refuse(e.Key, below, "each key once", quote(key)+" a second time", "delete one of the two")
+			d.refuse(e.Key, below, said("each key once"), said("%s a second time", quote(key)), said("delete one of the two"))
 		default:
 			d.value(field, e.Value, below, word)
 		}
@@ -530,25 +530,25 @@ func keys(t reflect.Type) []string {
 }
 
 // found describes a value in words for a problem.
-func found(n ast.Node) string {
+func found(n ast.Node) wording.Text {
 	switch n := n.(type) {
 	case *ast.NullNode:
-		return "nothing"
+		return said("nothing")
 	case *ast.StringNode:
-		return "the text " + quote(n.Value)
+		return said("the text %s", quote(n.Value))
 	case *ast.LiteralNode:
-		return "a block of text"
+		return said("a block of text")
 	case *ast.BoolNode:
-		return strings.ToLower(n.GetToken().Value)
+		return literal(strings.ToLower(n.GetToken().Value))
 	case *ast.IntegerNode, *ast.FloatNode, *ast.InfinityNode, *ast.NanNode:
-		return "the number " + n.GetToken().Value
+		return said("the number %s", n.GetToken().Value)
 	case *ast.SequenceNode:
-		return "a list"
+		return said("a list")
 	case *ast.MappingNode:
 		if len(n.Values) == 0 {
-			return "nothing between braces"
+			return said("nothing between braces")
 		}
-		return "keys and values"
+		return said("keys and values")
 	}
-	return "something else"
+	return said("something else")
 }

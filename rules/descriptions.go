@@ -1,11 +1,18 @@
 package rules
 
-import "reflect"
+import (
+	"reflect"
+
+	"airwarrant/rules/wording"
+)
 
 // hint is the mend for a missing key of a struct.
-func hint(t reflect.Type, key string) string {
-	return "add " + key + ": " + descriptions[t.Name()+"."+key]
+func hint(t reflect.Type, key string) wording.Text {
+	return said("add %s: %s", key, described(t.Name()+"."+key))
 }
+
+// described is what the key of a struct is for.
+func described(key string) wording.Text { return wording.Said(descriptions[key]) }
 
 // typeAt follows a path through the types of pack.go.
 func typeAt(t reflect.Type, at *step) reflect.Type {

@@ -1,8 +1,8 @@
 package rules
 
 import (
-	"fmt"
 	"path"
+	"strconv"
 )
 
 // ReadDraft reads the bytes of one version that is not yet part of any library,
@@ -14,7 +14,7 @@ import (
 func ReadDraft(data []byte, file string, region Region) (*Pack, error) {
 	p := &Pack{Region: region, File: path.Join(region.Region, path.Base(file)), SHA256: hashOf(data), Text: data}
 	if len(data) > maxFile {
-		return nil, Problems{{File: file, Expected: fmt.Sprintf("at most %d bytes", maxFile), Found: fmt.Sprint(len(data)), Mend: "leave out what is no criterion"}}
+		return nil, Problems{{File: file, Expected: said("at most %d bytes", maxFile), Found: literal(strconv.Itoa(len(data))), Mend: said("leave out what is no criterion")}}
 	}
 	d := parse(file, data)
 	d.decode(p)
@@ -34,10 +34,10 @@ func ReadDraft(data []byte, file string, region Region) (*Pack, error) {
 func ReadRegion(data []byte, folder string) (Region, error) {
 	file := path.Join(folder, "region.yaml")
 	if !regionPattern.MatchString(folder) || len(folder) > maxFolder {
-		return Region{}, Problems{{File: "region.yaml", Expected: fmt.Sprintf("a folder name of at most %d small letters, digits and single dashes", maxFolder), Found: quote(folder), Mend: "rename the folder, such as us-medicare"}}
+		return Region{}, Problems{{File: "region.yaml", Expected: said("a folder name of at most %d small letters, digits and single dashes", maxFolder), Found: verbatim(folder), Mend: said("rename the folder, such as us-medicare")}}
 	}
 	if len(data) > maxFile {
-		return Region{}, Problems{{File: file, Expected: fmt.Sprintf("at most %d bytes", maxFile), Found: fmt.Sprint(len(data)), Mend: "leave out what is no key of it"}}
+		return Region{}, Problems{{File: file, Expected: said("at most %d bytes", maxFile), Found: literal(strconv.Itoa(len(data))), Mend: said("leave out what is no key of it")}}
 	}
 	r, problems := readRegion(data, file, folder)
 	if len(problems) > 0 {

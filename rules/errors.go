@@ -2,10 +2,13 @@ package rules
 
 import (
 	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Errors of a Library's queries, wrapped with the region, the date and what
@@ -25,43 +28,65 @@ var (
 // Problem is one fault of one file: where it stands, what was expected there,
 // what was found, and how to mend it.
 type Problem struct {
-	File     string `json:"file"`     // path inside the packs folder
-	Line     int    `json:"line"`     // from 1; 0 if the fault is the file as a whole
-	Column   int    `json:"column"`   // from 1, in characters; 0 as Line
-	Key      string `json:"key"`      // path of the key, such as criteria.all_of[0].fact; "" for the file
-	Expected string `json:"expected"` // what would be right
-	Found    string `json:"found"`    // what stands there
-	Mend     string `json:"mend"`     // what to do next
+	File     string       // path inside the packs folder
+	Line     int          // from 1; 0 if the fault is the file as a whole
+	Column   int          // from 1, in characters; 0 as Line
+	Key      string       // path of the key, such as criteria.all_of[0].fact; "" for the file
+	Expected wording.Text // what would be right
+	Found    wording.Text // what stands there
+	Mend     wording.Text // what to do next
+}
+
+// Said is the fault without its place, in its parts: "expected …; found …;
+// mend".
+func (p Problem) Said() wording.Text {
+	return said("expected %s; found %s; %s", p.Expected, p.Found, p.Mend)
+}
+
+// MarshalJSON writes the fault in English.
+func (p Problem) MarshalJSON() ([]byte, error) {
+	return json.Marshal(struct {
+		File     string `json:"file"`
+		Line     int    `json:"line"`
+		Column   int    `json:"column"`
+		Key      string `json:"key"`
+		Expected string `json:"expected"`
+		Found    string `json:"found"`
+		Mend     string `json:"mend"`
+	}{p.File, p.Line, p.Column, p.Key, p.Expected.String(), p.Found.String(), p.Mend.String()})
 }
 
 // String prints "file:line:column: key: expected …; found …; mend". Line and
 // column are left out where the fault is the file as a whole, and so is an
 // empty key.
-func (p Problem) String() string {
-	var b strings.Builder
-	b.WriteString(p.File)
+func (p Problem) String() string { return p.place() + ": " + p.Said().String() }
+
+func (p Problem) place() string {
+	place := p.File
 	if p.Line > 0 {
-		fmt.Fprintf(&b, ":%d:%d", p.Line, p.Column)
+		place += fmt.Sprintf(":%d:%d", p.Line, p.Column)
 	}
 	if p.Key != "" {
-		b.WriteString(": " + p.Key)
+		place += ": " + p.Key
 	}
-	fmt.Fprintf(&b, ": expected %s; found %s; %s", p.Expected, p.Found, p.Mend)
-	return b.String()
+	return place
 }
 
 // Problems are the faults of all files, sorted by file, line and column. It
 // is the error of Load.
 type Problems []Problem
 
-// Error prints one problem a line.
-func (ps Problems) Error() string {
-	lines := make([]string, len(ps))
+// Said has one fault a line, each with its place.
+func (ps Problems) Said() wording.Text {
+	lines := make([]wording.Text, len(ps))
 	for i, p := range ps {
-		lines[i] = p.String()
+		lines[i] = wording.Joined("%s: %s", wording.Literal(p.place()), p.Said())
 	}
-	return strings.Join(lines, "\n")
+	return wording.List("\n", lines)
 }
+
+// Error prints one fault a line, in English.
+func (ps Problems) Error() string { return ps.Said().String() }
 
 func (ps Problems) sort() {
 	slices.SortStableFunc(ps, func(a, b Problem) int {
@@ -73,6 +98,14 @@ func (ps Problems) sort() {
 		)
 	})
 }
+
+// said is a text of a fault, and literal what stands in a file.
+var said = wording.Fault
+
+func literal(s string) wording.Text { return wording.Literal(s).Text() }
+
+// verbatim is what quote shows, as a whole text.
+func verbatim(s string) wording.Text { return literal(quote(s)) }
 
 // quote shows a text that stands in a file, cut to a length that fits a line.
 func quote(s string) string {
@@ -100,11 +133,11 @@ func nearest(s string, words []string) string {
 }
 
 // didYouMean is nearest as the beginning of a mend, or the whole list.
-func didYouMean(s string, words []string) string {
+func didYouMean(s string, words []string) wording.Text {
 	if w := nearest(s, words); w != "" {
-		return fmt.Sprintf("did you mean %q?", w)
+		return said("did you mean %q?", w)
 	}
-	return "use one of: " + strings.Join(words, ", ")
+	return said("use one of: %s", strings.Join(words, ", "))
 }
 
 func editDistance(a, b string) int {

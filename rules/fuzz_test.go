@@ -41,7 +41,7 @@ func FuzzLoad(f *testing.F) {
 			t.Fatalf("library %v with error %v", l, err)
 		}
 		for _, p := range ps {
-			if p.File == "" || p.Expected == "" || p.Found == "" || p.Mend == "" || (p.Line < 1) != (p.Column < 1) {
+			if p.File == "" || p.Expected.IsZero() || p.Found.IsZero() || p.Mend.IsZero() || (p.Line < 1) != (p.Column < 1) {
 				t.Errorf("a part of the problem is empty: %+v", p)
 			}
 		}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Language is how the chain words its own texts, and how figures and days are
@@ -31,9 +33,24 @@ func (l Language) Name() string {
 	return l.Tag
 }
 
+// Tell says a text in the language, its parts too.
+func (l Language) Tell(t wording.Text) string {
+	args := make([]any, len(t.Args))
+	for i, a := range t.Args {
+		args[i] = a
+		if s, ok := a.(string); ok {
+			if day, err := ParseDate(s); err == nil {
+				args[i] = day
+			}
+		}
+	}
+	return l.Say(t.Format, args...)
+}
+
 // Say is a text in the language, its places filled as fmt.Sprintf does; without
 // args it is taken as it stands. Days and quantities among args are written as
-// the language writes them. A text that is not known is said in English.
+// the language writes them, and texts are told. A text that is not known is said
+// in English.
 func (l Language) Say(english string, args ...any) string {
 	text := english
 	if l.Said != nil {
@@ -53,6 +70,8 @@ func (l Language) Say(english string, args ...any) string {
 			said[i] = l.Quantity(a)
 		case *Quantity:
 			said[i] = l.Quantity(*a)
+		case wording.Text:
+			said[i] = l.Tell(a)
 		default:
 			said[i] = a
 		}

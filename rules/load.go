@@ -14,6 +14,8 @@ import (
 	"sync"
 
 	"github.com/go-playground/validator/v10"
+
+	"airwarrant/rules/wording"
 )
 
 var regionPattern = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
@@ -40,14 +42,14 @@ type loader struct {
 }
 
 // whole adds a problem of a file or folder as a whole.
-func (l *loader) whole(file, expected, found, mend string) {
+func (l *loader) whole(file string, expected, found, mend wording.Text) {
 	l.problems = append(l.problems, Problem{File: file, Expected: expected, Found: found, Mend: mend})
 }
 
 func (l *loader) folder() {
 	entries, err := fs.ReadDir(l.fsys, ".")
 	if err != nil {
-		l.whole(".", "a folder of packs", err.Error(), "name a folder that can be read")
+		l.whole(".", said("a folder of packs"), literal(err.Error()), said("name a folder that can be read"))
 		return
 	}
 	regions := 0
@@ -60,11 +62,11 @@ func (l *loader) folder() {
 			regions++
 			l.region(e.Name())
 		case isYAML(e.Name()):
-			l.whole(e.Name(), "folders of regions", "a YAML file beside them", "move it into the folder of its region")
+			l.whole(e.Name(), said("folders of regions"), said("a YAML file beside them"), said("move it into the folder of its region"))
 		}
 	}
 	if regions == 0 {
-		l.whole(".", "a folder for each region", "none", "copy the folder xx-example and begin from it, or name another folder")
+		l.whole(".", said("a folder for each region"), said("none"), said("copy the folder xx-example and begin from it, or name another folder"))
 	}
 }
 
@@ -83,11 +85,11 @@ func isYAML(name string) bool {
 func (l *loader) region(folder string) {
 	entries, err := fs.ReadDir(l.fsys, folder)
 	if err != nil {
-		l.whole(folder, "a folder that can be read", err.Error(), "mend the rights of the folder")
+		l.whole(folder, said("a folder that can be read"), literal(err.Error()), said("mend the rights of the folder"))
 		return
 	}
 	if !regionPattern.MatchString(folder) {
-		l.whole(folder, "a folder name of small letters, digits and single dashes", quote(folder), "rename the folder, such as us-medicare")
+		l.whole(folder, said("a folder name of small letters, digits and single dashes"), verbatim(folder), said("rename the folder, such as us-medicare"))
 	}
 	var region Region
 	var versions []*Pack
@@ -98,7 +100,7 @@ func (l *loader) region(folder string) {
 		switch {
 		case l.isFolder(file):
 			if !strings.HasPrefix(name, ".") {
-				l.whole(file, "files alone", "a folder inside a region", "move its files up, or the folder beside the region")
+				l.whole(file, said("files alone"), said("a folder inside a region"), said("move its files up, or the folder beside the region"))
 			}
 		case !isYAML(name) || strings.HasPrefix(name, "."):
 		case name == "region.yaml":
@@ -109,7 +111,7 @@ func (l *loader) region(folder string) {
 		default:
 			effective, err := ParseDate(strings.TrimSuffix(name, ".yaml"))
 			if err != nil {
-				l.whole(file, "region.yaml, <YYYY-MM-DD>.yaml or <YYYY-MM-DD>.cases.yaml", quote(name), "name the file after the day from which its criteria are in force")
+				l.whole(file, said("region.yaml, <YYYY-MM-DD>.yaml or <YYYY-MM-DD>.cases.yaml"), verbatim(name), said("name the file after the day from which its criteria are in force"))
 				continue
 			}
 			seen[effective.String()] = true
@@ -119,20 +121,20 @@ func (l *loader) region(folder string) {
 		}
 	}
 	if !seen["region"] {
-		l.whole(path.Join(folder, "region.yaml"), "the file that names the region and its payer", "no such file", "copy xx-example/region.yaml and fill it in")
+		l.whole(path.Join(folder, "region.yaml"), said("the file that names the region and its payer"), said("no such file"), said("copy xx-example/region.yaml and fill it in"))
 	}
 	delete(seen, "region")
 	if len(seen) == 0 {
-		l.whole(folder, "at least one version, <YYYY-MM-DD>.yaml", "none", "copy a version from xx-example and fill it in")
+		l.whole(folder, said("at least one version, <YYYY-MM-DD>.yaml"), said("none"), said("copy a version from xx-example and fill it in"))
 	}
 	for date := range seen {
 		if !cases[date] {
-			l.whole(path.Join(folder, date+".cases.yaml"), "boundary cases beside the version", "no such file", "write cases below, at and above each figure")
+			l.whole(path.Join(folder, date+".cases.yaml"), said("boundary cases beside the version"), said("no such file"), said("write cases below, at and above each figure"))
 		}
 	}
 	for date := range cases {
 		if !seen[date] {
-			l.whole(path.Join(folder, date+".cases.yaml"), "the version "+date+".yaml beside its cases", "no such file", "rename the cases after their version, or delete them")
+			l.whole(path.Join(folder, date+".cases.yaml"), said("the version %s.yaml beside its cases", date), said("no such file"), said("rename the cases after their version, or delete them"))
 		}
 	}
 	l.library.add(region, versions)
@@ -146,13 +148,13 @@ func (l *loader) read(file string) ([]byte, bool) {
 		var data []byte
 		if data, err = io.ReadAll(io.LimitReader(f, maxFile+1)); err == nil {
 			if len(data) > maxFile {
-				l.whole(file, fmt.Sprintf("at most %d bytes", maxFile), "more", "split it: one file for each version")
+				l.whole(file, said("at most %d bytes", maxFile), said("more"), said("split it: one file for each version"))
 				return nil, false
 			}
 			return data, true
 		}
 	}
-	l.whole(file, "a file that can be read", err.Error(), "mend the rights of the file")
+	l.whole(file, said("a file that can be read"), literal(err.Error()), said("mend the rights of the file"))
 	return nil, false
 }
 
@@ -175,7 +177,7 @@ func readRegion(data []byte, file, folder string) (Region, Problems) {
 	d.checkApplies(r)
 	if r.Region != "" && r.Region != folder {
 		var top *step
-		d.fault(top.in("region"), "the name of its folder, "+quote(folder), quote(r.Region), "write region: "+folder+", or rename the folder")
+		d.fault(top.in("region"), said("the name of its folder, %s", quote(folder)), verbatim(r.Region), said("write region: %s, or rename the folder", folder))
 	}
 	r.Region = folder
 	return r, d.problems
@@ -238,16 +240,16 @@ func (d *document) validate(v any) {
 			for owner.Kind() == reflect.Pointer {
 				owner = owner.Elem()
 			}
-			d.fault(at, "the key "+f.Field(), "none", hint(owner, f.Field()))
+			d.fault(at, said("the key %s", f.Field()), said("none"), hint(owner, f.Field()))
 		case "oneof":
 			words := strings.Fields(f.Param())
-			d.fault(at, "one of "+strings.Join(words, ", "), quote(fmt.Sprint(f.Value())), didYouMean(fmt.Sprint(f.Value()), words))
+			d.fault(at, said("one of %s", strings.Join(words, ", ")), verbatim(fmt.Sprint(f.Value())), didYouMean(fmt.Sprint(f.Value()), words))
 		case "required_with":
-			d.fault(at, "the key "+f.Field()+" beside the payer", "none", hint(reflect.TypeFor[Applies](), f.Field()))
+			d.fault(at, said("the key %s beside the payer", f.Field()), said("none"), hint(reflect.TypeFor[Applies](), f.Field()))
 		case "iso3166_1_alpha2|iso3166_2":
-			d.fault(at, "a code of ISO 3166, two letters of a country or a subdivision such as US-NC", quote(fmt.Sprint(f.Value())), "look it up at the agency of the standard")
+			d.fault(at, said("a code of ISO 3166, two letters of a country or a subdivision such as US-NC"), verbatim(fmt.Sprint(f.Value())), said("look it up at the agency of the standard"))
 		default: // min
-			d.fault(at, "at least "+f.Param(), fmt.Sprint(f.Value()), "write "+f.Param()+" or more")
+			d.fault(at, said("at least %s", f.Param()), literal(fmt.Sprint(f.Value())), said("write %s or more", f.Param()))
 		}
 	}
 }

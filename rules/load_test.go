@@ -95,7 +95,7 @@ func TestBadFiles(t *testing.T) {
 			if place := fmt.Sprintf("%d:%d", p.Line, p.Column); place != f.place || !strings.Contains(p.String(), f.words) {
 				t.Errorf("got  %s\nwant %s … %q", p, f.place, f.words)
 			}
-			if p.File != "xx-bad/2030-01-01.yaml" || p.Expected == "" || p.Found == "" || p.Mend == "" {
+			if p.File != "xx-bad/2030-01-01.yaml" || p.Expected.IsZero() || p.Found.IsZero() || p.Mend.IsZero() {
 				t.Errorf("a part of the problem is empty: %+v", p)
 			}
 		})

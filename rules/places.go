@@ -1,10 +1,11 @@
 package rules
 
 import (
-	"fmt"
 	"regexp"
 	"slices"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Applies is one way in which a patient comes under the criteria of a region:
@@ -75,7 +76,7 @@ func CheckPlace(code string) error {
 	if checker().Var(code, "iso3166_1_alpha2|iso3166_2") == nil {
 		return nil
 	}
-	return fmt.Errorf("expected a code of ISO 3166, such as US or US-NC; found %s; look it up at the agency of the standard", quote(code))
+	return wording.Error{Text: said("expected %s; found %s; %s", said("a code of ISO 3166, such as US or US-NC"), verbatim(code), said("look it up at the agency of the standard"))}
 }
 
 // Countries lists the countries that regions which users are offered name, by
@@ -165,14 +166,14 @@ func (d *document) checkApplies(r Region) {
 	for i, a := range r.Applies {
 		at := top.in("applies").at(i)
 		if a.Payer != "" && !payerPattern.MatchString(a.Payer) {
-			d.fault(at.in("payer"), "a word of small letters, digits and _", quote(a.Payer), "write it like medicare or state_subsidy")
+			d.fault(at.in("payer"), said("a word of small letters, digits and _"), verbatim(a.Payer), said("write it like medicare or state_subsidy"))
 		}
 		if a.Payer == "" && a.Program != "" {
-			d.fault(at.in("program"), "no program without a payer", quote(a.Program), "name the payer too, or delete the program: a guideline has none")
+			d.fault(at.in("program"), said("no program without a payer"), verbatim(a.Program), said("name the payer too, or delete the program: a guideline has none"))
 		}
 		for j, code := range a.Places {
 			if c := CountryOf(code); c != code && slices.Contains(a.Places, c) {
-				d.fault(at.in("places").at(j), "a place told once", code+" beside "+c, "delete one of the two")
+				d.fault(at.in("places").at(j), said("a place told once"), said("%s beside %s", code, c), said("delete one of the two"))
 			}
 		}
 	}

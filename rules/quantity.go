@@ -6,7 +6,10 @@ import (
 	"math/big"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Quantity is a figure with its unit, exact: "5 min", "88 %". A share of time
@@ -73,19 +76,30 @@ const maxDigits = 12
 // decimal text and never through a float. It refuses exponents, more than 12
 // digits and units that no fact has. Without a unit, Unit is "".
 func ParseQuantity(s string) (Quantity, error) {
+	q, wrong := parseQuantity(s)
+	if wrong != nil {
+		return Quantity{}, fmt.Errorf("expected %s, found %s", wrong.expected, wrong.found)
+	}
+	return q, nil
+}
+
+// misfit is what was expected of a figure and what was found.
+type misfit struct{ expected, found wording.Text }
+
+func parseQuantity(s string) (Quantity, *misfit) {
 	m := quantityForm.FindStringSubmatch(s)
 	if m == nil {
-		return Quantity{}, fmt.Errorf("expected a number, or a number, one blank and a unit, such as \"5 min\" or \"1/3\", found %s", quote(s))
+		return Quantity{}, &misfit{said("a number, or a number, one blank and a unit, such as \"5 min\" or \"1/3\""), verbatim(s)}
 	}
 	if digits := len(strings.Trim(m[1], "-")) - strings.Count(m[1], ".") - strings.Count(m[1], "/"); digits > maxDigits {
-		return Quantity{}, fmt.Errorf("expected at most %d digits, found %d", maxDigits, digits)
+		return Quantity{}, &misfit{said("at most %d digits", maxDigits), literal(strconv.Itoa(digits))}
 	}
 	if _, known := units[m[2]]; !known {
-		return Quantity{}, fmt.Errorf("expected a unit out of %s, found %s", strings.Join(unitNames(), ", "), quote(m[2]))
+		return Quantity{}, &misfit{said("a unit out of %s", strings.Join(unitNames(), ", ")), verbatim(m[2])}
 	}
 	r, ok := new(big.Rat).SetString(m[1])
 	if !ok { // a denominator of 0 is all that is left
-		return Quantity{}, fmt.Errorf("expected a fraction with a denominator above 0, found %s", quote(m[1]))
+		return Quantity{}, &misfit{said("a fraction with a denominator above 0"), verbatim(m[1])}
 	}
 	return Quantity{Text: s, Rat: r, Unit: m[2]}, nil
 }

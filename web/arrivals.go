@@ -14,6 +14,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // Arrivals is a place that browsers put recordings into themselves, where
@@ -123,11 +124,13 @@ type ticket struct {
 type refusedWhy struct {
 	Say string `json:"say"`
 	// Told is Say in its parts, where a reader says some of it.
-	Told recording.Text `json:"told,omitzero"`
+	Told wording.Text `json:"told,omitzero"`
 	// Faults are by name of the field of a document's form.
 	Faults map[string]string `json:"faults,omitempty"`
-	Ask    bool              `json:"ask,omitempty"`
-	Step   *mappingStep      `json:"step,omitempty"`
+	// ToldFaults are those of Faults that have parts, in them.
+	ToldFaults map[string]wording.Text `json:"told_faults,omitempty"`
+	Ask        bool                    `json:"ask,omitempty"`
+	Step       *mappingStep            `json:"step,omitempty"`
 }
 
 // direct reports whether files are put into a place elsewhere, so that none
@@ -247,7 +250,7 @@ func (s *Site) arrival(w http.ResponseWriter, q *request, number, base string, d
 		seeOther(w, done(t))
 		return nil
 	case ticketRefused:
-		p, err := s.refusedAs(q.Context(), t)
+		p, err := s.refusedAs(q, t)
 		if err != nil {
 			return err
 		}
@@ -264,7 +267,8 @@ func (s *Site) awaited(w http.ResponseWriter, q *request, base string) {
 }
 
 // refusedAs is what a page shows of a refused ticket.
-func (s *Site) refusedAs(ctx context.Context, t ticket) (posted, error) {
+func (s *Site) refusedAs(q *request, t ticket) (posted, error) {
+	ctx := q.Context()
 	raw, err := (&casework.Case{Number: t.Case}).Reveal(ctx, s.cfg.Store, t.Why)
 	if err != nil {
 		return posted{}, err
@@ -274,6 +278,9 @@ func (s *Site) refusedAs(ctx context.Context, t ticket) (posted, error) {
 		return posted{}, fmt.Errorf("why a file was refused cannot be read: %w", err)
 	}
 	p := posted{part: "recording", say: why.Say, told: why.Told, faults: why.Faults, ask: why.Ask, step: why.Step}
+	for name, told := range why.ToldFaults {
+		p.faults[name] = q.fault(wording.Error{Text: told})
+	}
 	if t.What == arrivesCopy {
 		p.part = "attach"
 	}
@@ -385,7 +392,7 @@ func (s *Site) Arrived(ctx context.Context, id string, size int64, at time.Time,
 	if t.State == ticketRefused && t.What == arrivesBatch {
 		t.Say = r.say
 	} else if t.State == ticketRefused {
-		raw, err := json.Marshal(refusedWhy{r.say, r.told, r.faults, r.ask, r.step})
+		raw, err := json.Marshal(refusedWhy{r.say, r.told, r.faults, r.toldFaults, r.ask, r.step})
 		if err != nil {
 			return Arrival{Request: t.Request}, err
 		}
@@ -490,19 +497,22 @@ func (s *Site) takeDocument(ctx context.Context, t ticket, f *file, data []byte)
 	var d documentSent
 	switch t.What {
 	case arrivesDocument:
-		d = s.documentSent(form)
+		d = s.documentSent(form, sentence)
 	case arrivesPaper:
-		d = s.paperSent(form)
+		d = s.paperSent(form, sentence)
 	case arrivesCopy:
-		d = s.copySent(f, t.Link, form)
+		d = s.copySent(f, t.Link, form, sentence)
 	default:
 		return Arrival{}, refusal{}, fmt.Errorf("ticket: %w", errors.ErrUnsupported)
 	}
 	if len(data) == 0 {
 		d.faults["file"] = d.none
 	}
-	st := casework.Stamp{At: s.cfg.Now(), By: t.By, Role: t.Role}
-	refused, err := s.lay(ctx, t.Case, st, &received{form: form, data: data}, d.kind, d.printed, d.faults, d.of)
+	st, told := casework.Stamp{At: s.cfg.Now(), By: t.By, Role: t.Role}, map[string]wording.Text{}
+	refused, err := s.lay(ctx, t.Case, st, &received{form: form, data: data}, d.kind, d.printed, d.faults, func(err error) string {
+		told["file"] = faultOf(err)
+		return sentence(err)
+	}, d.of)
 	if errors.Is(err, casework.ErrRefused) || errors.Is(err, errLink) {
 		a, _ := answerTo(err)
 		return Arrival{State: ticketRefused, Reason: "closed"}, refusal{say: a.Sentence}, nil
@@ -511,7 +521,7 @@ func (s *Site) takeDocument(ctx context.Context, t ticket, f *file, data []byte)
 		return Arrival{}, refusal{}, err
 	}
 	if refused {
-		return Arrival{State: ticketRefused, Reason: "unread"}, refusal{say: d.say, faults: d.faults}, nil
+		return Arrival{State: ticketRefused, Reason: "unread"}, refusal{say: d.say, faults: d.faults, toldFaults: told}, nil
 	}
 	return Arrival{State: ticketKept, kept: hashOf(data)}, refusal{}, nil
 }
@@ -563,11 +573,11 @@ func (s *Site) arrivalsOf(ctx context.Context, q *request, f *file) ([]arrivalLi
 		if t.State == ticketRefused || t.State == ticketWaiting && !over && s.direct() {
 			line := arrivalLine{Made: t.Made.Format("2006-01-02 15:04") + " UTC", At: "/cases/" + number + "/arrivals/" + n.Key}
 			if t.State == ticketRefused {
-				p, err := s.refusedAs(ctx, t)
+				p, err := s.refusedAs(q, t)
 				if err != nil {
 					return nil, err
 				}
-				line.Refused, line.Say = true, q.words(p.say, p.told)
+				line.Refused, line.Say = true, q.tell(p.say, p.told)
 			}
 			out = append(out, line)
 		}

@@ -140,7 +140,7 @@ func (s *Site) officeAttach(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	f := q.link.file
-	d := s.copySent(f, q.link.hash, in.form)
+	d := s.copySent(f, q.link.hash, in.form, q.fault)
 	return s.sent(w, q, in, err != nil, d, s.stamp(q.link.by(), casework.RoleOffice),
 		ticket{What: arrivesCopy, Case: f.Number, Link: q.link.hash}, q.link.address(), q.link.address()+"?sent=copy", func() error {
 			return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{part: "attach", form: in.form, faults: d.faults, say: d.say})
@@ -149,9 +149,9 @@ func (s *Site) officeAttach(w http.ResponseWriter, q *request) error {
 
 // copySent reads the form of the copy of a page, which comes through the link
 // that has a hash.
-func (s *Site) copySent(f *file, link string, form url.Values) documentSent {
+func (s *Site) copySent(f *file, link string, form url.Values, fault func(error) string) documentSent {
 	d := documentSent{none: "Expected the copy; found no file, or an empty one. Choose it.", say: "The copy was not stored: what is marked below has to be mended first."}
-	d.kind, d.printed, d.faults = readDocumentForm(form)
+	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
 	if d.kind == "report" || d.kind == "" {
 		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the copy is."
 	}

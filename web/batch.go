@@ -26,6 +26,7 @@ import (
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/recording/sheets"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Limits of a batch, our choice: a shelf of recorders' memories at once.
@@ -141,7 +142,7 @@ func (s *Site) readBatch(form url.Values, fault func(error) string) (st batchSta
 			continue
 		}
 		if st.facts[name], err = got.fact(); err != nil {
-			faults[name] = sentence(err)
+			faults[name] = fault(err)
 			continue
 		}
 		def, _ := rules.Lookup(name)
@@ -153,7 +154,7 @@ func (s *Site) readBatch(form url.Values, fault func(error) string) (st batchSta
 	}
 	pack, err := s.packOf(st.region, rules.Date{})
 	if err != nil {
-		return st, faults, sentence(err)
+		return st, faults, fault(err)
 	}
 	if criteria.Barred(pack, criteria.Facts{Named: st.facts}) {
 		return st, faults, "On this footing the files may not be read here, and none was. " + pack.Custody.Who
@@ -191,7 +192,7 @@ func (s *Site) runBatch(w http.ResponseWriter, q *request) error {
 		return errUnreadableForm
 	}
 	wait := http.NewResponseController(w)
-	run := &batchRun{s: s, ctx: q.Context(), who: q.visit.Who, form: url.Values{}}
+	run := &batchRun{s: s, ctx: q.Context(), who: q.visit.Who, form: url.Values{}, fault: q.fault}
 	run.admits = func() error { return s.checkToken(q, run.form.Get("form")) }
 	defer func() {
 		if !run.noted { // it broke off
@@ -249,7 +250,8 @@ type batchRun struct {
 	ctx    context.Context
 	who    string
 	form   url.Values
-	admits func() error // looked at once, before the first byte of a file
+	admits func() error       // looked at once, before the first byte of a file
+	fault  func(error) string // words an error for the page
 	begun  bool
 	stated batchStated
 	query  qualify.Query
@@ -278,7 +280,7 @@ func (r *batchRun) begin() error {
 	}
 	var faults map[string]string
 	var say string
-	if r.stated, faults, say = r.s.readBatch(r.form, sentence); len(faults) > 0 {
+	if r.stated, faults, say = r.s.readBatch(r.form, r.fault); len(faults) > 0 {
 		return errUnreadableForm // the page sends what was accepted
 	}
 	if say != "" {
@@ -328,8 +330,8 @@ func (r *batchRun) takeFile(name string, table bool, part io.Reader) error {
 		if int64(len(data)) > limit {
 			return errBatch("Expected a table of facts of at most " + size(limit) + "; found more. Nothing was read. Divide it.")
 		}
-		if r.facts, err = batch.ReadFacts("The table of facts", data); err != nil {
-			return errBatch(sentence(err))
+		if r.facts, err = batch.ReadFacts(wording.Said("The table of facts"), data); err != nil {
+			return errBatch(r.fault(err))
 		}
 		return nil
 	}
@@ -396,7 +398,7 @@ type batchKept struct {
 	Critical int          `json:"critical"`
 	Lines    []batch.Line `json:"lines"`
 	// Told is what lines, from 0, say of a reader, in its parts.
-	Told map[int]recording.Text `json:"told,omitempty"`
+	Told map[int]wording.Text `json:"told,omitempty"`
 }
 
 // batchEntry is what the ledger tells of a batch.
@@ -415,7 +417,7 @@ func (r *batchRun) keep(ends bool) (number int, err error) {
 	for _, key := range r.facts.Untaken() {
 		r.lines = append(r.lines, batch.Refused(key, "", batch.NotThere))
 	}
-	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines, Told: map[int]recording.Text{}}
+	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines, Told: map[int]wording.Text{}}
 	for i, l := range r.lines {
 		if l.Told.Format != "" {
 			res.Told[i] = l.Told
@@ -534,7 +536,7 @@ func (s *Site) batchResult(w http.ResponseWriter, q *request) error {
 	}
 	out := &batchResult{Number: e.N, Payer: res.Payer, Files: res.Files, Critical: res.Critical, Until: keptUntil(e)}
 	for i, l := range res.Lines {
-		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: q.words(strings.TrimPrefix(l.Problem, l.File+": "), res.Told[i]), Critical: l.Critical}
+		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: q.tell(strings.TrimPrefix(l.Problem, l.File+": "), res.Told[i]), Critical: l.Critical}
 		if l.Session > 0 {
 			one.Session = fmt.Sprint(l.Session)
 		}

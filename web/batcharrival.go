@@ -43,7 +43,7 @@ func (s *Site) takeBatch(ctx context.Context, t ticket, open func(context.Contex
 	if err != nil {
 		return Arrival{}, refusal{}, err
 	}
-	run := &batchRun{s: s, ctx: ctx, who: t.By, form: t.Form, admits: func() error { return nil }}
+	run := &batchRun{s: s, ctx: ctx, who: t.By, form: t.Form, fault: sentence, admits: func() error { return nil }}
 	err = run.takeFolder(data)
 	var give errBatch
 	switch {

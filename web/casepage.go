@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/casework"
@@ -19,6 +20,8 @@ import (
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
+	"airwarrant/web/texts"
 )
 
 // custodyFacts are stated before any byte of a recording is taken, in the
@@ -31,9 +34,9 @@ var elsewhere = append([]string{"session_choice", "recordings", "tests", "identi
 // posted is what a form held that could not be accepted, so that the page
 // comes back with everything that was typed.
 type posted struct {
-	part   string         // id of the part of the page that the form belongs to
-	say    string         // sentence on top of that part
-	told   recording.Text // say in its parts, if it has some
+	part   string       // id of the part of the page that the form belongs to
+	say    string       // sentence on top of that part
+	told   wording.Text // say in its parts, if it has some
 	form   url.Values
 	faults map[string]string // by name of the fact or field
 	link   *freshLink
@@ -183,7 +186,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 	b := &caseBody{Number: f.Number, K: f.Edited, Patient: f.Patient, Payer: region, Opened: f.OpenedAt.UTC().Format(time.DateOnly),
 		Closed: !f.ClosedAt.IsZero(), Say: map[string]string{}, Fresh: p.link, Limit: "64 MiB"}
 	if p.say != "" {
-		b.Say[p.part] = q.words(p.say, p.told)
+		b.Say[p.part] = q.tell(p.say, p.told)
 	}
 	b.CustodyAsked = true
 	for _, name := range custodyFacts {
@@ -693,19 +696,46 @@ func formK(form url.Values) int {
 	return k
 }
 
-// sentence prints an error for the person at the field.
-func sentence(err error) string { return sentenceIn(rules.Language{}, err) }
-
-// fault is an error at a field, in the language of the visitor.
-func (q *request) fault(err error) string {
-	return sentenceIn(rules.Language{Said: q.language.Said}, err)
+// sentence prints an error in English for the person at the field.
+func sentence(err error) string {
+	if told := faultOf(err); !told.IsZero() {
+		return asSentence(told.String())
+	}
+	return asSentence(err.Error())
 }
 
-func sentenceIn(l rules.Language, err error) string {
-	t := err.Error()
-	var wrong *criteria.ValueError
-	if errors.As(err, &wrong) {
-		t = wrong.In(l)
+func asSentence(t string) string {
+	_, n := utf8.DecodeRuneInString(t)
+	return strings.ToUpper(t[:n]) + t[n:] + "."
+}
+
+// fault is an error at a field, in the language of the visitor: by its parts. What
+// has none is a text of the pages, which the template words.
+func (q *request) fault(err error) string {
+	if told := faultOf(err); !told.IsZero() {
+		return texts.Already(asSentence(q.words().Tell(told)))
 	}
-	return strings.ToUpper(t[:1]) + t[1:] + "."
+	return sentence(err)
+}
+
+// faultAnd is fault and what follows from it, a text with a place for it.
+func (q *request) faultAnd(follows string, err error) string {
+	if told := faultOf(err); !told.IsZero() {
+		return texts.Already(q.words().Say(follows, asSentence(q.words().Tell(told))))
+	}
+	return fmt.Sprintf(follows, sentence(err))
+}
+
+// words is how the chain words its texts for the visitor, on a page of no case.
+func (q *request) words() rules.Language {
+	return rules.Language{Tag: q.language.Tag, Said: q.language.Said}
+}
+
+// faultOf is what an error says in its parts, of faults in a list the first,
+// without its place: the field tells it. It is empty where the error has none.
+func faultOf(err error) wording.Text {
+	if list, ok := errors.AsType[rules.Problems](err); ok && len(list) > 0 {
+		return list[0].Said()
+	}
+	return wording.Of(err)
 }

@@ -127,7 +127,7 @@ func newDocumentForm(form url.Values, faults map[string]string) documentForm {
 
 // readDocumentForm checks what was typed beside a document. A report has to
 // say whose it is: two patients must not be joined unseen.
-func readDocumentForm(form url.Values) (kind string, p imprint, faults map[string]string) {
+func readDocumentForm(form url.Values, fault func(error) string) (kind string, p imprint, faults map[string]string) {
 	d := newDocumentForm(form, map[string]string{})
 	p, faults = d.Values, d.Errors
 	kind = typed(form, "kind")
@@ -145,7 +145,7 @@ func readDocumentForm(form url.Values) (kind string, p imprint, faults map[strin
 			continue
 		}
 		if _, err := rules.ParseDate(date.value); err != nil {
-			faults[date.key] = sentence(err)
+			faults[date.key] = fault(err)
 		}
 	}
 	for key, v := range map[string]string{"name": p.Name, "identifier": p.Identifier, "by": p.By, "page": p.Page} {
@@ -171,7 +171,7 @@ func (s *Site) addDocument(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	d := s.documentSent(in.form)
+	d := s.documentSent(in.form, q.fault)
 	return s.sent(w, q, in, err != nil, d, s.stamp(q.visit.Who, casework.RoleIntake),
 		ticket{What: arrivesDocument, Case: f.Number}, "/cases/"+f.Number, "/cases/"+f.Number+"/report?doc="+short(hashOf(in.data)), func() error {
 			form := newDocumentForm(in.form, d.faults)
@@ -192,10 +192,10 @@ type documentSent struct {
 }
 
 // documentSent reads the form of a document at the intake desk.
-func (s *Site) documentSent(form url.Values) documentSent {
+func (s *Site) documentSent(form url.Values, fault func(error) string) documentSent {
 	d := documentSent{none: "Expected the document; found no file, or an empty one. Choose it.",
 		say: "The document was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
-	d.kind, d.printed, d.faults = readDocumentForm(form)
+	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
 	return d
 }
 
@@ -214,7 +214,7 @@ func (s *Site) sent(w http.ResponseWriter, q *request, in *received, noFile bool
 		}
 		return refuse()
 	}
-	refused, err := s.lay(q.Context(), t.Case, st, in, d.kind, d.printed, d.faults, d.of)
+	refused, err := s.lay(q.Context(), t.Case, st, in, d.kind, d.printed, d.faults, q.fault, d.of)
 	if err != nil {
 		return err
 	}
@@ -237,8 +237,8 @@ func (s *Site) copyNow(form url.Values) func(*file) ([]string, error) {
 // lay stores a document and lays it on a case, once however often it is sent;
 // of names the facts of which it is the copy, by the case as it is then. It is
 // refused while a fault stands, one of its bytes told with those of the form.
-func (s *Site) lay(ctx context.Context, number string, st casework.Stamp, in *received, kind string, p imprint, faults map[string]string, of func(now *file) ([]string, error)) (refused bool, err error) {
-	doc, err := s.storeDocument(ctx, in, faults)
+func (s *Site) lay(ctx context.Context, number string, st casework.Stamp, in *received, kind string, p imprint, faults map[string]string, fault func(error) string, of func(now *file) ([]string, error)) (refused bool, err error) {
+	doc, err := s.storeDocument(ctx, in, faults, fault)
 	if err != nil || len(faults) > 0 {
 		return true, err
 	}
@@ -262,14 +262,14 @@ func hashOf(data []byte) string {
 
 // storeDocument checks the bytes of a document and puts them into the store,
 // unless they or the form have a fault.
-func (s *Site) storeDocument(ctx context.Context, in *received, faults map[string]string) (casework.DocumentAdded, error) {
+func (s *Site) storeDocument(ctx context.Context, in *received, faults map[string]string, fault func(error) string) (casework.DocumentAdded, error) {
 	if len(in.data) > documentLimit {
 		return casework.DocumentAdded{}, errTooLarge
 	}
 	media, pages, err := s.readDocument(ctx, in.data)
 	var bad *pictureError
 	if errors.As(err, &bad) {
-		faults["file"] = sentence(bad)
+		faults["file"] = fault(bad)
 	} else if err != nil {
 		return casework.DocumentAdded{}, err
 	}

@@ -14,6 +14,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // draftLimit is the largest form of a draft, in bytes: the texts of a version in
@@ -206,7 +207,7 @@ func (s *Site) newDraft(w http.ResponseWriter, q *request) error {
 		if f.Corrects {
 			begin.Corrects = f.From
 		} else if begin.Day, err = rules.ParseDate(f.Day); err != nil {
-			return refuse(sentence(fmt.Errorf("the first day of the new version: %w", err)))
+			return refuse(q.fault(wording.Error{Text: wording.Said("the first day of the new version: %s", wording.Of(err))}))
 		}
 	default:
 		return refuse("Expected a version to begin from, or a file; found neither. Choose one.")

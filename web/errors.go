@@ -11,10 +11,11 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/recording"
-	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 	"airwarrant/web/accounts"
 	"airwarrant/web/calendar"
+	"airwarrant/web/texts"
 )
 
 // Errors of the pages. Those of other packages pass through unwrapped and
@@ -156,12 +157,12 @@ func answerTo(err error) (answer, bool) {
 
 // whyUnread says in parts why a recording could not be read; it is empty for any
 // other error.
-func whyUnread(err error) recording.Text {
+func whyUnread(err error) wording.Text {
 	why := recording.Refusal(err)
 	if why.Format == "" {
 		return why
 	}
-	return recording.Said("The recording could not be read: %s.", why)
+	return wording.Said("The recording could not be read: %s.", why)
 }
 
 // answerIn is answerTo with what a reader says in a language. The rest is worded
@@ -169,18 +170,21 @@ func whyUnread(err error) recording.Text {
 func answerIn(l rules.Language, err error) (answer, bool) {
 	a, known := answerTo(err)
 	if t := whyUnread(err); t.Format != "" && a.Sentence == t.String() {
-		a.Sentence = worksheet.Told(l, t)
+		a.Sentence = texts.Already(l.Tell(t))
+	}
+	if bad, ok := errors.AsType[*pictureError](err); ok && a.Sentence == sentence(bad) {
+		a.Sentence = texts.Already(asSentence(l.Tell(bad.Said())))
 	}
 	return a, known
 }
 
-// words are a sentence as the page words it: by its parts, if it is kept in
-// some. Any other is worded by the template.
-func (q *request) words(say string, told recording.Text) string {
+// tell is a sentence as the page words it: by its parts, if it is kept in some.
+// Any other is worded by the template.
+func (q *request) tell(say string, told wording.Text) string {
 	if told.Format == "" {
 		return say
 	}
-	return worksheet.Told(rules.Language{Said: q.language.Said}, told)
+	return texts.Already(q.words().Tell(told))
 }
 
 // fail answers err with its page. Only an unforeseen error is logged, under a
@@ -207,7 +211,7 @@ func (s *Site) fail(w http.ResponseWriter, q *request, rt Route, err error) {
 	if errors.As(err, &pace) {
 		w.Header().Set("Retry-After", strconv.Itoa(int(pace.wait.Seconds())+1))
 	}
-	a, known := answerIn(rules.Language{Said: q.language.Said}, err)
+	a, known := answerIn(q.words(), err)
 	reference := ""
 	if !known {
 		reference = s.reference()

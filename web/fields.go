@@ -9,6 +9,7 @@ import (
 
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // field is one labelled question of a form, with what was typed into it.
@@ -161,11 +162,7 @@ func (f field) statement() (statement, bool, error) {
 		return st, true, nil
 	}
 	if _, err = criteria.ParseValue(f.Name, t); err != nil {
-		var wrong *criteria.ValueError
-		if errors.As(err, &wrong) {
-			return statement{}, false, wrong
-		}
-		return statement{}, false, errors.New(strings.TrimPrefix(err.Error(), f.Name+": "))
+		return statement{}, false, err
 	}
 	if !f.Place.empty() {
 		if f.Place.Document == "" {
@@ -173,7 +170,7 @@ func (f field) statement() (statement, bool, error) {
 		}
 		if f.Place.Date != "" {
 			if _, err := rules.ParseDate(f.Place.Date); err != nil {
-				return statement{}, false, fmt.Errorf("date of the document: %w", err)
+				return statement{}, false, wording.Error{Text: wording.Said("date of the document: %s", wording.Of(err))}
 			}
 		}
 		st.State, st.Place = criteria.Located, f.Place

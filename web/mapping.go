@@ -13,6 +13,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // mappingStep is what is shown of a file of delimited text that can be read
@@ -161,7 +162,7 @@ func (e mappingError) Error() string { return string(e) }
 
 // sayMapping words why the mapping step is shown. The reader's own mend
 // speaks of the command line and is left out.
-func sayMapping(step *mappingStep, err error) (say string, told recording.Text) {
+func sayMapping(step *mappingStep, err error) (say string, told wording.Text) {
 	const stored, next = " Nothing was stored.", " Say below what each column holds, and send the file again."
 	var bad mappingError
 	var f *recording.FormatError
@@ -180,11 +181,11 @@ func sayMapping(step *mappingStep, err error) (say string, told recording.Text) 
 	case errors.Is(err, recording.ErrOptions):
 		t = "The file cannot be read as stated"
 	}
-	told = recording.Said("%s: expected %s; found %s.", recording.Said(t), f.Expected, f.Found)
+	told = wording.Said("%s: expected %s; found %s.", wording.Said(t), f.Expected, f.Found)
 	if step.Saved != "" {
-		told = recording.Text{Format: "%s%s", Args: []any{told, recording.Said(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)}}
+		told = wording.Text{Format: "%s%s", Args: []any{told, wording.Said(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)}}
 	}
-	told = recording.Text{Format: "%s%s%s", Args: []any{told, recording.Said(stored), recording.Said(next)}}
+	told = wording.Text{Format: "%s%s%s", Args: []any{told, wording.Said(stored), wording.Said(next)}}
 	return told.String(), told
 }
 

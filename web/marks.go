@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -256,7 +255,7 @@ func (r markRow) role(rd qualify.Reading) criteria.RecordingRole {
 
 // readMarks reads the rows of a form: the text of the fact, "" if every row is
 // empty, and what cannot be accepted, by row.
-func readMarks(rows []markRow, rd qualify.Reading, session int, walk bool) (string, map[string]string) {
+func readMarks(rows []markRow, rd qualify.Reading, session int, walk bool, fault func(error) string) (string, map[string]string) {
 	faults := map[string]string{}
 	type place struct {
 		samples recording.Session
@@ -278,12 +277,12 @@ func readMarks(rows []markRow, rd qualify.Reading, session int, walk bool) (stri
 		r := row.role(rd)
 		item := stretchYAML(r)
 		if _, err := criteria.ParseValue("recordings", item); err != nil {
-			faults[row.Key] = faultOf(err)
+			faults[row.Key] = fault(err)
 			continue
 		}
 		samples, _, err := rd.Stretch(r, session)
 		if err != nil {
-			faults[row.Key] = faultOf(err)
+			faults[row.Key] = fault(err)
 			continue
 		}
 		for _, t := range taken {
@@ -308,19 +307,6 @@ func stretchYAML(r criteria.RecordingRole) string {
 	return out + "}\n"
 }
 
-// faultOf is the sentence of an error of a stretch, for the person at its row.
-func faultOf(err error) string {
-	var ps rules.Problems
-	if errors.As(err, &ps) && len(ps) > 0 {
-		return fmt.Sprintf("Expected %s; found %s; %s.", ps[0].Expected, ps[0].Found, ps[0].Mend)
-	}
-	t := strings.TrimSuffix(err.Error(), ": "+qualify.ErrQuery.Error())
-	if _, said, ok := strings.Cut(t, ": expected "); ok {
-		return "Expected " + said + "."
-	}
-	return sentence(errors.New(t))
-}
-
 // stateMarks takes the marks set on the recording. A form without any takes
 // back those that are stated.
 func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
@@ -337,7 +323,7 @@ func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
 	if v == nil || ev.differs {
 		return casework.ErrConflict // what was marked is not there any more
 	}
-	text, faults := readMarks(marksTyped(q.PostForm, v.slots()), ev.own.Readings[0], ev.own.Session, v.Walk)
+	text, faults := readMarks(marksTyped(q.PostForm, v.slots()), ev.own.Readings[0], ev.own.Session, v.Walk, q.fault)
 	refuse := func(say string) error {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
@@ -351,7 +337,7 @@ func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
 	st := statement{Name: "recordings", State: criteria.Stated, Text: text}
 	if text != "" {
 		if _, err := st.fact(); err != nil {
-			return refuse(faultOf(err) + " Nothing of this part was stored.")
+			return refuse(q.faultAnd("%s Nothing of this part was stored.", err))
 		}
 	}
 	seen, late := formK(q.PostForm), false

@@ -113,7 +113,7 @@ func askWords(a string) string {
 }
 
 func (s *Site) openCase(w http.ResponseWriter, q *request) error {
-	region, p, faults := s.readNewCase(q.PostForm)
+	region, p, faults := s.readNewCase(q.PostForm, q.fault)
 	choice, by := s.choiceFor(q.PostForm, p.Birth, faults)
 	if q.PostForm.Get("which") != "" {
 		// Which criteria apply can be asked before anything else is typed.
@@ -165,7 +165,7 @@ func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
-func (s *Site) readNewCase(form url.Values) (region string, p patient, faults map[string]string) {
+func (s *Site) readNewCase(form url.Values, fault func(error) string) (region string, p patient, faults map[string]string) {
 	faults = map[string]string{}
 	region = typed(form, "payer")
 	if r, err := s.lib.Region(region); err != nil || r.Hidden {
@@ -183,7 +183,7 @@ func (s *Site) readNewCase(form url.Values) (region string, p patient, faults ma
 	}
 	var err error
 	if p.Birth, err = rules.ParseDate(typed(form, "birth")); err != nil {
-		faults["birth"] = sentence(err)
+		faults["birth"] = fault(err)
 	} else if s.today().AddDays(1).Before(p.Birth) { // where the patient lives the next day may have begun
 		faults["birth"] = "Expected a birth date that has come; found one in the future. Compare it with the order and correct it."
 	} else if p.Birth.Year < s.today().Year-oldest {

@@ -119,7 +119,7 @@ func (s *Site) addPaper(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	d := s.paperSent(in.form)
+	d := s.paperSent(in.form, q.fault)
 	return s.sent(w, q, in, err != nil, d, s.stamp(q.visit.Who, casework.RoleIntake),
 		ticket{What: arrivesPaper, Case: f.Number}, "/cases/"+f.Number, "/cases/"+f.Number+"/papers", func() error {
 			return s.showPapers(w, q, http.StatusUnprocessableEntity, f, posted{form: in.form, faults: d.faults, say: d.say})
@@ -127,10 +127,10 @@ func (s *Site) addPaper(w http.ResponseWriter, q *request) error {
 }
 
 // paperSent reads the form of a paper of the chart.
-func (s *Site) paperSent(form url.Values) documentSent {
+func (s *Site) paperSent(form url.Values, fault func(error) string) documentSent {
 	d := documentSent{none: "Expected the paper; found no file, or an empty one. Choose it.",
 		say: "The paper was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
-	d.kind, d.printed, d.faults = readDocumentForm(form)
+	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
 	if !slices.Contains(chartKinds, d.kind) {
 		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the paper is."
 	}

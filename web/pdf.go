@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strconv"
 	"sync"
 	"time"
 
@@ -15,6 +16,8 @@ import (
 	"github.com/tetratelabs/wazero"
 	"github.com/tetratelabs/wazero/api"
 	"github.com/tetratelabs/wazero/experimental"
+
+	"airwarrant/rules/wording"
 )
 
 // Limits of a PDF page (our choice): a sheet is drawn at 200 dots an inch of
@@ -34,7 +37,7 @@ type pdfReader struct {
 	pool pdfium.Pool
 }
 
-var errPDF = &pictureError{"a PDF that opens without a password", "one that cannot be read", "print it to PDF again, or scan the page"}
+var errPDF = &pictureError{wording.Said("a PDF that opens without a password"), wording.Said("one that cannot be read"), wording.Said("print it to PDF again, or scan the page")}
 
 // open opens a file, hands it to use and closes it.
 func (p *pdfReader) open(ctx context.Context, data []byte, use func(pdfium.Pdfium, references.FPDF_DOCUMENT, int) error) error {
@@ -83,7 +86,7 @@ func (p *pdfReader) pages(ctx context.Context, data []byte) (int, error) {
 	pages := 0
 	err := p.open(ctx, data, func(_ pdfium.Pdfium, _ references.FPDF_DOCUMENT, n int) error {
 		if n < 1 || n > pagesLimit {
-			return &pictureError{fmt.Sprintf("1 to %d pages", pagesLimit), fmt.Sprint(n), "send the pages of the report alone"}
+			return &pictureError{wording.Said("1 to %d pages", pagesLimit), wording.Verbatim(strconv.Itoa(n)), wording.Said("send the pages of the report alone")}
 		}
 		pages = n
 		return nil

@@ -13,6 +13,7 @@ import (
 	"sync"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/rules/wording"
 )
 
 // Media types of documents, told by content alone.
@@ -34,14 +35,17 @@ const (
 
 // pictureError says why a document cannot be shown, for the person who sends
 // it. Nothing of what the document says is in it.
-type pictureError struct{ Expected, Found, Mend string }
+type pictureError struct{ Expected, Found, Mend wording.Text }
 
-// Error names what was expected, what was found and the mend.
-func (e *pictureError) Error() string {
-	return "expected " + e.Expected + "; found " + e.Found + "; " + e.Mend
+// Said is what was expected, what was found and the mend, in its parts.
+func (e *pictureError) Said() wording.Text {
+	return wording.Said("expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
 }
 
-var errMedia = &pictureError{"a picture of a page as PNG, JPEG or TIFF, or a PDF", "another kind of file, or one that is cut off", "scan or save the page again as one of these"}
+// Error says it in English.
+func (e *pictureError) Error() string { return e.Said().String() }
+
+var errMedia = &pictureError{wording.Said("a picture of a page as PNG, JPEG or TIFF, or a PDF"), wording.Said("another kind of file, or one that is cut off"), wording.Said("scan or save the page again as one of these")}
 
 // mediaOf tells the media type of a document by how it begins, "" if it is
 // none of ours: PNG (W3C, PNG specification, 5.2), JPEG (ITU-T T.81, B.1.1.3),
@@ -175,7 +179,7 @@ func plainLeaf(media string, data []byte) (leaf, error) {
 
 func checkSize(c image.Config) error {
 	if c.Width < 1 || c.Height < 1 || c.Width > pixelLimit/c.Height {
-		return &pictureError{"a page of at most 36 million pixels", fmt.Sprintf("%d by %d", c.Width, c.Height), "scan it at 300 dots an inch or less"}
+		return &pictureError{wording.Said("a page of at most 36 million pixels"), wording.Said("%d by %d", c.Width, c.Height), wording.Said("scan it at 300 dots an inch or less")}
 	}
 	return nil
 }

@@ -99,7 +99,7 @@ func (s *Site) propose(w http.ResponseWriter, q *request) error {
 	in := editions.Proposing{Reason: typed(q.PostForm, "reason")}
 	if day := typed(q.PostForm, "received"); day != "" {
 		if in.Received, err = rules.ParseDate(day); err != nil {
-			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: sentence(err)}})
+			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: q.fault(err)}})
 		}
 		if s.today().Before(in.Received) {
 			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: "Expected a day that is not after today; found a later one. Mend the day."}})

@@ -16,6 +16,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // The page of the signed report: a picture of it, and beside it the figures
@@ -396,7 +397,7 @@ var fieldKeys = map[string]string{"measure": "m", "spo2": "l", "value": "v", "un
 
 // check tells what is wrong with a figure that was typed on a page with a decimal
 // sign, by field. One that stood before is not asked about again.
-func (g figure) check(decimal string, before []figure) map[string]string {
+func (g figure) check(decimal string, before []figure, fault func(error) string) map[string]string {
 	out := map[string]string{}
 	if !slices.ContainsFunc(measureWords, func(c choice) bool { return c.Value == g.Measure }) {
 		out["m"] = "Expected what the figure is of; found nothing. Choose it."
@@ -416,7 +417,7 @@ func (g figure) check(decimal string, before []figure) map[string]string {
 	}
 	for name, text := range map[string]string{"l": g.Level, "v": g.Value} {
 		if _, err := decimalTyped(text, decimal); err != nil && !slices.ContainsFunc(before, stood) {
-			out[name] = sentence(err)
+			out[name] = fault(err)
 		}
 	}
 	if rowOf(g.Page) < 1 {
@@ -438,19 +439,18 @@ func (g figure) check(decimal string, before []figure) map[string]string {
 	if err == nil {
 		_, err = criteria.ParseValue("report", text)
 	}
-	var problems rules.Problems
-	switch {
-	case errors.As(err, &problems):
+	switch problems, several := errors.AsType[rules.Problems](err); {
+	case several:
 		for _, p := range problems {
 			key := p.Key[strings.LastIndex(p.Key, ".")+1:]
 			field, ok := fieldKeys[key]
 			if !ok {
 				field = "v"
 			}
-			out[field] = "Expected " + p.Expected + "; found " + p.Found + "; " + p.Mend + "."
+			out[field] = fault(wording.Error{Text: p.Said()})
 		}
 	case err != nil:
-		out["v"] = sentence(err)
+		out["v"] = fault(err)
 	}
 	return out
 }
@@ -485,7 +485,7 @@ func (s *Site) stateFigures(w http.ResponseWriter, q *request) error {
 		if g.empty() || form.Get(fmt.Sprint("r.", i+1)) != "" {
 			continue
 		}
-		for field, say := range g.check(in.Decimal, before) {
+		for field, say := range g.check(in.Decimal, before, q.fault) {
 			faults[fmt.Sprint(field, ".", i+1)] = say
 		}
 		list = append(list, g)
@@ -506,7 +506,7 @@ func (s *Site) stateFigures(w http.ResponseWriter, q *request) error {
 	st := statement{Name: "report", State: criteria.Stated, Text: text}
 	if len(list) > 0 {
 		if _, err := st.fact(); err != nil {
-			return refuse(sentence(err) + " Nothing was stored.")
+			return refuse(q.faultAnd("%s Nothing was stored.", err))
 		}
 	}
 	seen, late := formK(form), ""

@@ -10,6 +10,7 @@ import (
 	"go/token"
 	"io"
 	"io/fs"
+	"maps"
 	"math/big"
 	"net/http"
 	"os"
@@ -26,15 +27,16 @@ import (
 	"airwarrant/qualify/recording/sheets"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 	"airwarrant/web/texts"
 )
 
 // chainFolders hold the sources of what the chain says.
-var chainFolders = []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet"}
+var chainFolders = []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet"}
 
 // saysAt are the calls that word a text of the chain, with the place of the text
 // among their arguments.
-var saysAt = map[string]int{"Say": 0, "say": 0, "Said": 0, "said": 0, "layout": 0, "warn": 1, "warning": 1, "lowest": 4, "packError": 0}
+var saysAt = map[string]int{"Say": 0, "say": 0, "Said": 0, "said": 0, "Fault": 0, "layout": 0, "warn": 1, "warning": 1, "lowest": 4, "packError": 0}
 
 // saidByChain are the texts that the sources of the chain word where they stand.
 func saidByChain(t *testing.T) []string {
@@ -124,7 +126,7 @@ func TestCatalogOfTheChainIsComplete(t *testing.T) {
 	for _, m := range labels {
 		words = append(words, m[1])
 	}
-	for _, text := range slices.Concat(textsOfTheChain(t), wordedByVocabulary(), words) {
+	for _, text := range slices.Concat(textsOfTheChain(t), wordedByVocabulary(), words, slices.Collect(maps.Keys(yamlRefusals(t)))) {
 		may[text] = true
 		may[strings.ToLower(text)] = true         // roles in the middle of a sentence
 		may[rules.PlainWord(text)] = true         // words of packs
@@ -316,12 +318,12 @@ func TestRefusalsInSpanishSayNoEnglish(t *testing.T) {
 			t.Fatalf("%s: %v is no refusal in parts", what, err)
 		}
 		raw := must(json.Marshal(why))
-		var kept recording.Text
+		var kept wording.Text
 		if err := json.Unmarshal(raw, &kept); err != nil {
 			t.Fatal(err)
 		}
-		text := worksheet.Told(h.Language, why)
-		if again := worksheet.Told(h.Language, kept); again != text || kept.String() != why.String() {
+		text := h.Language.Tell(why)
+		if again := h.Language.Tell(kept); again != text || kept.String() != why.String() {
 			t.Errorf("%s: kept as %s, which says %q and %q, want %q and %q", what, raw, again, kept.String(), text, why.String())
 		}
 		if page := texts.Spanish.Text(text); page != text {
@@ -375,62 +377,6 @@ func TestRefusalsInSpanishSayNoEnglish(t *testing.T) {
 
 // optionsInText are words and keys of the mapping, as the command line takes them.
 var optionsInText = regexp.MustCompile(`las claves .*|--\w+|\b\w+=\S*`)
-
-// Every text of a refusal goes through Said, so that the catalog has to have it:
-// what is put together otherwise holds no letters.
-func TestRefusalsArePutTogetherOfSaidTexts(t *testing.T) {
-	refusals := 0
-	for _, n := range must(fs.Glob(os.DirFS("../qualify/recording"), "*.go")) {
-		if strings.HasSuffix(n, "_test.go") {
-			continue
-		}
-		f := must(parser.ParseFile(token.NewFileSet(), "../qualify/recording/"+n, nil, parser.SkipObjectResolution))
-		ast.Inspect(f, func(node ast.Node) bool {
-			switch node := node.(type) {
-			case *ast.CallExpr:
-				if !refusers.MatchString(nameOf(node.Fun)) {
-					return true
-				}
-			case *ast.CompositeLit:
-				if nameOf(node.Type) != "FormatError" {
-					return true
-				}
-			default:
-				return true
-			}
-			refusals++
-			ast.Inspect(node, func(node ast.Node) bool {
-				call, ok := node.(*ast.CallExpr)
-				if !ok || len(call.Args) == 0 {
-					return true
-				}
-				text, plain := plainText(call.Args[0])
-				switch nameOf(call.Fun) {
-				case "joined":
-					if !plain || letters.MatchString(texts.Place.ReplaceAllString(text, "")) {
-						t.Errorf("%s joins %q; say it through Said", n, text)
-					}
-				case "Said":
-					if id, ok := call.Args[0].(*ast.Ident); !plain && (!ok || !saidByName[id.Name]) {
-						t.Errorf("%s: expected a text of Said as it stands in the source, so that the catalog can be held against it", n)
-					}
-				case "verbatim":
-					if plain && sentenceWords.MatchString(text) {
-						t.Errorf("%s quotes words of ours, %q; say them through Said", n, text)
-					}
-				}
-				return true
-			})
-			return true
-		})
-	}
-	if refusals < 150 {
-		t.Errorf("%d refusals were looked at, want all", refusals)
-	}
-}
-
-// refusers are the functions that make a refusal.
-var refusers = regexp.MustCompile(`^(?:\w+\.|\?\.)?(?:fail|fault|refuse|refusal|unreadable|columnsError|packError)$`)
 
 // sentenceWords are words that follow each other.
 var sentenceWords = regexp.MustCompile(`\pL \pL`)

@@ -137,7 +137,7 @@ func (s *Site) assign(w http.ResponseWriter, q *request) error {
 	if due != "" {
 		d, err := rules.ParseDate(due)
 		if err != nil {
-			faults["due"] = sentence(err)
+			faults["due"] = q.fault(err)
 		}
 		due = d.String()
 	}

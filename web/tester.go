@@ -56,7 +56,7 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
 		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: q.link.address(), Sent: q.URL.Query().Get("sent")}
 	if p.say != "" {
-		b.Say[p.part] = q.words(p.say, p.told)
+		b.Say[p.part] = q.tell(p.say, p.told)
 	}
 	if d := f.Facts["test_date"].Value.Date; !d.IsZero() {
 		b.TestDate = d.String()

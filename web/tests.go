@@ -226,7 +226,7 @@ func (s *Site) stateTest(w http.ResponseWriter, q *request) error {
 			return nil, nil
 		}
 		if _, err := st.fact(); err != nil {
-			faults["name"], say = faultOf(err), "Name or time could not be taken; nothing of this part was stored."
+			faults["name"], say = q.fault(err), "Name or time could not be taken; nothing of this part was stored."
 			return nil, errNoChange
 		}
 		sealed, err := s.seal(q.Context(), f.Case, st)

@@ -333,7 +333,7 @@ func isSum(n ast.Node) bool {
 func textsOfTheChain(t *testing.T) []string {
 	t.Helper()
 	var out []string
-	for _, dir := range []string{"../rules", "../qualify", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "../qualify/editions", "../qualify/rehearsal", "accounts"} {
+	for _, dir := range []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "../qualify/editions", "../qualify/rehearsal", "accounts"} {
 		names, err := fs.Glob(os.DirFS(dir), "*.go")
 		if err != nil || len(names) == 0 {
 			t.Fatalf("%s: expected sources, found %d: %v", dir, len(names), err)

@@ -3,12 +3,13 @@ package web
 import (
 	"bytes"
 	"encoding/binary"
-	"fmt"
 	"image"
 	"slices"
 	"sync"
 
 	"golang.org/x/image/tiff"
+
+	"airwarrant/rules/wording"
 )
 
 // Tags of TIFF revision 6.0, section 8, and of Exif (CIPA DC-008, 4.6.4), whose
@@ -34,11 +35,11 @@ type directory struct {
 // directories walks the chain of image file directories of a TIFF file, one
 // for each page (TIFF revision 6.0, section 2).
 func directories(data []byte) ([]directory, error) {
-	wrong := func(found string) ([]directory, error) {
-		return nil, &pictureError{"a TIFF file whose pages follow each other", found, "send the fax again, or save it as a PDF"}
+	wrong := func(found wording.Text) ([]directory, error) {
+		return nil, &pictureError{wording.Said("a TIFF file whose pages follow each other"), found, wording.Said("send the fax again, or save it as a PDF")}
 	}
 	if len(data) < 8 {
-		return wrong("a file that is cut off")
+		return wrong(wording.Said("a file that is cut off"))
 	}
 	var order binary.ByteOrder = binary.LittleEndian
 	if data[0] == 'M' {
@@ -48,24 +49,24 @@ func directories(data []byte) ([]directory, error) {
 	at := order.Uint32(data[4:])
 	for at != 0 {
 		if slices.ContainsFunc(out, func(d directory) bool { return d.at == at }) {
-			return wrong("pages that run in a circle")
+			return wrong(wording.Said("pages that run in a circle"))
 		}
 		if len(out) == pagesLimit {
-			return nil, &pictureError{fmt.Sprintf("at most %d pages", pagesLimit), "more", "send the pages of the report alone"}
+			return nil, &pictureError{wording.Said("at most %d pages", pagesLimit), wording.Said("more"), wording.Said("send the pages of the report alone")}
 		}
 		if uint64(at)+2 > uint64(len(data)) {
-			return wrong("a page that lies behind the end of the file")
+			return wrong(wording.Said("a page that lies behind the end of the file"))
 		}
 		d := directory{order, data, at, int(order.Uint16(data[at:]))}
 		end := uint64(at) + 2 + 12*uint64(d.count)
 		if end+4 > uint64(len(data)) {
-			return wrong("a page that lies behind the end of the file")
+			return wrong(wording.Said("a page that lies behind the end of the file"))
 		}
 		out = append(out, d)
 		at = order.Uint32(data[end:])
 	}
 	if len(out) == 0 {
-		return wrong("no page")
+		return wrong(wording.Said("no page"))
 	}
 	return out, nil
 }
@@ -151,7 +152,7 @@ func tiffPages(data []byte) (int, error) {
 		}
 		// Many pages may share one small strip.
 		if all += m.Bounds().Dx() * m.Bounds().Dy(); all > 8*pixelLimit {
-			return 0, &pictureError{fmt.Sprintf("pages of at most %d million pixels together", 8*pixelLimit/1_000_000), "more", "scan at 300 dots an inch or less, or send the pages of the report alone"}
+			return 0, &pictureError{wording.Said("pages of at most %d million pixels together", 8*pixelLimit/1_000_000), wording.Said("more"), wording.Said("scan at 300 dots an inch or less, or send the pages of the report alone")}
 		}
 	}
 	return len(dirs), nil
@@ -164,8 +165,8 @@ func tiffPage(dirs []directory, page int) (image.Image, error) {
 	}
 	if err != nil {
 		// The text of the decoder may quote what the file holds.
-		return nil, &pictureError{fmt.Sprintf("a page %d that can be unpacked (fax groups 3 and 4, plain, LZW, Deflate or PackBits)", page),
-			"one that cannot", "send the fax again, or save it as a PDF"}
+		return nil, &pictureError{wording.Said("a page %d that can be unpacked (fax groups 3 and 4, plain, LZW, Deflate or PackBits)", page),
+			wording.Said("one that cannot"), wording.Said("send the fax again, or save it as a PDF")}
 	}
 	return m, nil
 }

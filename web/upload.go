@@ -17,6 +17,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // received is what an upload form held.
@@ -167,10 +168,12 @@ func (s *Site) mayTake(f *file) error {
 // or a zone could mend it, and the mapping step if answering it could.
 type refusal struct {
 	say    string
-	told   recording.Text    // say in its parts, where a reader says some of it
+	told   wording.Text      // say in its parts, where a reader says some of it
 	faults map[string]string // of a document's form
-	ask    bool
-	step   *mappingStep
+	// toldFaults are those of faults that have parts, in them.
+	toldFaults map[string]wording.Text
+	ask        bool
+	step       *mappingStep
 }
 
 // keep reads a recording and lays it on the case together with the facts
@@ -185,7 +188,7 @@ func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stam
 		if a, known := answerTo(err); known {
 			told := whyUnread(err)
 			if told.Format != "" {
-				told = recording.Said("%s Nothing was stored.", told)
+				told = wording.Said("%s Nothing was stored.", told)
 			}
 			return refusal{say: a.Sentence + " Nothing was stored.", told: told, ask: mendable(err) || how != reading{}}, nil
 		}
@@ -324,7 +327,7 @@ func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
 	for k, v := range q.PostForm {
 		form[k] = v
 	}
-	_, p, faults := s.readNewCase(form)
+	_, p, faults := s.readNewCase(form, q.fault)
 	delete(faults, "payer")
 	if len(faults) > 0 {
 		f, err := s.open(q.Context(), number)

@@ -119,7 +119,7 @@ func (s *Site) lookedUp(w http.ResponseWriter, q *request) error {
 	faults := map[string]string{}
 	if day := typed(in.form, "next"); day != "" {
 		if look.Next, err = rules.ParseDate(day); err != nil {
-			faults["next"] = sentence(err)
+			faults["next"] = q.fault(err)
 			return s.showWatched(w, q, http.StatusUnprocessableEntity, in.form, faults)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 
 	"airwarrant/qualify"
 	"airwarrant/qualify/batch"
+	"airwarrant/rules/wording"
 )
 
 func batchCommand(args []string, e env) error {
@@ -72,7 +73,7 @@ func batchCommand(args []string, e env) error {
 		if err != nil {
 			return fmt.Errorf("--facts: %w; check the name", err)
 		}
-		if facts, err = batch.ReadFacts(*table, data); err != nil {
+		if facts, err = batch.ReadFacts(wording.Literal(*table).Text(), data); err != nil {
 			return fmt.Errorf("--facts: %w", err)
 		}
 	}

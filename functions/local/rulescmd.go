@@ -18,6 +18,7 @@ import (
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 	"airwarrant/web"
 	"airwarrant/web/texts"
 )
@@ -474,7 +475,7 @@ func rulesCheck(lf libraryFlags, asJSON bool, e env) error {
 			for _, p := range lib.History(r.Region) {
 				out.Packs++
 				if p.Unreadable != "" {
-					out.Faults = append(out.Faults, rules.Problem{File: p.File, Expected: "a version that can be read", Found: "none", Mend: p.Unreadable})
+					out.Faults = append(out.Faults, rules.Problem{File: p.File, Expected: wording.Said("a version that can be read"), Found: wording.Said("none"), Mend: wording.Literal(p.Unreadable).Text()})
 					continue
 				}
 				cases := criteria.RunCases(p, p.Cases, p.CasesFile)

@@ -13,7 +13,7 @@ package analysis
 import (
 	"math/big"
 
-	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // Options are the settings of the analysis. The zero value means: interval
@@ -149,7 +149,7 @@ type Analysis struct {
 	Spans    []Span
 	Rules    Rules
 	HasPulse bool
-	Warnings []recording.Text
+	Warnings []wording.Text
 }
 
 // AtOrBelow returns the time at or below the saturation pct, in ticks.

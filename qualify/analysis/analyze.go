@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // A run of at least this many equal steps of another length is a lasting
@@ -454,29 +455,29 @@ func (s *stretch) blocks(told map[int]bool) []block {
 }
 
 // warnings says in sentences what makes the measures unsafe.
-func (s *stretch) warnings(blocks []block) []recording.Text {
-	var out []recording.Text
+func (s *stretch) warnings(blocks []block) []wording.Text {
+	var out []wording.Text
 	if !s.rec.HasPulse() {
-		out = append(out, recording.Said("The file has no pulse column, so no reading could be checked against a pulse."))
+		out = append(out, wording.Said("The file has no pulse column, so no reading could be checked against a pulse."))
 	}
 	if s.interval == 0 {
-		out = append(out, recording.Said("The interval between samples cannot be found in this session, so its last reading stands for no time; state the interval."))
+		out = append(out, wording.Said("The interval between samples cannot be found in this session, so its last reading stands for no time; state the interval."))
 	}
 	if s.interval > thinSeconds*s.perSecond {
-		out = append(out, recording.Said("The interval between samples is longer than %d s: lowest reading, longest run and events can be missed between samples.", thinSeconds))
+		out = append(out, wording.Said("The interval between samples is longer than %d s: lowest reading, longest run and events can be missed between samples.", thinSeconds))
 	}
 	if len(s.regimes) > 1 {
-		out = append(out, recording.Said("The interval between samples changes within the session; each stretch is weighed with its own."))
+		out = append(out, wording.Said("The interval between samples changes within the session; each stretch is weighed with its own."))
 	}
 	if s.broken {
-		out = append(out, recording.Said("The recorder's clock stepped back within the session: recorded and missing time are unknown, and runs and events end there."))
+		out = append(out, wording.Said("The recorder's clock stepped back within the session: recorded and missing time are unknown, and runs and events end there."))
 	}
 	if s.rounded {
-		out = append(out, recording.Said("The stated interval or hold was rounded to the recorder's time unit."))
+		out = append(out, wording.Said("The stated interval or hold was rounded to the recorder's time unit."))
 	}
 	for _, b := range blocks {
 		if b.why&whyOffScale != 0 {
-			out = append(out, recording.Said("The session holds numbers below 0 or above 100; they were taken as no reading."))
+			out = append(out, wording.Said("The session holds numbers below 0 or above 100; they were taken as no reading."))
 			break
 		}
 	}

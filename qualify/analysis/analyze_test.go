@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // sampled makes a recording in whole percent at one row a second; 0 is no
@@ -214,7 +215,7 @@ func TestInterval(t *testing.T) {
 			t.Errorf("%s: interval %d, hold %d, valid %d of %d; expected %d, %d, %d of %d", c.name,
 				a.Interval, a.Hold, a.Valid, *a.Recorded, c.interval, c.hold, c.valid, c.of)
 		}
-		if got := strings.Contains(strings.Join(recording.Sentences(a.Warnings), " "), changes); got != c.warns {
+		if got := strings.Contains(strings.Join(wording.Sentences(a.Warnings), " "), changes); got != c.warns {
 			t.Errorf("%s: warnings %q", c.name, a.Warnings)
 		}
 	}
@@ -279,7 +280,7 @@ func TestFinerTicks(t *testing.T) {
 		rec.Time[i] += math.MaxInt64 / 4
 	}
 	a = Analyze(rec, all(rec), Options{IntervalMS: 2500})
-	if a.PerSecond != 1 || a.Interval != 3 || !strings.Contains(strings.Join(recording.Sentences(a.Warnings), " "), "rounded") {
+	if a.PerSecond != 1 || a.Interval != 3 || !strings.Contains(strings.Join(wording.Sentences(a.Warnings), " "), "rounded") {
 		t.Errorf("far stamps: interval %d of 1/%d s, warnings %q", a.Interval, a.PerSecond, a.Warnings)
 	}
 }
@@ -295,7 +296,7 @@ func TestAbsurdInterval(t *testing.T) {
 		}
 		a := Analyze(rec, all(rec), Options{IntervalMS: ms, HoldMS: ms})
 		at := a.AtOrBelow(big.NewRat(88, 1))
-		if a.Interval <= 0 || a.Valid != 6*a.Interval || at.Value != 3*a.Interval || !strings.Contains(strings.Join(recording.Sentences(a.Warnings), " "), "rounded") {
+		if a.Interval <= 0 || a.Valid != 6*a.Interval || at.Value != 3*a.Interval || !strings.Contains(strings.Join(wording.Sentences(a.Warnings), " "), "rounded") {
 			t.Errorf("interval of %d ms: %d, valid %d, at or below 88 %d, warnings %q", ms, a.Interval, a.Valid, at.Value, a.Warnings)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // Rule is one condition under which a reading is set aside or doubted, in
@@ -13,9 +14,9 @@ import (
 type Rule struct {
 	Name      string
 	Kind      SpanKind
-	Condition recording.Text // when it applies
-	Reason    recording.Text // the text of the spans that it makes
-	Source    string         // where it comes from; "our choice" if nowhere
+	Condition wording.Text // when it applies
+	Reason    wording.Text // the text of the spans that it makes
+	Source    string       // where it comes from; "our choice" if nowhere
 }
 
 // DefaultRules returns the rules that hold unless the caller states others.
@@ -81,7 +82,7 @@ func (r Rules) list() []rule {
 	if r.FlatSeconds%60 == 0 {
 		flat = fmt.Sprintf("%d min", r.FlatSeconds/60)
 	}
-	said := recording.Said
+	said := wording.Said
 	const our = "our choice"
 	return []rule{
 		{whySensorOff, true, Rule{"sensor off", SpanMissing,
@@ -158,10 +159,10 @@ func (r Rules) words(w reason) string {
 
 // Reasons are the parts of a Span's Reason, so that each can be said in another
 // language.
-func (r Rules) Reasons(reason string) []recording.Text {
-	var out []recording.Text
+func (r Rules) Reasons(reason string) []wording.Text {
+	var out []wording.Text
 	for _, part := range strings.Split(reason, "; ") {
-		said := recording.Said(part)
+		said := wording.Said(part)
 		for _, x := range r.list() {
 			if x.Reason.String() == part {
 				said = x.Reason

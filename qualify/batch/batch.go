@@ -12,6 +12,7 @@ import (
 	"crypto/sha256"
 	"encoding/csv"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -24,6 +25,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Line is what one session of one file came to, or why a file has no session
@@ -39,7 +41,7 @@ type Line struct {
 	Problem     string   `json:"problem"`    // "" for none
 	// Told is Problem in its parts, without the name of the file, where a reader
 	// refused it; a table has Problem alone.
-	Told recording.Text `json:"-"`
+	Told wording.Text `json:"-"`
 	// Critical tells readings at or below the critical limit, with the test's
 	// age; once for each test, in the first line that has it.
 	Critical string `json:"critical"`
@@ -235,18 +237,18 @@ const NotThere = "the table of facts has a line for it, and the folder holds no 
 
 // ReadFacts reads a delimited table whose first column is file or sha256 and
 // whose other columns are facts; an empty cell leaves the fact absent. name is
-// what errors call it.
-func ReadFacts(name string, data []byte) (*Facts, error) {
+// what errors call it; they are told in parts.
+func ReadFacts(name wording.Text, data []byte) (*Facts, error) {
 	r := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))))
 	head, err := r.Read()
 	if err != nil {
-		return nil, fmt.Errorf("%s: expected a header line with file or sha256 and names of facts: %w", name, err)
+		return nil, tableFault("%s: %s", name, wording.Said("expected a header line with file or sha256 and names of facts: %s", csvFault(err)))
 	}
 	key := -1
 	for i, h := range head {
 		head[i] = strings.TrimSpace(h)
 		if slices.Contains(head[:i], head[i]) {
-			return nil, fmt.Errorf("%s:1: column %d: expected each column once; found %q a second time; delete one of the two", name, i+1, head[i])
+			return nil, tableFault("%s:1: %s", name, wording.Fault("column %d: %s", i+1, expected(wording.Said("each column once"), wording.Fault("%q a second time", head[i]), wording.Said("delete one of the two"))))
 		}
 		switch {
 		case head[i] == "file" || head[i] == "sha256":
@@ -255,12 +257,12 @@ func ReadFacts(name string, data []byte) (*Facts, error) {
 			}
 		default:
 			if _, ok := rules.Lookup(head[i]); !ok {
-				return nil, fmt.Errorf("%s:1: column %d: expected the name of a fact, file or sha256; found %q; see airwarrant rules facts", name, i+1, head[i])
+				return nil, tableFault("%s:1: %s", name, wording.Fault("column %d: %s", i+1, expected(wording.Said("the name of a fact, file or sha256"), wording.Literal(head[i]).Quoted(), wording.Said("see airwarrant rules facts"))))
 			}
 		}
 	}
 	if key < 0 {
-		return nil, fmt.Errorf("%s:1: expected a column file or sha256; found %s; add one", name, strings.Join(head, ", "))
+		return nil, tableFault("%s:1: %s", name, expected(wording.Said("a column file or sha256"), wording.Literal(strings.Join(head, ", ")).Text(), wording.Said("add one")))
 	}
 	out := map[string]map[string]criteria.Fact{}
 	for {
@@ -269,7 +271,7 @@ func ReadFacts(name string, data []byte) (*Facts, error) {
 			return &Facts{lines: out, taken: map[string]bool{}}, nil
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
+			return nil, tableFault("%s: %s", name, csvFault(err))
 		}
 		at, _ := r.FieldPos(0)
 		facts := map[string]criteria.Fact{}
@@ -279,13 +281,46 @@ func ReadFacts(name string, data []byte) (*Facts, error) {
 			}
 			f, err := criteria.ParseValue(head[i], strings.TrimSpace(v))
 			if err != nil {
-				return nil, fmt.Errorf("%s:%d: %w", name, at, err)
+				told := wording.Of(err)
+				if wrong, ok := errors.AsType[*criteria.ValueError](err); ok {
+					told = wording.Joined("%s: %s", wording.Literal(wrong.Fact), told)
+				}
+				return nil, tableFault("%s:%d: %s", name, at, told)
 			}
 			facts[head[i]] = f
 		}
 		if _, twice := out[row[key]]; twice {
-			return nil, fmt.Errorf("%s:%d: %s has two lines; keep one", name, at, row[key])
+			return nil, tableFault("%s:%d: %s", name, at, wording.Fault("%s has two lines; keep one", row[key]))
 		}
 		out[row[key]] = facts
 	}
+}
+
+// tableFault is a fault of the table of facts at its place; format has marks
+// alone.
+func tableFault(format string, parts ...any) error {
+	return wording.Error{Text: wording.Joined(format, parts...)}
+}
+
+func expected(what, found, mend wording.Text) wording.Text {
+	return wording.Said("expected %s; found %s; %s", what, found, mend)
+}
+
+// csvFault says what the reader of tables found, in English as it says it.
+func csvFault(err error) wording.Text {
+	wrong, ok := errors.AsType[*csv.ParseError](err)
+	switch {
+	case !ok:
+		return wording.Literal(err.Error()).Text() // of an empty table
+	case wrong.Err == csv.ErrFieldCount:
+		return wording.Said("record on line %d: wrong number of fields", wrong.Line)
+	}
+	why := wording.Said(`extraneous or missing " in quoted-field`)
+	if wrong.Err == csv.ErrBareQuote {
+		why = wording.Said(`bare " in non-quoted-field`)
+	}
+	if wrong.StartLine != wrong.Line {
+		return wording.Said("record on line %d; parse error on line %d, column %d: %s", wrong.StartLine, wrong.Line, wrong.Column, why)
+	}
+	return wording.Said("parse error on line %d, column %d: %s", wrong.Line, wrong.Column, why)
 }

@@ -2,6 +2,7 @@ package batch
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"slices"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	"airwarrant/qualify"
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // night is one night of 93 % with 95 samples of 88 %, four seconds apart: 6.3
@@ -51,7 +53,7 @@ func query(t *testing.T) (qualify.Query, *rules.Library) {
 // moves no other file.
 func TestFactsOfOneFile(t *testing.T) {
 	q, lib := query(t)
-	table, err := ReadFacts("t.csv", []byte("file,test_date,custody\na.csv,2024-03-01,none\nlost.csv,2024-03-01,\n"))
+	table, err := ReadFacts(wording.Verbatim("t.csv"), []byte("file,test_date,custody\na.csv,2024-03-01,none\nlost.csv,2024-03-01,\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,10 +118,14 @@ func TestReadFactsRefuses(t *testing.T) {
 		"test_date\n":                        "expected a column file or sha256",
 		"file,nonsense\n":                    "column 2",
 		"file,test_date,test_date\n":         "a second time",
-		"file,test_date\na,soon\n":           "t.csv:2",
+		"file,test_date\na,soon\n":           "t.csv:2: test_date: expected a date as YYYY-MM-DD; found \"soon\"; ",
+		"file,test_date\na\n":                "t.csv: record on line 2: " + csv.ErrFieldCount.Error(),
+		"file,test_date\na,\"b\"c\n":         "t.csv: parse error on line 2, column 5: " + csv.ErrQuote.Error(),
+		"file,test_date\na,b\"c\n":           "t.csv: parse error on line 2, column 4: " + csv.ErrBareQuote.Error(),
+		"file,test_date\na,\"b\n\nc":         "t.csv: record on line 2; parse error on line 4, column 2: " + csv.ErrQuote.Error(),
 		"file,test_date\na,\na,2024-03-01\n": "has two lines",
 	} {
-		if got, err := ReadFacts("t.csv", []byte(data)); got != nil || err == nil || !strings.Contains(err.Error(), want) {
+		if got, err := ReadFacts(wording.Verbatim("t.csv"), []byte(data)); got != nil || err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", data, err, want)
 		}
 	}

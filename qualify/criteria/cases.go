@@ -208,12 +208,12 @@ func clauseIDs(p *rules.Pack) []string {
 func (d *document) keys(n ast.Node, key string, known ...string) map[string]entry {
 	list, ok := d.entries(n, key)
 	if !ok {
-		d.fault(n, key, &fault{"keys " + strings.Join(known, ", "), shape(n), "write them as key: value"})
+		d.fault(n, key, &fault{said("keys %s", strings.Join(known, ", ")), shape(n), said("write them as key: value")})
 	}
 	out := map[string]entry{}
 	for _, e := range list {
 		if !slices.Contains(known, e.key) {
-			d.fault(e.at, path(key, e.key), &fault{"a key out of " + strings.Join(known, ", "), quote(e.key), closest(e.key, known)})
+			d.fault(e.at, path(key, e.key), &fault{said("a key out of %s", strings.Join(known, ", ")), verbatim(e.key), closest(e.key, known)})
 			continue
 		}
 		out[e.key] = e
@@ -228,7 +228,7 @@ func (d *document) cases(root ast.Node, ids, confirmable []string) []testCase {
 	if b, ok := top["base"]; ok {
 		list, ok := d.entries(b.node, "base")
 		if !ok {
-			d.fault(b.node, "base", &fault{"names with facts", shape(b.node), "write NAME: {fact: value}"})
+			d.fault(b.node, "base", &fault{said("names with facts"), shape(b.node), said("write NAME: {fact: value}")})
 		}
 		for _, e := range list {
 			bases[e.key] = d.facts(e.node, path("base", e.key))
@@ -240,7 +240,7 @@ func (d *document) cases(root ast.Node, ids, confirmable []string) []testCase {
 	}
 	list, ok := cases.node.(*ast.SequenceNode)
 	if !ok {
-		d.fault(cases.node, "cases", &fault{"a list of cases", shape(cases.node), "begin each case with - name:"})
+		d.fault(cases.node, "cases", &fault{said("a list of cases"), shape(cases.node), said("begin each case with - name:")})
 		return nil
 	}
 	var out []testCase
@@ -265,20 +265,20 @@ func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]
 		}
 		s, ok := scalar(e.node)
 		if !ok || strings.TrimSpace(s) == "" {
-			d.fault(e.node, path(key, name), &fault{"one line of text", shape(e.node), "write it on the line"})
+			d.fault(e.node, path(key, name), &fault{said("one line of text"), shape(e.node), said("write it on the line")})
 		}
 		return s
 	}
 	c.name = text("name")
 	text("source")
 	if c.name == "" {
-		d.fault(n, path(key, "name"), &fault{"the name of the case", "none", "add name: and what differs in it"})
+		d.fault(n, path(key, "name"), &fault{said("the name of the case"), said("none"), said("add name: and what differs in it")})
 	}
 	c.facts = map[string]Fact{}
 	if name := text("base"); name != "" {
 		base, ok := bases[name]
 		if !ok {
-			d.fault(m["base"].node, path(key, "base"), &fault{"a name under base at the top of the file", quote(name), closest(name, slices.Sorted(maps.Keys(bases)))})
+			d.fault(m["base"].node, path(key, "base"), &fault{said("a name under base at the top of the file"), verbatim(name), closest(name, slices.Sorted(maps.Keys(bases)))})
 		}
 		maps.Copy(c.facts, base)
 	}
@@ -289,7 +289,7 @@ func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]
 		steps, f := profile(s)
 		if f == nil {
 			if c.night = analysis.FromProfile(steps); c.night == nil {
-				f = &fault{"values and times with a common unit of at least a millionth", quote(s), "use fewer decimals"}
+				f = &fault{said("values and times with a common unit of at least a millionth"), verbatim(s), said("use fewer decimals")}
 			}
 		}
 		if f != nil {
@@ -305,7 +305,7 @@ func (d *document) testCase(n ast.Node, key string, bases map[string]map[string]
 	if e, ok := m["want"]; ok {
 		c.want = d.wanted(e.node, path(key, "want"), ids, confirmable)
 	} else {
-		d.fault(n, path(key, "want"), &fault{"want: with outcome:", "none", "a case that expects nothing proves nothing: add want: {outcome: …}"})
+		d.fault(n, path(key, "want"), &fault{said("want: with outcome:"), said("none"), said("a case that expects nothing proves nothing: add want: {outcome: …}")})
 	}
 	return c
 }
@@ -325,7 +325,7 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 		}
 		s, _ := scalar(e.node)
 		if !slices.Contains(known, s) {
-			d.fault(e.node, path(key, name), &fault{"one of " + strings.Join(known, ", "), shape(e.node), closest(s, known)})
+			d.fault(e.node, path(key, name), &fault{said("one of %s", strings.Join(known, ", ")), shape(e.node), closest(s, known)})
 		}
 		return s
 	}
@@ -334,11 +334,11 @@ func (d *document) wanted(n ast.Node, key string, ids, confirmable []string) wan
 	w.barred = word("barred", []string{"true", "false"})
 	if e, ok := m["decides"]; ok {
 		if w.decides, ok = scalar(e.node); !ok || w.decides == "" {
-			d.fault(e.node, path(key, "decides"), &fault{"the name of a test of the list, or none", shape(e.node), "write it on the line"})
+			d.fault(e.node, path(key, "decides"), &fault{said("the name of a test of the list, or none"), shape(e.node), said("write it on the line")})
 		}
 	}
 	if _, ok := m["outcome"]; !ok {
-		d.fault(n, key, &fault{"outcome:", "none", "a case that expects no outcome proves nothing: add one of " + strings.Join(outcomes, ", ")})
+		d.fault(n, key, &fault{literal("outcome:"), said("none"), said("a case that expects no outcome proves nothing: add one of %s", strings.Join(outcomes, ", "))})
 	}
 	for _, v := range verdicts {
 		if e, ok := m[string(v)]; ok {
@@ -393,7 +393,7 @@ var dispositions = []string{"covered", "not_covered", "incomplete", "invalid_tes
 func (d *document) words(n ast.Node, key string, known []string) []string {
 	list, ok := n.(*ast.SequenceNode)
 	if !ok {
-		d.fault(n, key, &fault{"a list", shape(n), "write [a, b]"})
+		d.fault(n, key, &fault{said("a list"), shape(n), said("write [a, b]")})
 		return nil
 	}
 	var out []string
@@ -401,13 +401,13 @@ func (d *document) words(n ast.Node, key string, known []string) []string {
 		s, ok := scalar(v)
 		switch {
 		case !ok:
-			d.fault(v, key, &fault{"a word", shape(v), "write it on the line"})
+			d.fault(v, key, &fault{said("a word"), shape(v), said("write it on the line")})
 		case known != nil && !slices.Contains(known, s):
-			near := closest(s, known)
-			if strings.HasPrefix(near, "use one of") {
-				near = "look the name up in the pack"
+			mend := said("look the name up in the pack")
+			if best := near(s, known); best != "" {
+				mend = said("did you mean %q?", best)
 			}
-			d.fault(v, key, &fault{"a name that the pack knows", quote(s), near})
+			d.fault(v, key, &fault{said("a name that the pack knows"), verbatim(s), mend})
 		default:
 			out = append(out, s)
 		}
@@ -509,13 +509,13 @@ var (
 
 // profile reads a night written as steps.
 func profile(s string) ([]analysis.ProfileStep, *fault) {
-	const shapeOf = `steps of value and time such as "95 6h, 88 4m58s, 87? 30s, - 10m"`
+	shapeOf := said(`steps of value and time such as "95 6h, 88 4m58s, 87? 30s, - 10m"`)
 	var out []analysis.ProfileStep
 	for step := range strings.SplitSeq(s, ",") {
 		step = strings.TrimSpace(step)
 		m := stepForm.FindStringSubmatch(step)
 		if m == nil || m[1] == "-" && m[2] != "" {
-			return nil, &fault{shapeOf, quote(step), "write a saturation or -, ? if it is doubted, a blank and a time"}
+			return nil, &fault{shapeOf, verbatim(step), said("write a saturation or -, ? if it is doubted, a blank and a time")}
 		}
 		t := timeForm.FindStringSubmatch(m[3])
 		seconds := new(big.Rat)
@@ -528,7 +528,7 @@ func profile(s string) ([]analysis.ProfileStep, *fault) {
 			}
 		}
 		if seconds.Sign() == 0 {
-			return nil, &fault{shapeOf, quote(step), "write the time as 6h, 4m58s or 30s"}
+			return nil, &fault{shapeOf, verbatim(step), said("write the time as 6h, 4m58s or 30s")}
 		}
 		p := analysis.ProfileStep{Seconds: seconds, Doubted: m[2] != ""}
 		if m[1] != "-" {

@@ -92,7 +92,7 @@ func ParseConfirmations(yaml []byte, file string) ([]Confirmation, error) {
 	if root != nil {
 		list, ok := root.(*ast.SequenceNode)
 		if !ok {
-			d.fault(root, "", &fault{"a list of confirmations", shape(root), "begin each with - region:"})
+			d.fault(root, "", &fault{said("a list of confirmations"), shape(root), said("begin each with - region:")})
 			return nil, d.err()
 		}
 		previous := ""
@@ -101,10 +101,10 @@ func ParseConfirmations(yaml []byte, file string) ([]Confirmation, error) {
 			switch want := SealOf(previous, c); {
 			case len(d.faults) > 0: // a seal over what could not be read says nothing
 			case i > 0 && (c.Seal == "") != (previous == ""):
-				d.faults = append(d.faults, c.problem("seal", &fault{"a seal on every record or on none", "both kinds", "delete the seals, or take the file as the program kept it"}))
+				d.faults = append(d.faults, c.problem("seal", &fault{said("a seal on every record or on none"), said("both kinds"), said("delete the seals, or take the file as the program kept it")}))
 			case c.Seal != "" && c.Seal != want:
-				d.faults = append(d.faults, c.problem("seal", &fault{"the seal of this record behind the one before it", quote(c.Seal),
-					"a record was changed, removed or moved: take the file as the program kept it"}))
+				d.faults = append(d.faults, c.problem("seal", &fault{said("the seal of this record behind the one before it"), verbatim(c.Seal),
+					said("a record was changed, removed or moved: take the file as the program kept it")}))
 			}
 			previous = c.Seal
 			out = append(out, c)
@@ -139,13 +139,13 @@ func (d *document) confirmation(n ast.Node, key string) Confirmation {
 		e, ok := m[name]
 		if !ok {
 			if name != "seal" {
-				refuse(name, &fault{"the key " + name, "none", "add " + name + ":"})
+				refuse(name, &fault{said("the key %s", name), said("none"), said("add %s:", name)})
 			}
 			return ""
 		}
 		s, ok := scalar(e.node)
 		if s = strings.TrimSpace(s); !ok || s == "" || len(s) > 300 {
-			refuse(name, &fault{"one line of text, at most 300 bytes", shape(e.node), "write it on the line"})
+			refuse(name, &fault{said("one line of text, at most 300 bytes"), shape(e.node), said("write it on the line")})
 			return ""
 		}
 		return s
@@ -154,14 +154,14 @@ func (d *document) confirmation(n ast.Node, key string) Confirmation {
 		s := text(name)
 		v, err := rules.ParseDate(s)
 		if err != nil && s != "" {
-			refuse(name, &fault{"a day of the calendar as YYYY-MM-DD", quote(s), "write the date, such as 2030-01-31"})
+			refuse(name, &fault{said("a day of the calendar as YYYY-MM-DD"), verbatim(s), said("write the date, such as 2030-01-31")})
 		}
 		return v
 	}
 	hash := func(name string) string {
 		s := text(name)
 		if s != "" && !hashForm.MatchString(s) {
-			refuse(name, &fault{"a SHA-256 as 64 digits of 0-9 and a-f", quote(s), "write the hash of the file in full, in small letters"})
+			refuse(name, &fault{said("a SHA-256 as 64 digits of 0-9 and a-f"), verbatim(s), said("write the hash of the file in full, in small letters")})
 		}
 		return s
 	}
@@ -181,13 +181,13 @@ func (c Confirmation) check(lib *rules.Library) (key string, f *fault) {
 	p, err := lib.At(c.Region, c.Version)
 	if err != nil {
 		if _, unknown := lib.Region(c.Region); unknown != nil {
-			return "region", &fault{"a region of the packs in use", quote(c.Region), "take the packs that were confirmed, or mend the name"}
+			return "region", &fault{said("a region of the packs in use"), verbatim(c.Region), said("take the packs that were confirmed, or mend the name")}
 		}
-		return "version", &fault{"a version of " + c.Region, c.Version.String(), "take the packs that were confirmed, or mend the date"}
+		return "version", &fault{said("a version of %s", c.Region), literal(c.Version.String()), said("take the packs that were confirmed, or mend the date")}
 	}
 	if p.SHA256 != c.PackSHA256 {
-		return "pack_sha256", &fault{"the hash of the pack in use, " + p.SHA256, c.PackSHA256,
-			"a confirmation holds for exactly the file that was read: read the clause again and confirm it anew"}
+		return "pack_sha256", &fault{said("the hash of the pack in use, %s", p.SHA256), literal(c.PackSHA256),
+			said("a confirmation holds for exactly the file that was read: read the clause again and confirm it anew")}
 	}
 	drafts := p.Drafts()
 	ids := make([]string, len(drafts))
@@ -195,7 +195,7 @@ func (c Confirmation) check(lib *rules.Library) (key string, f *fault) {
 		ids[i] = t.ID
 	}
 	if !slices.Contains(ids, c.Clause) {
-		return "clause", &fault{"a draft of " + p.File, quote(c.Clause), closest(c.Clause, ids)}
+		return "clause", &fault{said("a draft of %s", p.File), verbatim(c.Clause), closest(c.Clause, ids)}
 	}
 	return "", nil
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Facts that are lists. A list is read from YAML, in a facts file or as the
@@ -45,20 +46,20 @@ func (d *document) list(def *rules.FactDef, n ast.Node, key string) (Value, *fau
 	case "spans":
 		return d.spans(n, key)
 	}
-	return Value{}, &fault{"a fact that is a list of this version", quote(def.Name), "delete it"}
+	return Value{}, &fault{said("a fact that is a list of this version"), verbatim(def.Name), said("delete it")}
 }
 
 // listForm says what an item of the list looks like.
-func listForm(name string) string {
+func listForm(name string) wording.Text {
 	switch name {
 	case "tests":
-		return "{name, sha256, session, test_time, and facts of the test}"
+		return said("{name, sha256, session, test_time, and facts of the test}")
 	case "report":
-		return "{measure, spo2, value, unit, document, page, at}"
+		return literal("{measure, spo2, value, unit, document, page, at}")
 	case "spans":
-		return "{from, to, judged, by}, with sha256 of several recordings"
+		return said("{from, to, judged, by}, with sha256 of several recordings")
 	}
-	return "{sha256, role, from, until, flow, device}"
+	return literal("{sha256, role, from, until, flow, device}")
 }
 
 // parseList reads a list from its YAML text, which is the file that its faults
@@ -72,7 +73,7 @@ func parseList(def *rules.FactDef, text string) (Value, error) {
 			d.fault(root, "", f)
 		}
 	} else if len(d.faults) == 0 {
-		return Value{}, fmt.Errorf("%s: %w", def.Name, &fault{form(def), "nothing", "write - " + listForm(def.Name) + " for each"})
+		return Value{}, &ValueError{def.Name, &fault{form(def), said("nothing"), said("write - %s for each", listForm(def.Name))}}
 	}
 	if err := d.err(); err != nil {
 		return Value{}, err
@@ -83,7 +84,7 @@ func parseList(def *rules.FactDef, text string) (Value, error) {
 // tests reads a list of tests. Faults inside one are told at their place.
 func (d *document) tests(n ast.Node, key string) (Value, *fault) {
 	var v Value
-	f := d.items(n, key, listShape{"tests", "{name: …, test_date: …}", "test, the failed ones too", MaxTests, "tests", "state those of one time of need"}, func(item ast.Node, at string, entries []entry) {
+	f := d.items(n, key, listShape{"tests", "{name: …, test_date: …}", said("test, the failed ones too"), MaxTests, said("at most %d tests", MaxTests), said("state those of one time of need")}, func(item ast.Node, at string, entries []entry) {
 		t, before := Test{Facts: map[string]Fact{}}, len(d.faults)
 		for _, e := range entries {
 			d.testKey(&t, e, path(at, e.key))
@@ -97,12 +98,13 @@ func (d *document) tests(n ast.Node, key string) (Value, *fault) {
 }
 
 // listShape is what a list fact looks like, for its faults: an example of one
-// item and what there is one of for each, how many there may be, what they are
-// called, and which to keep of too many.
+// item and what there is one of for each, how many there may be, in words too,
+// and which to keep of too many.
 type listShape struct {
-	fact, example, each string
-	most                int
-	many, keep          string
+	fact, example string
+	each          wording.Text
+	most          int
+	many, keep    wording.Text
 }
 
 // items reads a list of mappings. What is wrong with the list itself is
@@ -110,17 +112,17 @@ type listShape struct {
 func (d *document) items(n ast.Node, key string, shaped listShape, read func(item ast.Node, at string, entries []entry)) *fault {
 	list, ok := n.(*ast.SequenceNode)
 	if !ok || len(list.Values) == 0 {
-		return &fault{"a list of " + listForm(shaped.fact), shape(n), "write - " + shaped.example + " for each " + shaped.each}
+		return &fault{said("a list of %s", listForm(shaped.fact)), shape(n), said("write - %s for each %s", shaped.example, shaped.each)}
 	}
 	if len(list.Values) > shaped.most {
-		return &fault{fmt.Sprintf("at most %d %s", shaped.most, shaped.many), strconv.Itoa(len(list.Values)), shaped.keep}
+		return &fault{shaped.many, literal(strconv.Itoa(len(list.Values))), shaped.keep}
 	}
 	for i, item := range list.Values {
 		at := fmt.Sprintf("%s[%d]", key, i)
 		if entries, ok := d.entries(item, at); ok {
 			read(item, at, entries)
 		} else {
-			d.fault(item, at, &fault{listForm(shaped.fact), shape(item), "write - " + shaped.example})
+			d.fault(item, at, &fault{listForm(shaped.fact), shape(item), said("write - %s", shaped.example)})
 		}
 	}
 	return nil
@@ -132,13 +134,13 @@ func (d *document) testKey(t *Test, e entry, key string) {
 	own := map[string]*string{"name": &t.Name, "sha256": &t.SHA256, "test_time": &t.Time}[e.key]
 	switch {
 	case own != nil && !isText:
-		d.fault(e.node, key, &fault{"one line of text", shape(e.node), "write it on the line"})
+		d.fault(e.node, key, &fault{said("one line of text"), shape(e.node), said("write it on the line")})
 	case own != nil:
 		*own = s
 	case e.key == "session":
 		n, err := strconv.Atoi(s)
 		if err != nil || n < 1 || n > maxSession || strconv.Itoa(n) != s {
-			d.fault(e.node, key, &fault{"the number of a session, from 1", shape(e.node), "choose a session that the recording holds"})
+			d.fault(e.node, key, &fault{said("the number of a session, from 1"), shape(e.node), said("choose a session that the recording holds")})
 			return
 		}
 		t.Session = n
@@ -163,9 +165,9 @@ func (d *document) testKey(t *Test, e entry, key string) {
 func ofTest(def *rules.FactDef) *fault {
 	switch {
 	case def.Name == "session_choice":
-		return &fault{"the key session", def.Name, "write session: and the number"}
+		return &fault{said("the key session"), literal(def.Name), said("write session: and the number")}
 	case def.Type == rules.TypeList, def.Name == "birth_date":
-		return &fault{"a fact of one test", def.Name, "state it beside the list, for the case"}
+		return &fault{said("a fact of one test"), literal(def.Name), said("state it beside the list, for the case")}
 	}
 	return nil
 }
@@ -178,21 +180,21 @@ var timeOfDay = regexp.MustCompile(`^([01][0-9]|2[0-3]):[0-5][0-9]$`)
 func (t *Test) check(before []Test) *fault {
 	switch {
 	case strings.TrimSpace(t.Name) == "" || strings.TrimSpace(t.Name) != t.Name:
-		return &fault{"name: by which the test is told apart", quote(t.Name), "add a name without blanks around it, such as Walk in the office"}
+		return &fault{said("name: by which the test is told apart"), verbatim(t.Name), said("add a name without blanks around it, such as Walk in the office")}
 	case utf8.RuneCountInString(t.Name) > nameLimit || !utf8.ValidString(t.Name) || strings.ContainsFunc(t.Name, unicode.IsControl):
-		return &fault{fmt.Sprintf("a name of one line and at most %d letters", nameLimit), quote(t.Name), "shorten it"}
+		return &fault{said("a name of one line and at most %d letters", nameLimit), verbatim(t.Name), said("shorten it")}
 	case t.SHA256 != "" && !shaForm.MatchString(t.SHA256):
-		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(t.SHA256), "copy it from what measure prints"}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(t.SHA256), said("copy it from what measure prints")}
 	case t.Session < 0 || t.Session > maxSession:
-		return &fault{"the number of a session, from 1", strconv.Itoa(t.Session), "choose a session that the recording holds"}
+		return &fault{said("the number of a session, from 1"), literal(strconv.Itoa(t.Session)), said("choose a session that the recording holds")}
 	case t.Session != 0 && t.SHA256 == "":
-		return &fault{"sha256 beside session", "none", "say which recording the session is of"}
+		return &fault{said("sha256 beside session"), said("none"), said("say which recording the session is of")}
 	case t.Time != "" && !timeOfDay.MatchString(t.Time):
-		return &fault{"a time of day as HH:MM", quote(t.Time), "write hours from 00 to 23, such as \"09:30\""}
+		return &fault{said("a time of day as HH:MM"), verbatim(t.Time), said("write hours from 00 to 23, such as \"09:30\"")}
 	case slices.ContainsFunc(before, func(b Test) bool { return b.Name == t.Name }):
-		return &fault{"each name once", quote(t.Name) + " a second time", "give each test a name of its own"}
+		return &fault{said("each name once"), said("%s a second time", quote(t.Name)), said("give each test a name of its own")}
 	case t.SHA256 != "" && slices.ContainsFunc(before, func(b Test) bool { return b.SHA256 == t.SHA256 && b.Session == t.Session }):
-		return &fault{"each session of a recording as one test", "one twice", "delete one of the two"}
+		return &fault{said("each session of a recording as one test"), said("one twice"), said("delete one of the two")}
 	}
 	return nil
 }
@@ -276,15 +278,15 @@ func (in *factJSON) storedList() (Value, *fault) {
 	}
 	switch {
 	case len(v.List) > maxStretches:
-		return Value{}, &fault{fmt.Sprintf("at most %d stretches", maxStretches), strconv.Itoa(len(v.List)), "state it again"}
+		return Value{}, &fault{said("at most %d stretches", maxStretches), literal(strconv.Itoa(len(v.List))), said("state it again")}
 	case len(v.Spans) > MaxSpans:
-		return Value{}, &fault{fmt.Sprintf("at most %d judged stretches", MaxSpans), strconv.Itoa(len(v.Spans)), "state it again"}
+		return Value{}, &fault{said("at most %d judged stretches", MaxSpans), literal(strconv.Itoa(len(v.Spans))), said("state it again")}
 	case len(v.Report) > MaxReported:
-		return Value{}, &fault{fmt.Sprintf("at most %d figures", MaxReported), strconv.Itoa(len(v.Report)), "state it again"}
+		return Value{}, &fault{said("at most %d figures", MaxReported), literal(strconv.Itoa(len(v.Report))), said("state it again")}
 	case len(v.List)+len(v.Tests)+len(v.Report)+len(v.Spans) == 0:
-		return Value{}, &fault{"a list of " + listForm(in.Name), "none", "state it again"}
+		return Value{}, &fault{said("a list of %s", listForm(in.Name)), said("none"), said("state it again")}
 	case len(v.Tests) > MaxTests:
-		return Value{}, &fault{fmt.Sprintf("at most %d tests", MaxTests), strconv.Itoa(len(v.Tests)), "state it again"}
+		return Value{}, &fault{said("at most %d tests", MaxTests), literal(strconv.Itoa(len(v.Tests))), said("state it again")}
 	}
 	return v, nil
 }

@@ -1,7 +1,6 @@
 package criteria
 
 import (
-	"fmt"
 	"math/big"
 	"regexp"
 	"slices"
@@ -10,14 +9,26 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // fault is what was expected and found, and the mend, of one value.
-type fault struct{ expected, found, mend string }
+type fault struct{ expected, found, mend wording.Text }
 
-func (f *fault) Error() string {
-	return fmt.Sprintf("expected %s; found %s; %s", f.expected, f.found, f.mend)
+func (f *fault) Error() string { return f.Said().String() }
+
+// Said is the fault in its parts.
+func (f *fault) Said() wording.Text {
+	return said("expected %s; found %s; %s", f.expected, f.found, f.mend)
 }
+
+// said is a text of a fault, and literal what stands in a file.
+var said = wording.Fault
+
+func literal(s string) wording.Text { return wording.Literal(s).Text() }
+
+// verbatim is what quote shows, as a whole text.
+func verbatim(s string) wording.Text { return literal(quote(s)) }
 
 const unknownWord = "unknown"
 
@@ -62,7 +73,7 @@ func ParseValue(name, text string) (Fact, error) {
 	}
 	v, f := parseText(d, text, "")
 	if f != nil {
-		return Fact{}, &ValueError{name, d, f}
+		return Fact{}, &ValueError{name, f}
 	}
 	return Fact{Name: name, State: Stated, Value: v}, nil
 }
@@ -71,11 +82,11 @@ func ParseValue(name, text string) (Fact, error) {
 func lookup(name string) (*rules.FactDef, *fault) {
 	d, ok := definition(name)
 	if !ok {
-		return nil, &fault{"the name of a fact", quote(name), closest(name, statable)}
+		return nil, &fault{said("the name of a fact"), verbatim(name), closest(name, statable)}
 	}
 	if d.Settles == "computed" {
-		return nil, &fault{"a fact that is stated", name + ", which is computed from " + strings.Join(d.From, ", "),
-			"delete it, and give what it is computed from"}
+		return nil, &fault{said("a fact that is stated"), said("%s, which is computed from %s", name, strings.Join(d.From, ", ")),
+			said("delete it, and give what it is computed from")}
 	}
 	return d, nil
 }
@@ -94,7 +105,7 @@ var statable = func() []string {
 func (d *document) facts(n ast.Node, key string) map[string]Fact {
 	list, ok := d.entries(n, key)
 	if !ok {
-		d.fault(n, key, &fault{"facts as name: value", shape(n), "write one fact a line, such as test_date: 2030-01-31"})
+		d.fault(n, key, &fault{said("facts as name: value"), shape(n), said("write one fact a line, such as test_date: 2030-01-31")})
 		return nil
 	}
 	out := map[string]Fact{}
@@ -129,7 +140,7 @@ func (d *document) fact(def *rules.FactDef, n ast.Node, key string) (Fact, bool)
 			d.place(fact.Place, e, path(key, e.key))
 		}
 		if fact.Place.Document == "" && len(d.faults) == before {
-			d.fault(n, key, &fault{"the document in which it stands", "none", "add document: and what it is called in the chart"})
+			d.fault(n, key, &fault{said("the document in which it stands"), said("none"), said("add document: and what it is called in the chart")})
 		}
 		if len(d.faults) > before {
 			return Fact{}, false
@@ -148,15 +159,15 @@ func (d *document) place(p *Place, e entry, key string) {
 	s, ok := scalar(e.node)
 	switch {
 	case to == nil && e.key != "date":
-		d.fault(e.at, key, &fault{"located, document, date, page or by", quote(e.key), closest(e.key, []string{"located", "document", "date", "page", "by"})})
+		d.fault(e.at, key, &fault{said("located, document, date, page or by"), verbatim(e.key), closest(e.key, []string{"located", "document", "date", "page", "by"})})
 	case !ok || strings.TrimSpace(s) == "":
-		d.fault(e.node, key, &fault{"one line of text", shape(e.node), "write it on one line, or delete the key"})
+		d.fault(e.node, key, &fault{said("one line of text"), shape(e.node), said("write it on one line, or delete the key")})
 	case to != nil:
 		*to = s
 	default:
 		date, err := rules.ParseDate(s)
 		if err != nil {
-			d.fault(e.node, key, &fault{"a day of the calendar as YYYY-MM-DD", quote(s), "write the date, such as 2030-01-31"})
+			d.fault(e.node, key, &fault{said("a day of the calendar as YYYY-MM-DD"), verbatim(s), said("write the date, such as 2030-01-31")})
 		}
 		p.Date = date
 	}
@@ -173,7 +184,7 @@ func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *
 	}
 	list, ok := d.entries(n, key)
 	if !ok {
-		return Value{}, &fault{form(def), shape(n), "state it, write unknown if it was asked and is not known, or delete the line"}
+		return Value{}, &fault{form(def), shape(n), said("state it, write unknown if it was asked and is not known, or delete the line")}
 	}
 	keys := []string{"value", "unit"}
 	if def.Type == rules.TypeOxygen {
@@ -184,40 +195,60 @@ func (d *document) valueOf(def *rules.FactDef, n ast.Node, key string) (Value, *
 		s, ok := scalar(e.node)
 		switch {
 		case !slices.Contains(keys, e.key):
-			return Value{}, &fault{strings.Join(keys, ", "), quote(e.key), closest(e.key, append(keys, "located"))}
+			return Value{}, &fault{literal(strings.Join(keys, ", ")), verbatim(e.key), closest(e.key, append(keys, "located"))}
 		case !ok:
-			return Value{}, &fault{"a value for " + e.key, shape(e.node), "write it on the line"}
+			return Value{}, &fault{said("a value for %s", e.key), shape(e.node), said("write it on the line")}
 		case e.key == "unit":
 			unit = s
 		case number != "":
-			return Value{}, &fault{"one of flow and value", "both", "delete one of the two"}
+			return Value{}, &fault{said("one of flow and value"), said("both"), said("delete one of the two")}
 		default:
 			number = s
 		}
 	}
 	if number == "" {
-		return Value{}, &fault{form(def), "no value", "add " + keys[0] + ":"}
+		return Value{}, &fault{form(def), said("no value"), said("add %s:", keys[0])}
 	}
 	return parseText(def, number, unit)
+}
+
+// form says what a fact of this type looks like.
+func form(d *rules.FactDef) wording.Text {
+	switch d.Type {
+	case rules.TypeBool, rules.TypePaper:
+		return said("true or false")
+	case rules.TypeDate:
+		return said("a date as YYYY-MM-DD")
+	case rules.TypeWord:
+		return said("one of %s", strings.Join(d.Words, ", "))
+	case rules.TypeOxygen:
+		return said("room_air, or a flow in L/min")
+	case rules.TypeList:
+		return said("a list of %s", listForm(d.Name))
+	}
+	if d.Unit == "" {
+		return said("a number")
+	}
+	return said("a number in %s", wording.Said(d.Unit))
 }
 
 // parseText reads a value from its text; unit is "" where none is given
 // apart.
 func parseText(d *rules.FactDef, text, unit string) (Value, *fault) {
-	wrong := func(mend string) (Value, *fault) { return Value{}, &fault{form(d), quote(text), mend} }
+	wrong := func(mend wording.Text) (Value, *fault) { return Value{}, &fault{form(d), verbatim(text), mend} }
 	if unit != "" && d.Type != rules.TypeNumber && d.Type != rules.TypeOxygen {
-		return Value{}, &fault{form(d) + ", without a unit", "the unit " + quote(unit), "delete the unit"}
+		return Value{}, &fault{said("%s, without a unit", form(d)), said("the unit %s", quote(unit)), said("delete the unit")}
 	}
 	switch d.Type {
 	case rules.TypeBool, rules.TypePaper:
 		if text != "true" && text != "false" {
-			return wrong("write true or false, or unknown")
+			return wrong(said("write true or false, or unknown"))
 		}
 		return Value{Bool: text == "true"}, nil
 	case rules.TypeDate:
 		date, err := rules.ParseDate(text)
 		if err != nil || date.Year < 1800 {
-			return wrong("write a day of the calendar, such as 2030-01-31")
+			return wrong(said("write a day of the calendar, such as 2030-01-31"))
 		}
 		return Value{Date: date}, nil
 	case rules.TypeWord:
@@ -238,7 +269,7 @@ func parseText(d *rules.FactDef, text, unit string) (Value, *fault) {
 	case rules.TypeNumber:
 		return parseNumber(d, text, unit)
 	}
-	return wrong("state it in a facts file")
+	return wrong(said("state it in a facts file"))
 }
 
 // numberForm keeps numbers short: no exponents, and no leading zero that
@@ -252,33 +283,33 @@ func parseNumber(d *rules.FactDef, text, unit string) (Value, *fault) {
 	}
 	m := numberForm.FindStringSubmatch(number)
 	if m == nil {
-		mend := "write digits with a decimal point, such as 88 or 7.3"
+		mend := said("write digits with a decimal point, such as 88 or 7.3")
 		if strings.Count(number, ",") == 1 {
-			mend = "write a point for the comma"
+			mend = said("write a point for the comma")
 		}
-		return Value{}, &fault{form(d), quote(text), mend}
+		return Value{}, &fault{form(d), verbatim(text), mend}
 	}
 	if unit == "" {
 		unit = d.Unit
 	}
 	if unit != d.Unit && !slices.Contains(d.Units, unit) {
 		known := append([]string{d.Unit}, d.Units...)
-		return Value{}, &fault{unitForm(rules.Language{}, known), quote(unit), "convert nothing yourself: write the figure in the unit in which it was reported, or delete the unit"}
+		return Value{}, &fault{said("the unit %s", wording.Either(known)), verbatim(unit), said("convert nothing yourself: write the figure in the unit in which it was reported, or delete the unit")}
 	}
 	x, _ := new(big.Rat).SetString(number)
 	if f := plausible(d, x, unit); f != nil {
-		f.found = quote(text)
+		f.found = verbatim(text)
 		return Value{}, f
 	}
 	return Value{Num: x, Unit: unit, Places: len(m[1])}, nil
 }
 
 // percentMend asks whether a figure from 0 to 1 is a percentage or a fraction.
-func percentMend(d *rules.FactDef) string {
+func percentMend(d *rules.FactDef) wording.Text {
 	if slices.Contains(d.Units, "L/L") {
-		return "it asks percent: write 56 for a fraction of 0.56, or give the unit L/L if the fraction is what is printed"
+		return said("it asks percent: write 56 for a fraction of 0.56, or give the unit L/L if the fraction is what is printed")
 	}
-	return "it asks percent: write 56 for a fraction of 0.56"
+	return said("it asks percent: write 56 for a fraction of 0.56")
 }
 
 // plausible refuses numbers that can only be a slip: another unit or another
@@ -289,30 +320,30 @@ func percentMend(d *rules.FactDef) string {
 func plausible(d *rules.FactDef, x *big.Rat, unit string) *fault {
 	switch {
 	case unit == "%" && x.Sign() > 0 && x.Cmp(one) <= 0:
-		return &fault{"percent", "", percentMend(d)}
+		return &fault{said("percent"), wording.Text{}, percentMend(d)}
 	case unit == "L/L" && x.Cmp(one) > 0:
-		return &fault{"a fraction from 0 to 1", "", "write percent without a unit: 56 for a fraction of 0.56"}
+		return &fault{said("a fraction from 0 to 1"), wording.Text{}, said("write percent without a unit: 56 for a fraction of 0.56")}
 	case d.Name == "gas_ph" && (x.Cmp(big.NewRat(65, 10)) < 0 || x.Cmp(big.NewRat(8, 1)) > 0):
-		return &fault{"a pH of blood from 6.5 to 8", "", "check the figure"}
+		return &fault{said("a pH of blood from 6.5 to 8"), wording.Text{}, said("check the figure")}
 	case unit == "°C" && (x.Cmp(big.NewRat(20, 1)) < 0 || x.Cmp(big.NewRat(45, 1)) > 0):
-		return &fault{"a temperature of a patient from 20 to 45 °C", "", "check the figure and its unit"}
+		return &fault{said("a temperature of a patient from 20 to 45 °C"), wording.Text{}, said("check the figure and its unit")}
 	case unit == "%" && (x.Sign() < 0 || x.Cmp(hundred) > 0):
-		return &fault{"a number from 0 to 100 %", "", "check the figure"}
+		return &fault{said("a number from 0 to 100 %"), wording.Text{}, said("check the figure")}
 	case unit == "%" && d.Level && x.Cmp(big.NewRat(30, 1)) < 0:
-		return &fault{"a saturation from 30 to 100 %", "", "check the figure for a digit that is missing"}
+		return &fault{said("a saturation from 30 to 100 %"), wording.Text{}, said("check the figure for a digit that is missing")}
 	case x.Sign() < 0:
-		return &fault{"a number that is not negative", "", "check the figure"}
+		return &fault{said("a number that is not negative"), wording.Text{}, said("check the figure")}
 	case d.Unit == "mmHg" && d.Level:
 		p := convert(x, unit, "mmHg")
 		if p.Cmp(big.NewRat(20, 1)) < 0 || p.Cmp(big.NewRat(150, 1)) > 0 {
-			return &fault{"an arterial oxygen pressure from 20 to 150 mmHg", "", "check the figure and its unit: {value: 7.3, unit: kPa}"}
+			return &fault{said("an arterial oxygen pressure from 20 to 150 mmHg"), wording.Text{}, said("check the figure and its unit: {value: 7.3, unit: kPa}")}
 		}
 	case d.Type == rules.TypeOxygen && (x.Sign() == 0 || x.Cmp(hundred) > 0):
-		return &fault{"a flow above 0 and up to 100 L/min", "", "write room_air if no oxygen was given"}
+		return &fault{said("a flow above 0 and up to 100 L/min"), wording.Text{}, said("write room_air if no oxygen was given")}
 	case d.Name == "session_choice" && (!x.IsInt() || x.Sign() == 0 || x.Cmp(big.NewRat(maxSession, 1)) > 0):
-		return &fault{"the number of a session, from 1", "", "choose a session that the recording holds"}
+		return &fault{said("the number of a session, from 1"), wording.Text{}, said("choose a session that the recording holds")}
 	case d.Name == "reported_minutes" && convert(x, unit, "h").Cmp(big.NewRat(7*24, 1)) > 0:
-		return &fault{"a time of at most a week", "", "check the figure and its unit"}
+		return &fault{said("a time of at most a week"), wording.Text{}, said("check the figure and its unit")}
 	}
 	return nil
 }

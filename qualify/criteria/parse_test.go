@@ -234,7 +234,7 @@ func FuzzParseFacts(f *testing.F) {
 		facts, err := ParseFacts(data, "f.yaml")
 		if err != nil {
 			var ps rules.Problems
-			if facts != nil || !errors.As(err, &ps) || ps[0].Line < 1 || ps[0].Column < 1 || ps[0].Mend == "" {
+			if facts != nil || !errors.As(err, &ps) || ps[0].Line < 1 || ps[0].Column < 1 || ps[0].Mend.IsZero() {
 				t.Fatalf("expected problems with a place and a mend, and no facts: %v, %v", err, facts)
 			}
 			return

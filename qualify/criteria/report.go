@@ -50,7 +50,7 @@ type reportedJSON struct {
 // report reads a list of figures. Faults inside one are told at their place.
 func (d *document) report(n ast.Node, key string) (Value, *fault) {
 	var v Value
-	f := d.items(n, key, listShape{"report", "{measure: nadir, value: 81, unit: \"%\"}", "figure", MaxReported, "figures", "state those that the criteria read"}, func(item ast.Node, at string, entries []entry) {
+	f := d.items(n, key, listShape{"report", "{measure: nadir, value: 81, unit: \"%\"}", said("figure"), MaxReported, said("at most %d figures", MaxReported), said("state those that the criteria read")}, func(item ast.Node, at string, entries []entry) {
 		var r reportedJSON
 		before := len(d.faults)
 		where := map[string]ast.Node{}
@@ -59,10 +59,10 @@ func (d *document) report(n ast.Node, key string) (Value, *fault) {
 			s, isText := scalar(e.node)
 			switch {
 			case to == nil:
-				d.fault(e.at, path(at, e.key), &fault{"measure, spo2, value, unit, document, page or at", quote(e.key),
+				d.fault(e.at, path(at, e.key), &fault{said("measure, spo2, value, unit, document, page or at"), verbatim(e.key),
 					closest(e.key, []string{"measure", "spo2", "value", "unit", "document", "page", "at"})})
 			case !isText:
-				d.fault(e.node, path(at, e.key), &fault{"one line of text", shape(e.node), "write it on the line"})
+				d.fault(e.node, path(at, e.key), &fault{said("one line of text"), shape(e.node), said("write it on the line")})
 			default:
 				*to, where[e.key] = s, e.node
 			}
@@ -89,20 +89,20 @@ func (r reportedJSON) read() (Reported, string, *fault) {
 	out := Reported{Measure: r.Measure, Unit: r.Unit, Document: r.Document, Page: r.Page, At: r.At}
 	def, ok := definition(r.Measure)
 	if !ok || !slices.Contains(ReportMeasures, r.Measure) {
-		return Reported{}, "measure", &fault{"a measure that reports print", quote(r.Measure), closest(r.Measure, ReportMeasures)}
+		return Reported{}, "measure", &fault{said("a measure that reports print"), verbatim(r.Measure), closest(r.Measure, ReportMeasures)}
 	}
 	switch {
 	case def.Param == "spo2" && r.SpO2 == "":
-		return Reported{}, "spo2", &fault{"the level in percent", "none", "add spo2: as the report prints it"}
+		return Reported{}, "spo2", &fault{said("the level in percent"), said("none"), said("add spo2: as the report prints it")}
 	case def.Param != "spo2" && r.SpO2 != "":
-		return Reported{}, "spo2", &fault{"no level for " + r.Measure, quote(r.SpO2), "delete it, or name a measure of a level"}
+		return Reported{}, "spo2", &fault{said("no level for %s", r.Measure), verbatim(r.SpO2), said("delete it, or name a measure of a level")}
 	case r.SpO2 != "":
 		if m := numberForm.FindStringSubmatch(r.SpO2); m == nil {
-			return Reported{}, "spo2", &fault{"a level in percent", quote(r.SpO2), "write digits, such as 88"}
+			return Reported{}, "spo2", &fault{said("a level in percent"), verbatim(r.SpO2), said("write digits, such as 88")}
 		}
 		out.SpO2, _ = new(big.Rat).SetString(r.SpO2)
 		if out.SpO2.Cmp(big.NewRat(50, 1)) < 0 || out.SpO2.Cmp(hundred) > 0 {
-			return Reported{}, "spo2", &fault{"a level from 50 to 100 %", quote(r.SpO2), "check the figure"}
+			return Reported{}, "spo2", &fault{said("a level from 50 to 100 %"), verbatim(r.SpO2), said("check the figure")}
 		}
 	}
 	units := []string{"%"}
@@ -110,30 +110,30 @@ func (r reportedJSON) read() (Reported, string, *fault) {
 		units = []string{"min", "s", "h"}
 	}
 	if !slices.Contains(units, r.Unit) {
-		return Reported{}, "unit", &fault{"the unit " + strings.Join(units, ", ") + " for " + r.Measure, quote(r.Unit), "write the unit in which it is printed, and convert nothing yourself"}
+		return Reported{}, "unit", &fault{said("the unit %s for %s", strings.Join(units, ", "), r.Measure), verbatim(r.Unit), said("write the unit in which it is printed, and convert nothing yourself")}
 	}
 	m := numberForm.FindStringSubmatch(r.Value)
 	if m == nil {
-		mend := "write digits with a decimal point, such as 7.2"
+		mend := said("write digits with a decimal point, such as 7.2")
 		if strings.Count(r.Value, ",") == 1 {
-			mend = "write a point for the comma"
+			mend = said("write a point for the comma")
 		}
-		return Reported{}, "value", &fault{"the figure as it is printed", quote(r.Value), mend}
+		return Reported{}, "value", &fault{said("the figure as it is printed"), verbatim(r.Value), mend}
 	}
 	out.Places = len(m[1])
 	out.Value, _ = new(big.Rat).SetString(r.Value)
 	// Wide bounds that only a slip lies outside of; they decide no clause.
 	switch {
 	case out.Value.Sign() < 0:
-		return Reported{}, "value", &fault{"a number that is not negative", quote(r.Value), "check the figure"}
+		return Reported{}, "value", &fault{said("a number that is not negative"), verbatim(r.Value), said("check the figure")}
 	case r.Unit == "%" && out.Value.Cmp(hundred) > 0:
-		return Reported{}, "value", &fault{"a number from 0 to 100 %", quote(r.Value), "check the figure"}
+		return Reported{}, "value", &fault{said("a number from 0 to 100 %"), verbatim(r.Value), said("check the figure")}
 	case r.Unit != "%" && convert(out.Value, r.Unit, "h").Cmp(big.NewRat(7*24, 1)) > 0:
-		return Reported{}, "value", &fault{"a time of at most a week", quote(r.Value), "check the figure and its unit"}
+		return Reported{}, "value", &fault{said("a time of at most a week"), verbatim(r.Value), said("check the figure and its unit")}
 	}
 	for key, s := range map[string]string{"document": r.Document, "page": r.Page, "at": r.At} {
 		if utf8.RuneCountInString(s) > placeLimit || !utf8.ValidString(s) || strings.ContainsFunc(s, unicode.IsControl) {
-			return Reported{}, key, &fault{fmt.Sprintf("one line of at most %d letters", placeLimit), quote(s), "shorten it"}
+			return Reported{}, key, &fault{said("one line of at most %d letters", placeLimit), verbatim(s), said("shorten it")}
 		}
 	}
 	return out, "", nil

@@ -167,15 +167,15 @@ func levelKind(measure string) string {
 func (s *source) infer(all []Reported, measure string, level *big.Rat, rounded bool) *told {
 	out := &told{}
 	var fromLo, fromHi string
-	said := func(r Reported) string { return r.WhatIn(s.language()) + " " + r.PrintedIn(s.language()) }
+	printed := func(r Reported) string { return r.WhatIn(s.language()) + " " + r.PrintedIn(s.language()) }
 	atLeast := func(x *big.Rat, r Reported) {
 		if x.Sign() > 0 && (out.lo == nil || x.Cmp(out.lo) > 0) {
-			out.lo, fromLo = x, said(r)
+			out.lo, fromLo = x, printed(r)
 		}
 	}
 	atMost := func(x *big.Rat, r Reported) {
 		if out.hi == nil || x.Cmp(out.hi) < 0 {
-			out.hi, fromHi = x, said(r)
+			out.hi, fromHi = x, printed(r)
 		}
 	}
 	below := measure == "time_below" || measure == "share_below"

@@ -28,7 +28,7 @@ const MaxSpans = 5000
 func (d *document) spans(n ast.Node, key string) (Value, *fault) {
 	keys := []string{"from", "to", "judged", "by", "sha256"}
 	var v Value
-	f := d.items(n, key, listShape{"spans", "{from: …, to: …, judged: genuine, by: \"name, credential\"}", "doubtful stretch", MaxSpans, "stretches", "state those of one recording"}, func(item ast.Node, at string, entries []entry) {
+	f := d.items(n, key, listShape{"spans", "{from: …, to: …, judged: genuine, by: \"name, credential\"}", said("doubtful stretch"), MaxSpans, said("at most %d stretches", MaxSpans), said("state those of one recording")}, func(item ast.Node, at string, entries []entry) {
 		var s JudgedSpan
 		own := map[string]*string{"from": &s.From, "to": &s.To, "judged": &s.Judged, "by": &s.By, "sha256": &s.SHA256}
 		before := len(d.faults)
@@ -36,9 +36,9 @@ func (d *document) spans(n ast.Node, key string) (Value, *fault) {
 			text, isText := scalar(e.node)
 			switch to := own[e.key]; {
 			case to == nil:
-				d.fault(e.at, path(at, e.key), &fault{strings.Join(keys, ", "), quote(e.key), closest(e.key, keys)})
+				d.fault(e.at, path(at, e.key), &fault{literal(strings.Join(keys, ", ")), verbatim(e.key), closest(e.key, keys)})
 			case !isText:
-				d.fault(e.node, path(at, e.key), &fault{"one line of text", shape(e.node), "write it on the line, or delete the key"})
+				d.fault(e.node, path(at, e.key), &fault{said("one line of text"), shape(e.node), said("write it on the line, or delete the key")})
 			default:
 				*to = text
 			}
@@ -55,16 +55,16 @@ func (d *document) spans(n ast.Node, key string) (Value, *fault) {
 func (s JudgedSpan) check() *fault {
 	for _, stamp := range []string{s.From, s.To} {
 		if _, ok := ParseStamp(stamp); !ok {
-			return &fault{"from and to as stamps", quote(stamp), "copy them from what measure prints"}
+			return &fault{said("from and to as stamps"), verbatim(stamp), said("copy them from what measure prints")}
 		}
 	}
 	switch {
 	case s.SHA256 != "" && !shaForm.MatchString(s.SHA256):
-		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(s.SHA256), "copy it from what measure prints"}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(s.SHA256), said("copy it from what measure prints")}
 	case !slices.Contains(Judgements, s.Judged):
-		return &fault{strings.Join(Judgements, ", "), quote(s.Judged), closest(s.Judged, Judgements)}
+		return &fault{literal(strings.Join(Judgements, ", ")), verbatim(s.Judged), closest(s.Judged, Judgements)}
 	case strings.TrimSpace(s.By) == "" || len(s.By) > placeLimit:
-		return &fault{"by: the name and credential of who judged", quote(s.By), "add who judged; the supplier may not"}
+		return &fault{said("by: the name and credential of who judged"), verbatim(s.By), said("add who judged; the supplier may not")}
 	}
 	return nil
 }

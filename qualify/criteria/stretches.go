@@ -1,7 +1,6 @@
 package criteria
 
 import (
-	"fmt"
 	"math/big"
 	"regexp"
 	"slices"
@@ -10,6 +9,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"airwarrant/rules/wording"
 )
 
 // RecordingRole says what one recording of a case, or a stretch of it, is. One
@@ -138,7 +139,7 @@ func fraction(s string) int64 {
 func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
 	keys := []string{"sha256", "role", "from", "until", "flow", "device"}
 	var v Value
-	f := d.items(n, key, listShape{"recordings", "{sha256: …, role: air}", "recording", maxStretches, "stretches", "state those of one test"}, func(item ast.Node, at string, entries []entry) {
+	f := d.items(n, key, listShape{"recordings", "{sha256: …, role: air}", said("recording"), maxStretches, said("at most %d stretches", maxStretches), said("state those of one test")}, func(item ast.Node, at string, entries []entry) {
 		var r RecordingRole
 		own := map[string]*string{"sha256": &r.SHA256, "role": &r.Role, "from": &r.From, "until": &r.Until, "flow": &r.Flow, "device": &r.Device}
 		before := len(d.faults)
@@ -146,9 +147,9 @@ func (d *document) recordings(n ast.Node, key string) (Value, *fault) {
 			s, isText := scalar(e.node)
 			switch to := own[e.key]; {
 			case to == nil:
-				d.fault(e.at, path(at, e.key), &fault{strings.Join(keys, ", "), quote(e.key), closest(e.key, keys)})
+				d.fault(e.at, path(at, e.key), &fault{literal(strings.Join(keys, ", ")), verbatim(e.key), closest(e.key, keys)})
 			case !isText:
-				d.fault(e.node, path(at, e.key), &fault{"one line of text", shape(e.node), "write it on the line, or delete the key"})
+				d.fault(e.node, path(at, e.key), &fault{said("one line of text"), shape(e.node), said("write it on the line, or delete the key")})
 			default:
 				*to = s
 			}
@@ -166,20 +167,20 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 	devices := exertionDevices()
 	switch {
 	case !shaForm.MatchString(r.SHA256):
-		return &fault{"a SHA-256 of 64 digits 0-9a-f", quote(r.SHA256), "copy it from what measure prints"}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(r.SHA256), said("copy it from what measure prints")}
 	case !slices.Contains(roles, r.Role):
-		return &fault{"a role", quote(r.Role), closest(r.Role, roles)}
+		return &fault{said("a role"), verbatim(r.Role), closest(r.Role, roles)}
 	case r.Device != "" && !slices.Contains(devices, r.Device):
-		return &fault{"a device", quote(r.Device), closest(r.Device, devices)}
+		return &fault{said("a device"), verbatim(r.Device), closest(r.Device, devices)}
 	case r.Flow != "" && !positive(r.Flow):
-		return &fault{"a flow above 0 and up to 100 L/min", quote(r.Flow), "write digits with a decimal point, such as 2 or 0.5, without a unit"}
+		return &fault{said("a flow above 0 and up to 100 L/min"), verbatim(r.Flow), said("write digits with a decimal point, such as 2 or 0.5, without a unit")}
 	case (r.Flow != "" || r.Device != "") && strings.HasSuffix(r.Role, RoleAir):
-		return &fault{"no flow and no device on room air", strings.TrimSpace(r.Flow + " " + r.Device), "delete them, or name the role on oxygen"}
+		return &fault{said("no flow and no device on room air"), literal(strings.TrimSpace(r.Flow + " " + r.Device)), said("delete them, or name the role on oxygen")}
 	}
 	ends := make([]Stamp, 2)
 	for i, text := range []string{r.From, r.Until} {
 		if s, ok := ParseStamp(text); text != "" && !ok {
-			return &fault{"a stamp such as 2026-03-01T22:14:00, 22:14:00 or +0:06:00", quote(text), "copy it from what measure prints"}
+			return &fault{said("a stamp such as 2026-03-01T22:14:00, 22:14:00 or +0:06:00"), verbatim(text), said("copy it from what measure prints")}
 		} else if text != "" {
 			ends[i] = s
 		}
@@ -187,21 +188,21 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 	if r.From != "" && r.Until != "" {
 		switch after := ends[1].MS - ends[0].MS; {
 		case ends[0].Kind != ends[1].Kind || ends[0].Zoned != ends[1].Zoned:
-			return &fault{"two stamps of one form", quote(r.From + " to " + r.Until), "copy both from what measure prints"}
+			return &fault{said("two stamps of one form"), wording.Joined("\"%s\"", said("%s to %s", r.From, r.Until)), said("copy both from what measure prints")}
 		case ends[0].Zoned && after <= int64(ends[1].Offset-ends[0].Offset)*1000,
 			!ends[0].Zoned && (after == 0 || after < 0 && ends[0].Kind != StampOfDay): // a time of day may pass midnight
-			return &fault{"from before until", quote(r.From + " to " + r.Until), "exchange the two"}
+			return &fault{said("from before until"), wording.Joined("\"%s\"", said("%s to %s", r.From, r.Until)), said("exchange the two")}
 		}
 	}
 	for _, b := range before {
 		switch {
 		case b.Role == r.Role && LegFact(r.Role) != "":
-			return &fault{"each leg once", r.Role + " a second time", "delete one of the two; a walk that was repeated is another of the tests"}
+			return &fault{said("each leg once"), said("%s a second time", r.Role), said("delete one of the two; a walk that was repeated is another of the tests")}
 		case b.SHA256 != r.SHA256:
 		case b.Role == r.Role && r.Role == RoleAir:
-			return &fault{"one stretch on room air of a recording", "a second one", "delete one of the two: stretches are never added to each other"}
+			return &fault{said("one stretch on room air of a recording"), said("a second one"), said("delete one of the two: stretches are never added to each other")}
 		case b.overlaps(r):
-			return &fault{"stretches of one recording that do not overlap", stretchText(b) + " and " + stretchText(r), "end the one where the other begins"}
+			return &fault{said("stretches of one recording that do not overlap"), said("%s and %s", stretchText(b), stretchText(r)), said("end the one where the other begins")}
 		}
 	}
 	return nil
@@ -228,15 +229,15 @@ func (r RecordingRole) overlaps(o RecordingRole) bool {
 	return !before(r.Until, o.From) && !before(o.Until, r.From)
 }
 
-func stretchText(r RecordingRole) string {
-	from, until := r.From, r.Until
-	if from == "" {
-		from = "its begin"
+func stretchText(r RecordingRole) wording.Text {
+	from, until := literal(r.From), literal(r.Until)
+	if r.From == "" {
+		from = said("its begin")
 	}
-	if until == "" {
-		until = "its end"
+	if r.Until == "" {
+		until = said("its end")
 	}
-	return fmt.Sprintf("%s from %s to %s", r.Role, from, until)
+	return said("%s from %s to %s", r.Role, from, until)
 }
 
 func exertionDevices() []string {

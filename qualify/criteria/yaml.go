@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -15,6 +16,7 @@ import (
 	"github.com/goccy/go-yaml/token"
 
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 const (
@@ -35,19 +37,19 @@ type document struct {
 // aliases, tags and second documents. The node is nil for an empty file and
 // where there are faults.
 func (d *document) open(data []byte) ast.Node {
-	whole := func(expected, found, mend string) ast.Node {
+	whole := func(expected, found, mend wording.Text) ast.Node {
 		d.faults = append(d.faults, rules.Problem{File: d.file, Line: 1, Column: 1, Expected: expected, Found: found, Mend: mend})
 		return nil
 	}
 	if len(data) > maxYAML {
-		return whole(fmt.Sprintf("a file of at most %d bytes", maxYAML), fmt.Sprintf("%d bytes", len(data)), "split it")
+		return whole(said("a file of at most %d bytes", maxYAML), said("%d bytes", len(data)), said("split it"))
 	}
 	if !utf8.Valid(data) || slices.Contains(data, 0) {
-		return whole("text in UTF-8", "other bytes", "save the file as UTF-8")
+		return whole(said("text in UTF-8"), said("other bytes"), said("save the file as UTF-8"))
 	}
 	tokens := lexer.Tokenize(strings.TrimPrefix(string(data), "\uFEFF"))
 	if len(tokens) > maxTokens {
-		return whole(fmt.Sprintf("at most %d words and signs", maxTokens), "more", "split it")
+		return whole(said("at most %d words and signs", maxTokens), said("more"), said("split it"))
 	}
 	if !d.plain(tokens) {
 		return nil
@@ -73,15 +75,15 @@ func (d *document) open(data []byte) ast.Node {
 func (d *document) plain(tokens token.Tokens) bool {
 	depth, dashes, line, content := 0, 0, 0, false
 	for _, t := range tokens {
-		var expected, found, mend string
+		var expected, found, mend wording.Text
 		switch t.Type {
 		case token.AnchorType, token.AliasType, token.MergeKeyType:
-			expected, found, mend = "each value written out", "an anchor, alias or merge key", "write the value out where it is needed"
+			expected, found, mend = said("each value written out"), said("an anchor, alias or merge key"), said("write the value out where it is needed")
 		case token.TagType, token.DirectiveType, token.MappingKeyType:
-			expected, found, mend = "plain keys and values", fmt.Sprintf("%q", t.Value), "write key: value"
+			expected, found, mend = said("plain keys and values"), literal(strconv.Quote(t.Value)), said("write key: value")
 		case token.DocumentHeaderType, token.DocumentEndType:
 			if content {
-				expected, found, mend = "one document", "the beginning of a second one", "put what follows into a file of its own"
+				expected, found, mend = said("one document"), said("the beginning of a second one"), said("put what follows into a file of its own")
 			}
 		case token.SequenceStartType, token.MappingStartType:
 			depth++
@@ -95,9 +97,9 @@ func (d *document) plain(tokens token.Tokens) bool {
 		}
 		content = content || t.Type != token.DocumentHeaderType && t.Type != token.CommentType
 		if depth > maxNesting || dashes > maxNesting {
-			expected, found, mend = fmt.Sprintf("at most %d levels of nesting", maxNesting), "one more", "write it flatter"
+			expected, found, mend = said("at most %d levels of nesting", maxNesting), said("one more"), said("write it flatter")
 		}
-		if expected != "" {
+		if !expected.IsZero() {
 			d.faults = append(d.faults, rules.Problem{File: d.file, Line: t.Position.Line, Column: t.Position.Column, Expected: expected, Found: found, Mend: mend})
 			return false
 		}
@@ -108,8 +110,8 @@ func (d *document) plain(tokens token.Tokens) bool {
 // syntax runs the parser of the YAML library; duplicate keys are told later,
 // with both places.
 func (d *document) syntax(tokens token.Tokens) (file *ast.File) {
-	p := rules.Problem{File: d.file, Line: 1, Column: 1, Expected: "YAML that can be read", Found: "text that the reader gives up on",
-		Mend: "look at indentation, quotes, brackets and the blank after each colon"}
+	p := rules.Problem{File: d.file, Line: 1, Column: 1, Expected: said("YAML that can be read"), Found: said("text that the reader gives up on"),
+		Mend: said("look at indentation, quotes, brackets and the blank after each colon")}
 	defer func() {
 		// A fault of the library on odd input is a refusal of that file.
 		if recover() != nil {
@@ -123,7 +125,7 @@ func (d *document) syntax(tokens token.Tokens) (file *ast.File) {
 	}
 	var e yaml.Error
 	if errors.As(err, &e) {
-		p.Found = "what the reader refuses: " + e.GetMessage()
+		p.Found = said("what the reader refuses: %s", wording.Said(e.GetMessage()))
 		if t := e.GetToken(); t != nil && t.Position != nil {
 			p.Line, p.Column = t.Position.Line, t.Position.Column
 		}
@@ -190,7 +192,7 @@ func (d *document) entries(n ast.Node, key string) ([]entry, bool) {
 		e := entry{k.GetToken().Value, k, it.Value()}
 		line, _ := place(k)
 		if first, twice := lines[e.key]; twice {
-			d.fault(k, path(key, e.key), &fault{"each key once", fmt.Sprintf("%q a second time (first in line %d)", e.key, first), "delete one of the two"})
+			d.fault(k, path(key, e.key), &fault{said("each key once"), said("%q a second time (first in line %d)", e.key, first), said("delete one of the two")})
 			continue
 		}
 		lines[e.key] = line
@@ -219,19 +221,19 @@ func scalar(n ast.Node) (string, bool) {
 }
 
 // shape says what a node is, for a fault.
-func shape(n ast.Node) string {
+func shape(n ast.Node) wording.Text {
 	if s, ok := scalar(n); ok {
-		return quote(s)
+		return verbatim(s)
 	}
 	switch n.(type) {
 	case *ast.NullNode:
-		return "nothing"
+		return said("nothing")
 	case *ast.SequenceNode:
-		return "a list"
+		return said("a list")
 	case ast.MapNode:
-		return "keys and values"
+		return said("keys and values")
 	}
-	return "a block of text"
+	return said("a block of text")
 }
 
 // quote shows what stands in a file, cut to a length that fits a line.
@@ -247,18 +249,25 @@ func quote(s string) string {
 	return fmt.Sprintf("%q", s)
 }
 
-// closest names the word that differs by the fewest letters, or lists all.
-func closest(s string, words []string) string {
+// near is the word that differs by the fewest letters, "" if none is near enough
+// to be a slip of the pen.
+func near(s string, words []string) string {
 	best, least := "", len(s)+1
 	for _, w := range words {
 		if n := distance(s, w); n < least && n <= max(1, len(w)/3) {
 			best, least = w, n
 		}
 	}
+	return best
+}
+
+// closest names the word that differs by the fewest letters, or lists all.
+func closest(s string, words []string) wording.Text {
+	best := near(s, words)
 	if best == "" {
-		return "use one of: " + strings.Join(words, ", ")
+		return said("use one of: %s", strings.Join(words, ", "))
 	}
-	return fmt.Sprintf("did you mean %q?", best)
+	return said("did you mean %q?", best)
 }
 
 // distance counts the letters to insert, delete or replace. Words too long

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // number is a column of decimal numbers: mantissa and count of decimals, or
@@ -36,18 +38,18 @@ func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant 
 		if noReadingWord(s) {
 			return NoReading, 0, s, nil
 		}
-		what := Said("a saturation in percent")
+		what := wording.Said("a saturation in percent")
 		if !sat {
-			what = Said("a pulse in beats per minute")
+			what = wording.Said("a pulse in beats per minute")
 		}
-		return 0, 0, "", t.fault(line, col, Said("%s or a no-reading code", what), excerpt(s), Said("correct the row at its source, or name the code: --columns none=CODE"))
+		return 0, 0, "", t.fault(line, col, wording.Said("%s or a no-reading code", what), excerpt(s), wording.Said("correct the row at its source, or name the code: --columns none=CODE"))
 	}
 	if mark == ',' && (t.table.delim == ',' && t.cols.Decimal != ',') || mark != 0 && t.cols.Decimal != 0 && mark != t.cols.Decimal {
-		return 0, 0, "", t.fault(line, col, Said("a decimal point"), excerpt(s), Said("if the comma is the decimal mark say --columns decimal=,"))
+		return 0, 0, "", t.fault(line, col, wording.Said("a decimal point"), excerpt(s), wording.Said("if the comma is the decimal mark say --columns decimal=,"))
 	}
 	if mark != 0 {
 		if t.mark != 0 && mark != t.mark {
-			return 0, 0, "", t.fault(line, col, Said("one decimal mark in the whole file"), excerpt(s), Said("correct the row at its source"))
+			return 0, 0, "", t.fault(line, col, wording.Said("one decimal mark in the whole file"), excerpt(s), wording.Said("correct the row at its source"))
 		}
 		t.mark = mark
 	}
@@ -56,7 +58,7 @@ func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant 
 		d--
 	}
 	if d > maxDecimals {
-		return 0, 0, "", t.fault(line, col, Said("at most %d decimals", maxDecimals), excerpt(s), Said("round at the source"))
+		return 0, 0, "", t.fault(line, col, wording.Said("at most %d decimals", maxDecimals), excerpt(s), wording.Said("round at the source"))
 	}
 	if noReadingNumber(v, d, sat) {
 		return NoReading, 0, s, nil
@@ -369,9 +371,9 @@ const maxKeyed = 20
 
 // excerpt quotes a cell for a message. Words are not quoted: they may be a
 // patient's name.
-func excerpt(s string) Text {
+func excerpt(s string) wording.Text {
 	if s == "" {
-		return Said("nothing")
+		return wording.Said("nothing")
 	}
 	n := 0
 	for _, r := range s {
@@ -380,7 +382,7 @@ func excerpt(s string) Text {
 		}
 	}
 	if n > 4 {
-		return Said("text of %d characters", utf8.RuneCountInString(s))
+		return wording.Said("text of %d characters", utf8.RuneCountInString(s))
 	}
-	return joined("%q", shorten(s, 40))
+	return wording.Joined("%q", shorten(s, 40))
 }

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+
+	"airwarrant/rules/wording"
 )
 
 // Columns is a mapping for delimited text: what ParseColumns reads from
@@ -51,7 +53,7 @@ func ParseColumns(s string) (Columns, error) {
 		key, rest, ok := strings.Cut(s, "=")
 		key = strings.ToLower(strings.TrimSpace(key))
 		if !ok {
-			return Columns{}, columnsError(key, Said("a key and a value joined by ="), Said("no ="))
+			return Columns{}, columnsError(key, wording.Said("a key and a value joined by ="), wording.Said("no ="))
 		}
 		value, next, err := columnsValue(key, rest)
 		if err != nil {
@@ -59,7 +61,7 @@ func ParseColumns(s string) (Columns, error) {
 		}
 		s = next
 		if seen[key] {
-			return Columns{}, columnsError(key, Said("each key once"), Said("it twice"))
+			return Columns{}, columnsError(key, wording.Said("each key once"), wording.Said("it twice"))
 		}
 		seen[key] = true
 		if err := c.set(key, value); err != nil {
@@ -82,7 +84,7 @@ func columnsValue(key, s string) (value, rest string, err error) {
 		}
 		rest = strings.TrimLeft(rest, " ")
 		if !ok || rest != "" && rest[0] != ',' {
-			return "", "", columnsError(key, Said(`a value that ends in "`), Said("no such end"))
+			return "", "", columnsError(key, wording.Said(`a value that ends in "`), wording.Said("no such end"))
 		}
 		return value, strings.TrimPrefix(rest, ","), nil
 	case (key == "decimal" || key == "delimiter") && strings.HasPrefix(s, ",") && (len(s) == 1 || s[1] == ','):
@@ -94,32 +96,23 @@ func columnsValue(key, s string) (value, rest string, err error) {
 	return strings.TrimSpace(value), rest, nil
 }
 
-func columnsError(key string, expected, found Text) error {
-	return &FormatError{Offset: -1, Field: Said("columns %s", excerpt(key)), Err: ErrOptions, Expected: expected, Found: found, Mend: Said(columnsHelp)}
-}
-
-// either names words of a mapping, of which one is asked for.
-func either(words []string) Text {
-	said := verbatim(words[0])
-	for _, w := range words[1:] {
-		said = Said("%s or %s", said, w)
-	}
-	return said
+func columnsError(key string, expected, found wording.Text) error {
+	return &FormatError{Offset: -1, Field: wording.Said("columns %s", excerpt(key)), Err: ErrOptions, Expected: expected, Found: found, Mend: wording.Said(columnsHelp)}
 }
 
 func (c *Columns) set(key, value string) error {
 	if value == "" {
-		return columnsError(key, Said("a value"), Said("none"))
+		return columnsError(key, wording.Said("a value"), wording.Said("none"))
 	}
 	pick := func(allowed ...string) (string, error) {
 		v := strings.ToLower(value)
 		if !slices.Contains(allowed, v) {
-			return "", columnsError(key, either(allowed), verbatim(strconv.Quote(value)))
+			return "", columnsError(key, wording.Either(allowed), wording.Verbatim(strconv.Quote(value)))
 		}
 		return v, nil
 	}
 	if n, err := strconv.Atoi(value); err == nil && n < 1 && key != "header" && !strings.HasPrefix(key, "none") {
-		return columnsError(key, Said("a column number from 1"), verbatim(value))
+		return columnsError(key, wording.Said("a column number from 1"), wording.Verbatim(value))
 	}
 	var err error
 	switch key {
@@ -141,7 +134,7 @@ func (c *Columns) set(key, value string) error {
 		c.Stamps, err = pick(string(countSerial), string(countEpoch), string(countEpochMS))
 	case "start":
 		if _, _, ok := parseStart(value); !ok {
-			return columnsError(key, Said("a date and time such as 2026-03-01T22:00:00"), joined("%q", excerpt(value)))
+			return columnsError(key, wording.Said("a date and time such as 2026-03-01T22:00:00"), wording.Joined("%q", excerpt(value)))
 		}
 		c.Start = value
 	case "unit":
@@ -167,7 +160,7 @@ func (c *Columns) set(key, value string) error {
 	case "header":
 		c.Header, err = strconv.Atoi(value)
 		if err != nil || c.Header < 0 {
-			return columnsError(key, Said("a line number, or 0 for no header"), verbatim(strconv.Quote(value)))
+			return columnsError(key, wording.Said("a line number, or 0 for no header"), wording.Verbatim(strconv.Quote(value)))
 		}
 	case "none":
 		c.NoReading = codeSet(value)
@@ -176,7 +169,7 @@ func (c *Columns) set(key, value string) error {
 	case "none_pulse":
 		c.NoPulse = codeSet(value)
 	default:
-		return columnsError(key, Said("a known key"), joined("%q", excerpt(key)))
+		return columnsError(key, wording.Said("a known key"), wording.Joined("%q", excerpt(key)))
 	}
 	return err
 }
@@ -579,7 +572,7 @@ type finder struct {
 	opt       Options
 	line      int // of the header, or of the first row
 	taken     map[int]bool
-	layout    []Text
+	layout    []wording.Text
 	byNumbers bool // the saturation was found by its numbers
 }
 
@@ -598,25 +591,25 @@ func (f *finder) shape(c int) shape {
 
 // name is how people see column c.
 // column names a column: its number, and its header where it has one.
-func (f *finder) column(c int) Text {
+func (f *finder) column(c int) wording.Text {
 	if f.header != nil && c < len(f.header) {
 		if h := trimCell(f.header[c]); h != "" {
-			return Said("column %d %q", c+1, shorten(h, 40))
+			return wording.Said("column %d %q", c+1, shorten(h, 40))
 		}
 	}
-	return Said("column %d", c+1)
+	return wording.Said("column %d", c+1)
 }
 
 // list names several columns.
-func (f *finder) list(cols []int) Text {
-	t := Text{Format: strings.TrimSuffix(strings.Repeat("%s, ", len(cols)), ", ")}
-	for _, c := range cols {
-		t.Args = append(t.Args, f.column(c))
+func (f *finder) list(cols []int) wording.Text {
+	names := make([]wording.Text, len(cols))
+	for i, c := range cols {
+		names[i] = f.column(c)
 	}
-	return t
+	return wording.List(", ", names)
 }
 
-func (f *finder) fail(err error, field, expected, found, mend Text) error {
+func (f *finder) fail(err error, field, expected, found, mend wording.Text) error {
 	return &FormatError{Format: FormatText, Line: f.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 }
 
@@ -624,7 +617,7 @@ func (f *finder) fail(err error, field, expected, found, mend Text) error {
 func (f *finder) byName(key, name string) (int, error) {
 	if n, err := strconv.Atoi(name); err == nil {
 		if n > f.width {
-			return -1, f.fail(ErrOptions, verbatim(key), Said("a column from 1 to %d", f.width), verbatim(name), Said("correct --columns %s=", key))
+			return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("a column from 1 to %d", f.width), wording.Verbatim(name), wording.Said("correct --columns %s=", key))
 		}
 		return n - 1, nil
 	}
@@ -637,11 +630,11 @@ func (f *finder) byName(key, name string) (int, error) {
 	if len(hits) == 1 {
 		return hits[0], nil
 	}
-	found := Said("no such header")
+	found := wording.Said("no such header")
 	if len(hits) > 1 {
 		found = f.list(hits)
 	}
-	return -1, f.fail(ErrOptions, verbatim(key), Said("one column headed %q", name), found, Said("give the number of the column: --columns %s=N", key))
+	return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("one column headed %q", name), found, wording.Said("give the number of the column: --columns %s=N", key))
 }
 
 // withRole lists the columns, not yet taken, whose header says r.
@@ -674,7 +667,7 @@ func (f *finder) find() (roles, error) {
 			return r, err
 		}
 		if f.taken[c] {
-			return r, f.fail(ErrOptions, verbatim(g.key), Said("a column of its own"), Said("%s for two things", f.column(c)), Said("correct --columns"))
+			return r, f.fail(ErrOptions, wording.Verbatim(g.key), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("correct --columns"))
 		}
 		*g.to = c
 		f.taken[c] = true
@@ -699,7 +692,7 @@ func (f *finder) find() (roles, error) {
 		}
 	}
 	if len(unused) > 0 {
-		f.layout = append(f.layout, Said("Not used: %s.", f.list(unused)))
+		f.layout = append(f.layout, wording.Said("Not used: %s.", f.list(unused)))
 	}
 	return r, nil
 }
@@ -739,16 +732,16 @@ func (f *finder) findSat(r *roles) error {
 		}
 		switch {
 		case len(cands) == 1 && f.header != nil && hasWord(headerWords(f.header[cands[0]]), wordsSummary):
-			return f.fail(ErrAmbiguous, Said("saturation"), Said("a column of readings"), Said("%s, which looks like a summary", f.list(cands)), Said("say so if it is the reading: --columns spo2=%d", cands[0]+1))
+			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a column of readings"), wording.Said("%s, which looks like a summary", f.list(cands)), wording.Said("say so if it is the reading: --columns spo2=%d", cands[0]+1))
 		case len(cands) > 1:
-			return f.fail(ErrAmbiguous, Said("saturation"), Said("one column of saturation"), f.list(cands), Said("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("one column of saturation"), f.list(cands), wording.Said("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
 		case len(cands) == 0:
 			return f.noSat()
 		}
 		r.sat = cands[0]
 		f.taken[r.sat] = true
 	}
-	f.layout = append(f.layout, Said("Saturation: %s, %s.", f.column(r.sat), Said(why)))
+	f.layout = append(f.layout, wording.Said("Saturation: %s, %s.", f.column(r.sat), wording.Said(why)))
 	return nil
 }
 
@@ -757,7 +750,7 @@ func (f *finder) noSat() error {
 	for i := range all {
 		all[i] = i
 	}
-	return f.fail(ErrNoSpO2, Said("saturation"), Said("a column of oxygen saturation"), f.list(all), Said("name it: --columns spo2=N"))
+	return f.fail(ErrNoSpO2, wording.Said("saturation"), wording.Said("a column of oxygen saturation"), f.list(all), wording.Said("name it: --columns spo2=N"))
 }
 
 // inRange lists the columns, not yet taken, most of whose numbers lie in
@@ -806,7 +799,7 @@ func (f *finder) findPulse(r *roles) error {
 			cands = f.inRange(30, 200)
 		}
 		if len(cands) > 1 {
-			return f.fail(ErrAmbiguous, Said("pulse"), Said("one column of pulse"), f.list(cands), Said("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, wording.Said("pulse"), wording.Said("one column of pulse"), f.list(cands), wording.Said("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
 		}
 		if len(cands) == 1 {
 			r.pulse = cands[0]
@@ -814,7 +807,7 @@ func (f *finder) findPulse(r *roles) error {
 		}
 	}
 	if r.pulse >= 0 {
-		f.layout = append(f.layout, Said("Pulse: %s, %s.", f.column(r.pulse), Said(why)))
+		f.layout = append(f.layout, wording.Said("Pulse: %s, %s.", f.column(r.pulse), wording.Said(why)))
 	}
 	return nil
 }
@@ -830,12 +823,12 @@ func (f *finder) findQuality(r *roles) error {
 			return err
 		}
 		if f.taken[c] {
-			return f.fail(ErrOptions, Said("quality"), Said("a column of its own"), Said("%s for two things", f.column(c)), Said("correct --columns"))
+			return f.fail(ErrOptions, wording.Said("quality"), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("correct --columns"))
 		}
 		cols = []int{c}
 	}
 	if len(cols) > maxQuality {
-		return f.fail(ErrAmbiguous, Said("quality"), Said("at most %d columns of quality", maxQuality), f.list(cols), Said("say which one: --columns quality=%d", cols[0]+1))
+		return f.fail(ErrAmbiguous, wording.Said("quality"), wording.Said("at most %d columns of quality", maxQuality), f.list(cols), wording.Said("say which one: --columns quality=%d", cols[0]+1))
 	}
 	for _, c := range cols {
 		q := qualityColumn{col: c}
@@ -854,7 +847,7 @@ func (f *finder) findQuality(r *roles) error {
 // findTime finds the column or columns of time: by header first, by the shape
 // of their cells in any case.
 func (f *finder) findTime(r *roles) error {
-	take := func(mode timeMode, stamp, date int, text Text) error {
+	take := func(mode timeMode, stamp, date int, text wording.Text) error {
 		r.mode, r.stamp, r.date = mode, stamp, date
 		f.taken[stamp] = true
 		if date >= 0 {
@@ -872,41 +865,41 @@ func (f *finder) findTime(r *roles) error {
 			return err
 		}
 		if f.taken[c] || f.cols.Time != "" {
-			return f.fail(ErrOptions, Said("elapsed"), Said("elapsed alone, in a column of its own"), Said("%s and another", f.column(c)), Said("correct --columns"))
+			return f.fail(ErrOptions, wording.Said("elapsed"), wording.Said("elapsed alone, in a column of its own"), wording.Said("%s and another", f.column(c)), wording.Said("correct --columns"))
 		}
 		r.unit = f.elapsedUnit(c)
-		return take(timeElapsed, c, -1, Said("Time: elapsed, %s.", f.column(c)))
+		return take(timeElapsed, c, -1, wording.Said("Time: elapsed, %s.", f.column(c)))
 	}
 
 	if r.date >= 0 && r.stamp < 0 {
 		if f.shape(r.date) == shapeStamp {
-			return take(timeStamp, r.date, -1, Said("Time: %s, date and time, as given.", f.column(r.date)))
+			return take(timeStamp, r.date, -1, wording.Said("Time: %s, date and time, as given.", f.column(r.date)))
 		}
 		cands := f.shaped(shapeClock, f.withRole(roleTime))
 		if len(cands) != 1 {
-			return f.fail(ErrAmbiguous, Said("time"), Said("a column of the time of day beside the date"), Said("%d of them", len(cands)), Said("name it: --columns time=N"))
+			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of the time of day beside the date"), wording.Said("%d of them", len(cands)), wording.Said("name it: --columns time=N"))
 		}
-		return take(timePair, cands[0], r.date, Said("Time: %s and %s.", f.column(r.date), f.column(cands[0])))
+		return take(timePair, cands[0], r.date, wording.Said("Time: %s and %s.", f.column(r.date), f.column(cands[0])))
 	}
 	if r.stamp >= 0 {
 		switch s := f.shape(r.stamp); {
 		case r.date >= 0:
-			return take(timePair, r.stamp, r.date, Said("Time: %s and %s, as given.", f.column(r.date), f.column(r.stamp)))
+			return take(timePair, r.stamp, r.date, wording.Said("Time: %s and %s, as given.", f.column(r.date), f.column(r.stamp)))
 		case s == shapeStamp:
-			return take(timeStamp, r.stamp, -1, Said("Time: %s, as given.", f.column(r.stamp)))
+			return take(timeStamp, r.stamp, -1, wording.Said("Time: %s, as given.", f.column(r.stamp)))
 		case s == shapeClock:
 			dates := f.shaped(shapeDate, f.withRole(roleDate))
 			if len(dates) == 1 {
-				return take(timePair, r.stamp, dates[0], Said("Time: %s and %s.", f.column(dates[0]), f.column(r.stamp)))
+				return take(timePair, r.stamp, dates[0], wording.Said("Time: %s and %s.", f.column(dates[0]), f.column(r.stamp)))
 			}
-			return take(timeOfDay, r.stamp, -1, Said("Time: %s, time of day, as given.", f.column(r.stamp)))
+			return take(timeOfDay, r.stamp, -1, wording.Said("Time: %s, time of day, as given.", f.column(r.stamp)))
 		case s == shapeNumber && f.countOf(r.stamp) != "":
 			r.count = f.countOf(r.stamp)
-			return take(timeCount, r.stamp, -1, Said("Time: %s, as given, %s.", f.column(r.stamp), r.count.words()))
+			return take(timeCount, r.stamp, -1, wording.Said("Time: %s, as given, %s.", f.column(r.stamp), r.count.words()))
 		case s == shapeNumber:
-			return f.fail(ErrAmbiguous, Said("time"), Said("a date and time or a time of day"), Said("numbers in %s", f.column(r.stamp)), Said("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
+			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.column(r.stamp)), wording.Said("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
 		default:
-			return f.fail(ErrFormat, Said("time"), Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), Said("%s with other content", f.column(r.stamp)), Said("name the column of time: --columns time=N"))
+			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), wording.Said("%s with other content", f.column(r.stamp)), wording.Said("name the column of time: --columns time=N"))
 		}
 	}
 
@@ -926,15 +919,15 @@ func (f *finder) findTime(r *roles) error {
 	case len(stamps) > 1:
 		return f.whichTime(stamps)
 	case len(stamps) == 1:
-		return take(timeStamp, stamps[0], -1, Said("Time: %s, date and time.", f.column(stamps[0])))
+		return take(timeStamp, stamps[0], -1, wording.Said("Time: %s, date and time.", f.column(stamps[0])))
 	case len(clocks) > 1:
 		return f.whichTime(clocks)
 	case len(dates) > 1:
-		return f.fail(ErrAmbiguous, Said("date"), Said("one column of dates"), f.list(dates), Said("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
+		return f.fail(ErrAmbiguous, wording.Said("date"), wording.Said("one column of dates"), f.list(dates), wording.Said("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
 	case len(dates) == 1 && len(clocks) == 1:
-		return take(timePair, clocks[0], dates[0], Said("Time: %s and %s.", f.column(dates[0]), f.column(clocks[0])))
+		return take(timePair, clocks[0], dates[0], wording.Said("Time: %s and %s.", f.column(dates[0]), f.column(clocks[0])))
 	case len(clocks) == 1:
-		return take(timeOfDay, clocks[0], -1, Said("Time: %s, time of day.", f.column(clocks[0])))
+		return take(timeOfDay, clocks[0], -1, wording.Said("Time: %s, time of day.", f.column(clocks[0])))
 	}
 	elapsed := f.withRole(roleElapsed)
 	counts := slices.DeleteFunc(append(slices.Clone(cands), elapsed...), func(c int) bool { return f.taken[c] || f.countOf(c) == "" })
@@ -943,44 +936,44 @@ func (f *finder) findTime(r *roles) error {
 		return f.whichTime(counts)
 	case len(counts) == 1:
 		r.count = f.countOf(counts[0])
-		return take(timeCount, counts[0], -1, Said("Time: %s, %s.", f.column(counts[0]), r.count.words()))
+		return take(timeCount, counts[0], -1, wording.Said("Time: %s, %s.", f.column(counts[0]), r.count.words()))
 	}
 	if len(elapsed) > 1 {
-		return f.fail(ErrAmbiguous, Said("time"), Said("one column of elapsed time"), f.list(elapsed), Said("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of elapsed time"), f.list(elapsed), wording.Said("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
 	}
 	if len(elapsed) == 1 {
 		switch f.shape(elapsed[0]) {
 		case shapeStamp: // "Time in s" over full stamps is no elapsed time
-			return take(timeStamp, elapsed[0], -1, Said("Time: %s, date and time.", f.column(elapsed[0])))
+			return take(timeStamp, elapsed[0], -1, wording.Said("Time: %s, date and time.", f.column(elapsed[0])))
 		case shapeNumber, shapeClock, shapeBlank:
 			r.unit = f.elapsedUnit(elapsed[0])
-			return take(timeElapsed, elapsed[0], -1, Said("Time: elapsed, %s.", f.column(elapsed[0])))
+			return take(timeElapsed, elapsed[0], -1, wording.Said("Time: elapsed, %s.", f.column(elapsed[0])))
 		}
 	}
 	if len(dates) == 1 {
-		return f.fail(ErrAmbiguous, Said("time"), Said("a time of day beside the date"), Said("none"), Said("name its column: --columns time=N"))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a time of day beside the date"), wording.Said("none"), wording.Said("name its column: --columns time=N"))
 	}
 	if f.header != nil {
 		if timed := append(f.withRole(roleTime), elapsed...); len(timed) > 0 {
-			found := Said("other content in %s", f.list(timed))
+			found := wording.Said("other content in %s", f.list(timed))
 			if f.shape(timed[0]) == shapeNumber {
-				return f.fail(ErrAmbiguous, Said("time"), Said("a date and time or a time of day"), Said("numbers in %s", f.list(timed)), Said("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
+				return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.list(timed)), wording.Said("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
 			}
-			return f.fail(ErrFormat, Said("time"), Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), found, Said("name the column of time: --columns time=N"))
+			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), found, wording.Said("name the column of time: --columns time=N"))
 		}
 	}
 	if f.opt.IntervalMS <= 0 {
-		return f.fail(ErrAmbiguous, Said("time"), Said("a column of time, or the step between rows"), Said("neither"), Said("name the column (--columns time=N) or give the step (--interval SECONDS)"))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of time, or the step between rows"), wording.Said("neither"), wording.Said("name the column (--columns time=N) or give the step (--interval SECONDS)"))
 	}
 	if f.header == nil && f.width > 1 && f.cols.SpO2 == "" {
-		return f.fail(ErrAmbiguous, Said("saturation"), Said("a header, or one column"), Said("%d columns and neither header nor time", f.width), Said("name the column: --columns spo2=N"))
+		return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a header, or one column"), wording.Said("%d columns and neither header nor time", f.width), wording.Said("name the column: --columns spo2=N"))
 	}
-	f.layout = append(f.layout, Said("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
+	f.layout = append(f.layout, wording.Said("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
 	return nil
 }
 
 func (f *finder) whichTime(cands []int) error {
-	return f.fail(ErrAmbiguous, Said("time"), Said("one column of time"), f.list(cands), Said("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
+	return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of time"), f.list(cands), wording.Said("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
 }
 
 // shaped lists those of cands whose cells have shape s.
@@ -1020,7 +1013,7 @@ func (f *finder) findMarker(r *roles) error {
 		}
 	}
 	if len(cands) > 1 {
-		return f.fail(ErrAmbiguous, Said("time"), Said("one column of AM and PM"), f.list(cands), Said("remove the other one"))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of AM and PM"), f.list(cands), wording.Said("remove the other one"))
 	}
 	if len(cands) == 1 {
 		r.marker = cands[0]
@@ -1041,14 +1034,14 @@ func (f *finder) elapsedUnit(c int) int64 {
 }
 
 // words says what a count counts.
-func (k countKind) words() Text {
+func (k countKind) words() wording.Text {
 	switch k {
 	case countEpoch:
-		return Said("seconds since 1970-01-01 UTC")
+		return wording.Said("seconds since 1970-01-01 UTC")
 	case countEpochMS:
-		return Said("milliseconds since 1970-01-01 UTC")
+		return wording.Said("milliseconds since 1970-01-01 UTC")
 	}
-	return Said("days since 1899-12-30, as spreadsheets count")
+	return wording.Said("days since 1899-12-30, as spreadsheets count")
 }
 
 // countOf tells what the numbers of column c count, "" if they are no count of

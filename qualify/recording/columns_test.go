@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"airwarrant/rules/wording"
 )
 
 func TestParseColumns(t *testing.T) {
@@ -138,7 +140,7 @@ func TestFindColumns(t *testing.T) {
 			if by := strings.Contains(c.layout, "by its numbers"); by != strings.Contains(warned(r), WarnByNumbers) && !strings.HasPrefix(c.name, "AM and PM apart") {
 				t.Errorf("warnings %q", warned(r))
 			}
-			if layout := strings.Join(Sentences(r.Layout), " "); !strings.Contains(layout, c.layout) {
+			if layout := strings.Join(wording.Sentences(r.Layout), " "); !strings.Contains(layout, c.layout) {
 				t.Errorf("%q does not say %q", layout, c.layout)
 			}
 		})

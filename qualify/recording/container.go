@@ -9,6 +9,8 @@ import (
 	"path"
 	"slices"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Containers as the contract names them.
@@ -102,7 +104,7 @@ func (u *unpacker) open(c content) ([]content, error) {
 	if isZip(c.data) {
 		var err error
 		if archive, err = zip.NewReader(bytes.NewReader(c.data), int64(len(c.data))); err != nil {
-			return nil, packError("zip archive", Said("a whole zip archive"), Said("one that is damaged or cut short"))
+			return nil, packError("zip archive", wording.Said("a whole zip archive"), wording.Said("one that is damaged or cut short"))
 		}
 		if isWorkbook(archive) {
 			return []content{c}, u.measure(archive)
@@ -112,16 +114,16 @@ func (u *unpacker) open(c content) ([]content, error) {
 	case !gz && archive == nil:
 		return []content{c}, nil
 	case len(c.packed) == 2:
-		return nil, packError("upload", Said("a recording packed twice at most"), Said("one packed more often"))
+		return nil, packError("upload", wording.Said("a recording packed twice at most"), wording.Said("one packed more often"))
 	case gz:
 		return u.gunzip(c)
 	}
 	return u.unzip(c, archive)
 }
 
-func packError(what string, expected, found Text) error {
+func packError(what string, expected, found wording.Text) error {
 	return &FormatError{Format: what, Err: ErrFormat, Expected: expected, Found: found,
-		Mend: Said("pack it again, or give the recording itself")}
+		Mend: wording.Said("pack it again, or give the recording itself")}
 }
 
 // read reads at most what may still be unpacked.
@@ -129,11 +131,11 @@ func (u *unpacker) read(r io.Reader, what string) ([]byte, error) {
 	data, err := io.ReadAll(io.LimitReader(r, u.left+1))
 	if int64(len(data)) > u.left {
 		return nil, &FormatError{Format: what, Err: ErrTooLarge,
-			Expected: Said("a recording of the usual size, or one that packs like one"), Found: Said("far more when unpacked"),
-			Mend: Said("give one night at a time, and not packed")}
+			Expected: wording.Said("a recording of the usual size, or one that packs like one"), Found: wording.Said("far more when unpacked"),
+			Mend: wording.Said("give one night at a time, and not packed")}
 	}
 	if err != nil {
-		return nil, packError(what, Said("a whole %s", Said(what)), Said("one that is damaged or cut short"))
+		return nil, packError(what, wording.Said("a whole %s", wording.Said(what)), wording.Said("one that is damaged or cut short"))
 	}
 	u.left -= int64(len(data))
 	return data, nil
@@ -142,7 +144,7 @@ func (u *unpacker) read(r io.Reader, what string) ([]byte, error) {
 func (u *unpacker) gunzip(c content) ([]content, error) {
 	r, err := gzip.NewReader(bytes.NewReader(c.data))
 	if err != nil {
-		return nil, packError("gzip file", Said("a whole gzip file"), Said("one that is damaged or cut short"))
+		return nil, packError("gzip file", wording.Said("a whole gzip file"), wording.Said("one that is damaged or cut short"))
 	}
 	data, err := u.read(r, "gzip file")
 	if err != nil {
@@ -170,16 +172,16 @@ func (u *unpacker) measure(z *zip.Reader) error {
 	for _, f := range z.File {
 		r, err := f.Open()
 		if err != nil {
-			return packError("workbook", Said("a whole workbook"), Said("one that is damaged or locked with a password"))
+			return packError("workbook", wording.Said("a whole workbook"), wording.Said("one that is damaged or locked with a password"))
 		}
 		n, err := io.Copy(io.Discard, io.LimitReader(r, u.left+1))
 		r.Close()
 		if n > u.left {
 			return &FormatError{Format: "workbook", Err: ErrTooLarge,
-				Expected: Said("a workbook of the usual size"), Found: Said("far more when unpacked"), Mend: Said("save the sheet as delimited text and give that")}
+				Expected: wording.Said("a workbook of the usual size"), Found: wording.Said("far more when unpacked"), Mend: wording.Said("save the sheet as delimited text and give that")}
 		}
 		if err != nil || uint64(n) != f.UncompressedSize64 {
-			return packError("workbook", Said("a whole workbook"), Said("one that is damaged or cut short"))
+			return packError("workbook", wording.Said("a whole workbook"), wording.Said("one that is damaged or cut short"))
 		}
 		u.left -= n
 	}
@@ -208,7 +210,7 @@ func aside(name string) bool {
 
 func (u *unpacker) unzip(c content, z *zip.Reader) ([]content, error) {
 	if len(z.File) > maxPacked {
-		return nil, packError("zip archive", Said("at most %d files", maxPacked), joined("%d", len(z.File)))
+		return nil, packError("zip archive", wording.Said("at most %d files", maxPacked), wording.Joined("%d", len(z.File)))
 	}
 	var files []*unpacked
 	for _, f := range z.File {
@@ -217,11 +219,11 @@ func (u *unpacker) unzip(c content, z *zip.Reader) ([]content, error) {
 			continue
 		}
 		if f.Flags&1 != 0 {
-			return nil, packError("zip archive", Said("files that are open to read"), Said("one that is locked with a password"))
+			return nil, packError("zip archive", wording.Said("files that are open to read"), wording.Said("one that is locked with a password"))
 		}
 		r, err := f.Open()
 		if err != nil {
-			return nil, packError("zip archive", Said("files stored or deflated"), Said("one that is damaged or packed otherwise"))
+			return nil, packError("zip archive", wording.Said("files stored or deflated"), wording.Said("one that is damaged or packed otherwise"))
 		}
 		data, err := u.read(r, "zip archive")
 		r.Close()
@@ -250,7 +252,7 @@ func (u *unpacker) unzip(c content, z *zip.Reader) ([]content, error) {
 		}
 	}
 	if len(out) == 0 {
-		return nil, packError("zip archive", Said("a recording"), Said("%d files, none of them one", len(files)))
+		return nil, packError("zip archive", wording.Said("a recording"), wording.Said("%d files, none of them one", len(files)))
 	}
 	for i := range out {
 		out[i].beside += documents

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // EDF after Kemp et al., Electroencephalogr Clin Neurophysiol 1992;82:391-393,
@@ -118,11 +120,11 @@ func (e *edfReader) warn(code, format string, args ...any) {
 	e.rec.Warnings = append(e.rec.Warnings, warning(code, format, args...))
 }
 
-func (e *edfReader) fail(offset int64, field, expected, found, mend Text) error {
+func (e *edfReader) fail(offset int64, field, expected, found, mend wording.Text) error {
 	return &FormatError{Format: "EDF", Offset: offset, Field: field, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 }
 
-var edfMend = Said("export the recording again, or as delimited text")
+var edfMend = wording.Said("export the recording again, or as delimited text")
 
 // text returns a field without the spaces around it. Bytes other than 32 to
 // 126 are not acted on (item 1; FAQ Q1): they read as spaces.
@@ -139,34 +141,34 @@ func (e *edfReader) text(offset, n int64) string {
 
 // integer reads a whole number, strictly: anything else in the field, and so
 // a damaged byte, is an error and not a number.
-func (e *edfReader) integer(offset, n int64, field Text) (int64, error) {
+func (e *edfReader) integer(offset, n int64, field wording.Text) (int64, error) {
 	s := strings.Trim(string(e.data[offset:offset+n]), " ")
 	v, err := strconv.ParseInt(s, 10, 64)
 	if err != nil {
-		return 0, e.fail(offset, field, Said("a whole number"), verbatim(strconv.Quote(s)), edfMend)
+		return 0, e.fail(offset, field, wording.Said("a whole number"), wording.Verbatim(strconv.Quote(s)), edfMend)
 	}
 	return v, nil
 }
 
 // decimal reads a number with a point (comma and digit grouping are illegal,
 // item 6), a sign and an exponent.
-func (e *edfReader) decimal(offset int64, field Text) (*big.Rat, error) {
+func (e *edfReader) decimal(offset int64, field wording.Text) (*big.Rat, error) {
 	s := strings.Trim(string(e.data[offset:offset+8]), " ")
 	if r, ok := decimalNumber(s); ok {
 		return r, nil
 	}
-	return nil, e.fail(offset, field, Said("a number with a decimal point"), verbatim(strconv.Quote(s)), edfMend)
+	return nil, e.fail(offset, field, wording.Said("a number with a decimal point"), wording.Verbatim(strconv.Quote(s)), edfMend)
 }
 
 // readHeader reads the fields before those of the signals. The version is
 // what looksLikeEDF saw.
 func (e *edfReader) readHeader() error {
 	if len(e.data) > 0 && e.data[0] == 0xff {
-		return e.fail(0, Said("version"), Said("EDF, with 16 bits a sample"), Said("BDF, with 24 bits a sample"), Said("export the recording as EDF"))
+		return e.fail(0, wording.Said("version"), wording.Said("EDF, with 16 bits a sample"), wording.Said("BDF, with 24 bits a sample"), wording.Said("export the recording as EDF"))
 	}
 	size := int64(len(e.data))
 	if size < edfHead {
-		return e.fail(size, Text{}, Said("a header of at least 256 bytes"), Said("%d bytes", size), edfMend)
+		return e.fail(size, wording.Text{}, wording.Said("a header of at least 256 bytes"), wording.Said("%d bytes", size), edfMend)
 	}
 	switch reserved := e.text(192, 44); {
 	case strings.HasPrefix(reserved, "EDF+C"):
@@ -174,35 +176,35 @@ func (e *edfReader) readHeader() error {
 	case strings.HasPrefix(reserved, "EDF+D"):
 		e.rec.Format = FormatEDFD
 	case strings.HasPrefix(reserved, "EDF+"):
-		return e.fail(192, Said("reserved"), Said("EDF+C or EDF+D"), Said("EDF+ without either"), edfMend)
+		return e.fail(192, wording.Said("reserved"), wording.Said("EDF+C or EDF+D"), wording.Said("EDF+ without either"), edfMend)
 	}
-	ns, err := e.integer(252, 4, Said("number of signals"))
+	ns, err := e.integer(252, 4, wording.Said("number of signals"))
 	if err != nil {
 		return err
 	}
 	if ns < 1 || ns > maxEDFSignals {
-		return e.fail(252, Said("number of signals"), Said("1 to %d", maxEDFSignals), verbatim(strconv.FormatInt(ns, 10)), edfMend)
+		return e.fail(252, wording.Said("number of signals"), wording.Said("1 to %d", maxEDFSignals), wording.Verbatim(strconv.FormatInt(ns, 10)), edfMend)
 	}
 	e.header = edfHead * (1 + ns)
-	n, err := e.integer(184, 8, Said("number of header bytes"))
+	n, err := e.integer(184, 8, wording.Said("number of header bytes"))
 	if err != nil {
 		return err
 	}
 	if n != e.header {
-		return e.fail(184, Said("number of header bytes"), Said("%d for %d signals", e.header, ns), verbatim(strconv.FormatInt(n, 10)), edfMend)
+		return e.fail(184, wording.Said("number of header bytes"), wording.Said("%d for %d signals", e.header, ns), wording.Verbatim(strconv.FormatInt(n, 10)), edfMend)
 	}
 	if size < e.header {
-		return e.fail(size, Text{}, Said("a header of %d bytes", e.header), Said("%d bytes", size), edfMend)
+		return e.fail(size, wording.Text{}, wording.Said("a header of %d bytes", e.header), wording.Said("%d bytes", size), edfMend)
 	}
 	e.signals = make([]edfSignal, ns)
 
-	d, err := e.decimal(244, Said("duration of a data record"))
+	d, err := e.decimal(244, wording.Said("duration of a data record"))
 	if err != nil {
 		return err
 	}
 	d.Mul(d, big.NewRat(nanos, 1))
 	if d.Sign() < 0 || !d.IsInt() || !d.Num().IsInt64() || d.Num().Int64() > maxEDFSeconds*nanos {
-		return e.fail(244, Said("duration of a data record"), Said("0 to 500000000 s in whole nanoseconds"), verbatim(strconv.Quote(e.text(244, 8))), edfMend)
+		return e.fail(244, wording.Said("duration of a data record"), wording.Said("0 to 500000000 s in whole nanoseconds"), wording.Verbatim(strconv.Quote(e.text(244, 8))), edfMend)
 	}
 	e.duration = d.Num().Int64()
 	return nil
@@ -224,11 +226,11 @@ func (e *edfReader) readSignals() error {
 		s.dimension = e.text(e.field(96, 8, i), 8)
 		at := e.field(216, 8, i)
 		var err error
-		if s.perRecord, err = e.integer(at, 8, Said("samples in a data record, signal %d", i+1)); err != nil {
+		if s.perRecord, err = e.integer(at, 8, wording.Said("samples in a data record, signal %d", i+1)); err != nil {
 			return err
 		}
 		if s.perRecord < 0 {
-			return e.fail(at, Said("samples in a data record, signal %d", i+1), Said("a number from 0"), verbatim(strconv.FormatInt(s.perRecord, 10)), edfMend)
+			return e.fail(at, wording.Said("samples in a data record, signal %d", i+1), wording.Said("a number from 0"), wording.Verbatim(strconv.FormatInt(s.perRecord, 10)), edfMend)
 		}
 		s.offset = e.recordSize
 		e.recordSize += 2 * s.perRecord
@@ -248,7 +250,7 @@ func (e *edfReader) readSignals() error {
 // countRecords compares the header with the bytes that are there. Whole
 // records are kept; nothing is made up for a part of one.
 func (e *edfReader) countRecords() error {
-	n, err := e.integer(236, 8, Said("number of data records"))
+	n, err := e.integer(236, 8, wording.Said("number of data records"))
 	if err != nil {
 		return err
 	}
@@ -259,19 +261,19 @@ func (e *edfReader) countRecords() error {
 		e.warn(WarnRecordCount, "The header does not state the number of data records; it was taken from the length of the file: %d.", whole)
 		n = whole
 	case n < 1:
-		return e.fail(236, Said("number of data records"), Said("at least 1, or -1 for unknown"), verbatim(strconv.FormatInt(n, 10)), edfMend)
+		return e.fail(236, wording.Said("number of data records"), wording.Said("at least 1, or -1 for unknown"), wording.Verbatim(strconv.FormatInt(n, 10)), edfMend)
 	case n > whole:
 		e.warn(WarnRecordsCut, "The file is cut short: %d of %d data records are whole and were read.", whole, n)
 		n = whole
 	}
 	if n == 0 {
-		return e.fail(e.header, Said("data records"), Said("at least one of %d bytes", e.recordSize), Said("%d bytes", rest), edfMend)
+		return e.fail(e.header, wording.Said("data records"), wording.Said("at least one of %d bytes", e.recordSize), wording.Said("%d bytes", rest), edfMend)
 	}
 	if left := rest - n*e.recordSize; left > 0 {
 		e.warn(WarnBytesAfter, "%d bytes after the last whole data record were not read.", left)
 	}
 	if e.duration > 0 && n > maxEDFSeconds*nanos/e.duration {
-		return e.fail(236, Said("number of data records"), Said("a recording of at most 500000000 s"), Said("%d data records", n), edfMend)
+		return e.fail(236, wording.Said("number of data records"), wording.Said("a recording of at most 500000000 s"), wording.Said("%d data records", n), edfMend)
 	}
 	e.records = n
 	return nil
@@ -307,33 +309,33 @@ func (e *edfReader) choose(cols Columns) error {
 func (e *edfReader) channel(s *edfSignal) (*edfChannel, error) {
 	c := &edfChannel{edfSignal: *s, factor: 1}
 	i := s.number - 1
-	name := func(field Text) Text { return Said("%s, signal %d", field, s.number) }
+	name := func(field wording.Text) wording.Text { return wording.Said("%s, signal %d", field, s.number) }
 	var err error
-	if c.pmin, err = e.decimal(e.field(104, 8, i), name(Said("physical minimum"))); err != nil {
+	if c.pmin, err = e.decimal(e.field(104, 8, i), name(wording.Said("physical minimum"))); err != nil {
 		return nil, err
 	}
-	if c.pmax, err = e.decimal(e.field(112, 8, i), name(Said("physical maximum"))); err != nil {
+	if c.pmax, err = e.decimal(e.field(112, 8, i), name(wording.Said("physical maximum"))); err != nil {
 		return nil, err
 	}
 	var d [2]int64
 	for k, f := range []struct {
 		before int64
-		field  Text
-	}{{120, Said("digital minimum")}, {128, Said("digital maximum")}} {
+		field  wording.Text
+	}{{120, wording.Said("digital minimum")}, {128, wording.Said("digital maximum")}} {
 		at := e.field(f.before, 8, i)
 		if d[k], err = e.integer(at, 8, name(f.field)); err != nil {
 			return nil, err
 		}
 		if d[k] < math.MinInt16 || d[k] > math.MaxInt16 {
-			return nil, e.fail(at, name(f.field), Said("-32768 to 32767"), verbatim(strconv.FormatInt(d[k], 10)), edfMend)
+			return nil, e.fail(at, name(f.field), wording.Said("-32768 to 32767"), wording.Verbatim(strconv.FormatInt(d[k], 10)), edfMend)
 		}
 	}
 	// Item 5: a physical range may be inverted, a digital one may not.
 	if d[0] >= d[1] {
-		return nil, e.fail(e.field(128, 8, i), name(Said("digital maximum")), Said("more than the digital minimum, %d", d[0]), verbatim(strconv.FormatInt(d[1], 10)), edfMend)
+		return nil, e.fail(e.field(128, 8, i), name(wording.Said("digital maximum")), wording.Said("more than the digital minimum, %d", d[0]), wording.Verbatim(strconv.FormatInt(d[1], 10)), edfMend)
 	}
 	if c.pmin.Cmp(c.pmax) == 0 {
-		return nil, e.fail(e.field(112, 8, i), name(Said("physical maximum")), Said("another value than the physical minimum"), verbatim(sixDecimals(c.pmax)), edfMend)
+		return nil, e.fail(e.field(112, 8, i), name(wording.Said("physical maximum")), wording.Said("another value than the physical minimum"), wording.Verbatim(sixDecimals(c.pmax)), edfMend)
 	}
 	c.dmin, c.dmax = int32(d[0]), int32(d[1])
 	return c, nil
@@ -362,10 +364,10 @@ func (e *edfReader) percent(c *edfChannel, unit string) (int64, error) {
 	case dim == unitBlank && within(-1, 110) && !fraction:
 		return 1, nil
 	}
-	return 0, &FormatError{Format: "EDF", Offset: e.field(96, 8, c.number-1), Field: Said("dimension, signal %d", c.number), Err: ErrAmbiguous,
-		Expected: Said("% with a range in percent, or 1 with a range of 0 to 1"),
-		Found:    Said("%q with a range of %s to %s", c.dimension, sixDecimals(c.pmin), sixDecimals(c.pmax)),
-		Mend:     Said("say what the values are with unit=percent or unit=fraction")}
+	return 0, &FormatError{Format: "EDF", Offset: e.field(96, 8, c.number-1), Field: wording.Said("dimension, signal %d", c.number), Err: ErrAmbiguous,
+		Expected: wording.Said("% with a range in percent, or 1 with a range of 0 to 1"),
+		Found:    wording.Said("%q with a range of %s to %s", c.dimension, sixDecimals(c.pmin), sixDecimals(c.pmax)),
+		Mend:     wording.Said("say what the values are with unit=percent or unit=fraction")}
 }
 
 // setScale finds the whole numbers of the scale, with the factor in it:
@@ -379,8 +381,8 @@ func (e *edfReader) setScale(c *edfChannel) error {
 	add.Mul(add, f)
 	var ok bool
 	if c.scale, ok = newScale(mul, add, 15); !ok {
-		return e.fail(e.field(104, 8, c.number-1), Said("physical range, signal %d", c.number), Said("a range of fewer digits"),
-			Said("%s to %s", sixDecimals(c.pmin), sixDecimals(c.pmax)), edfMend)
+		return e.fail(e.field(104, 8, c.number-1), wording.Said("physical range, signal %d", c.number), wording.Said("a range of fewer digits"),
+			wording.Said("%s to %s", sixDecimals(c.pmin), sixDecimals(c.pmax)), edfMend)
 	}
 	return nil
 }
@@ -403,11 +405,11 @@ func (e *edfReader) readStart() error {
 	}
 	day := time.Date(d[2], time.Month(d[1]), d[0], 0, 0, 0, 0, time.UTC)
 	if !ok || day.Day() != d[0] || int(day.Month()) != d[1] || d[2] > 2199 {
-		return e.fail(168, Said("start date"), Said("a date as dd.mm.yy"), verbatim(strconv.Quote(date)), edfMend)
+		return e.fail(168, wording.Said("start date"), wording.Said("a date as dd.mm.yy"), wording.Verbatim(strconv.Quote(date)), edfMend)
 	}
 	t, ok := edfParts(strings.ReplaceAll(clock, ":", "."), ".")
 	if !ok || t[0] > 23 || t[1] > 59 || t[2] > 59 {
-		return e.fail(176, Said("start time"), Said("a time as hh.mm.ss"), verbatim(strconv.Quote(clock)), edfMend)
+		return e.fail(176, wording.Said("start time"), wording.Said("a time as hh.mm.ss"), wording.Verbatim(strconv.Quote(clock)), edfMend)
 	}
 	e.start = day.Unix() + int64(t[0])*3600 + int64(t[1])*60 + int64(t[2])
 	if !declared.IsZero() && !declared.Equal(day) {
@@ -454,8 +456,8 @@ func (e *edfReader) ticksPerSecond() (int64, error) {
 		ok = ok && (o == 0 || refine(max(o, -o), nanos))
 	}
 	if !ok {
-		return 0, e.fail(244, Said("duration of a data record"), Said("sample instants in whole parts of a second down to a nanosecond"),
-			Said("%d samples in %q s", e.sat.perRecord, e.text(244, 8)), Said("export the recording as delimited text"))
+		return 0, e.fail(244, wording.Said("duration of a data record"), wording.Said("sample instants in whole parts of a second down to a nanosecond"),
+			wording.Said("%d samples in %q s", e.sat.perRecord, e.text(244, 8)), wording.Said("export the recording as delimited text"))
 	}
 	for _, m := range e.marks {
 		if m.onset != 0 {
@@ -474,8 +476,8 @@ func nanoTicks(ns, per int64) int64 {
 func (e *edfReader) readSamples() error {
 	if e.duration == 0 && (e.sat.perRecord != 1 || e.rec.Format != FormatEDFD) {
 		// EDF+ 2.1.2: 0 is for annotations alone, or one sample a record.
-		return e.fail(244, Said("duration of a data record"), Said("more than 0, or one sample a record in EDF+D"),
-			Said("0 with %d samples", e.sat.perRecord), edfMend)
+		return e.fail(244, wording.Said("duration of a data record"), wording.Said("more than 0, or one sample a record in EDF+D"),
+			wording.Said("0 with %d samples", e.sat.perRecord), edfMend)
 	}
 	per, err := e.ticksPerSecond()
 	if err != nil {
@@ -503,8 +505,8 @@ func (e *edfReader) readSamples() error {
 		}
 		base := e.header + k*e.recordSize
 		if i := len(r.Time); i > 0 && at <= r.Time[i-1] {
-			return e.fail(base, Said("onset of data record %d", k+1), Said("data records in order of time, none inside another (EDF+ 2.1.2)"),
-				Said("one that starts before the last sample of the record before"), edfMend)
+			return e.fail(base, wording.Said("onset of data record %d", k+1), wording.Said("data records in order of time, none inside another (EDF+ 2.1.2)"),
+				wording.Said("one that starts before the last sample of the record before"), edfMend)
 		}
 		sat := e.data[base+e.sat.offset:]
 		for j := range e.sat.perRecord {
@@ -542,11 +544,11 @@ func (e *edfReader) describe() {
 	if r.Format == FormatEDFD {
 		how = "%s: %d data records of %s s. Each record is placed at its own onset."
 	}
-	r.Layout = append(r.Layout, Said(how, strings.ToUpper(r.Format), e.records, seconds(e.duration, nanos)))
+	r.Layout = append(r.Layout, wording.Said(how, strings.ToUpper(r.Format), e.records, seconds(e.duration, nanos)))
 	describe := func(c *edfChannel, what string) {
-		s := Said("%s: signal %d %q", Said(what), c.number, c.label)
+		s := wording.Said("%s: signal %d %q", wording.Said(what), c.number, c.label)
 		if c.dimension != "" {
-			s = Said("%s: signal %d %q in %q", Said(what), c.number, c.label, c.dimension)
+			s = wording.Said("%s: signal %d %q in %q", wording.Said(what), c.number, c.label, c.dimension)
 		}
 		held := "%s, %d samples a record, codes %d to %d stand for %s to %s."
 		switch {
@@ -555,13 +557,13 @@ func (e *edfReader) describe() {
 		case c.factor != 1:
 			held = "%s, %d samples a record, codes %d to %d stand for %s to %s, a fraction taken times 100."
 		}
-		r.Layout = append(r.Layout, Said(held, s, c.perRecord, c.dmin, c.dmax, sixDecimals(c.pmin), sixDecimals(c.pmax)))
+		r.Layout = append(r.Layout, wording.Said(held, s, c.perRecord, c.dmin, c.dmax, sixDecimals(c.pmin), sixDecimals(c.pmax)))
 	}
 	describe(e.sat, "Saturation")
 	if e.pulse != nil {
 		describe(e.pulse, "Pulse")
 		if e.pulse.perRecord != e.sat.perRecord {
-			r.Layout = append(r.Layout, Said("Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant."))
+			r.Layout = append(r.Layout, wording.Said("Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant."))
 		}
 	}
 	pulse := 0

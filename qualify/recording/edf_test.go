@@ -15,6 +15,7 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // read reads f and fails the test if it is refused.
@@ -471,7 +472,7 @@ func TestEDFLayout(t *testing.T) {
 		"Saturation and pulse have different rates: beside each saturation stands the pulse sample that held at its instant.",
 		`Signals not read, quality and status among them: 3 "Quality".`,
 	}
-	if got := recording.Sentences(read(t, f).Layout); !reflect.DeepEqual(got, want) {
+	if got := wording.Sentences(read(t, f).Layout); !reflect.DeepEqual(got, want) {
 		t.Errorf("layout %q, expected %q", got, want)
 	}
 }

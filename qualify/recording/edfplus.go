@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // edfMark is an annotation: nanoseconds after the header's start, and a text.
@@ -29,7 +31,7 @@ func (e *edfReader) readOnsets() error {
 	gaps := e.rec.Format == FormatEDFD
 	if len(signals) == 0 {
 		if gaps {
-			return e.fail(edfHead, Said("labels"), Said("a signal %q, which tells when each data record starts", edfAnnotations), Said("none"), edfMend)
+			return e.fail(edfHead, wording.Said("labels"), wording.Said("a signal %q, which tells when each data record starts", edfAnnotations), wording.Said("none"), edfMend)
 		}
 		e.warn(WarnNoAnnotations, "An EDF+ file must have a signal of annotations and this one has none; its data records were read one after the other.")
 		return nil
@@ -45,7 +47,7 @@ func (e *edfReader) readOnsets() error {
 				onset, texts, n, ok := parseTAL(b)
 				if !ok {
 					if first && gaps {
-						return e.fail(at, Said("onset of data record %d", k+1), Said("a sign, a number of seconds and byte 20 (EDF+ 2.2.4)"), Said("none"), edfMend)
+						return e.fail(at, wording.Said("onset of data record %d", k+1), wording.Said("a sign, a number of seconds and byte 20 (EDF+ 2.2.4)"), wording.Said("none"), edfMend)
 					}
 					if first {
 						late++

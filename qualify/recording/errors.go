@@ -3,6 +3,8 @@ package recording
 import (
 	"errors"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Errors that callers tell apart. Every error of Read wraps one of them.
@@ -35,15 +37,15 @@ type FormatErrors struct {
 }
 
 // Said has one fault a line.
-func (e *FormatErrors) Said() Text {
-	var lines []any
+func (e *FormatErrors) Said() wording.Text {
+	var lines []wording.Text
 	for _, f := range e.Faults {
 		lines = append(lines, f.Said())
 	}
 	if e.More > 0 {
-		lines = append(lines, Said("and %d more", e.More))
+		lines = append(lines, wording.Said("and %d more", e.More))
 	}
-	return joined(strings.TrimSuffix(strings.Repeat("%s\n", len(lines)), "\n"), lines...)
+	return wording.List("\n", lines)
 }
 
 // Error prints one fault a line, in English.
@@ -53,7 +55,7 @@ func (e *FormatErrors) Error() string {
 		lines = append(lines, f.Error())
 	}
 	if e.More > 0 {
-		lines = append(lines, Said("and %d more", e.More).String())
+		lines = append(lines, wording.Said("and %d more", e.More).String())
 	}
 	return strings.Join(lines, "\n")
 }
@@ -69,7 +71,7 @@ func (e *FormatErrors) Unwrap() []error {
 
 // Refusal is what a refusal in err says, in its parts, without what err adds; it
 // is empty where err holds none.
-func Refusal(err error) Text {
+func Refusal(err error) wording.Text {
 	var one *FormatError
 	var several *FormatErrors
 	switch {
@@ -78,7 +80,7 @@ func Refusal(err error) Text {
 	case errors.As(err, &one):
 		return one.Said()
 	}
-	return Text{}
+	return wording.Text{}
 }
 
 // faults gathers what is wrong with one file.
@@ -116,40 +118,40 @@ type FormatError struct {
 	Line     int
 	Column   int
 	Offset   int64
-	Field    Text // name of the column or header field, empty if none
-	Expected Text
-	Found    Text
-	Mend     Text
+	Field    wording.Text // name of the column or header field, empty if none
+	Expected wording.Text
+	Found    wording.Text
+	Mend     wording.Text
 	Err      error // one of the Err values above
 }
 
 // Said is the refusal as one line that ends in the mend, in its parts.
-func (e *FormatError) Said() Text {
-	var place Text
+func (e *FormatError) Said() wording.Text {
+	var place wording.Text
 	switch {
 	case e.Line > 0 && e.Column > 0:
-		place = Said("line %d, column %d", e.Line, e.Column)
+		place = wording.Said("line %d, column %d", e.Line, e.Column)
 	case e.Line > 0:
-		place = Said("line %d", e.Line)
+		place = wording.Said("line %d", e.Line)
 	case e.Offset >= 0:
-		place = Said("byte %d", e.Offset)
+		place = wording.Said("byte %d", e.Offset)
 	}
-	switch format := (Text{Format: e.Format}); {
+	switch format := (wording.Text{Format: e.Format}); {
 	case place.Format == "":
 		place = format
 	case e.Format != "":
-		place = joined("%s %s", format, place)
+		place = wording.Joined("%s %s", format, place)
 	}
 	switch {
 	case e.Field.Format == "":
 	case place.Format == "": // of what came beside the file
 		place = e.Field
 	default:
-		place = joined("%s, %s", place, e.Field)
+		place = wording.Joined("%s, %s", place, e.Field)
 	}
-	said := Said("expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
+	said := wording.Said("expected %s; found %s; %s", e.Expected, e.Found, e.Mend)
 	if place.Format != "" {
-		said = joined("%s: %s", place, said)
+		said = wording.Joined("%s: %s", place, said)
 	}
 	return said
 }

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // FHIR R4 (4.0.1): Observation, https://hl7.org/fhir/R4/observation.html, and
@@ -30,7 +32,7 @@ const (
 	ucum  = "http://unitsofmeasure.org"
 )
 
-var fhirMend = Said("export the resource again as FHIR R4 in JSON")
+var fhirMend = wording.Said("export the resource again as FHIR R4 in JSON")
 
 // LOINC codes (measurement reference, section 2.2). 51733-4 is calculated
 // from a partial pressure and never a measured saturation.
@@ -109,7 +111,7 @@ func readFHIR(data []byte, opt Options) (*Recording, error) {
 	}
 	data = data[skip:]
 	if !utf8.Valid(data) {
-		return nil, &FormatError{Format: "FHIR", Offset: skip, Err: ErrFormat, Expected: Said("JSON in UTF-8"), Found: Said("bytes that are not UTF-8"), Mend: fhirMend}
+		return nil, &FormatError{Format: "FHIR", Offset: skip, Err: ErrFormat, Expected: wording.Said("JSON in UTF-8"), Found: wording.Said("bytes that are not UTF-8"), Mend: fhirMend}
 	}
 	var entries []jsonSpan
 	p := &jsonParser{data: data, base: skip, entries: &entries}
@@ -122,7 +124,7 @@ func readFHIR(data []byte, opt Options) (*Recording, error) {
 		f.resource(top, "Observation")
 	case "Bundle":
 		if top.get("entry") == nil {
-			return nil, f.refusal(top, "Bundle.entry", ErrFormat, Said("entries with Observations"), Said("none"))
+			return nil, f.refusal(top, "Bundle.entry", ErrFormat, wording.Said("entries with Observations"), wording.Said("none"))
 		}
 		f.modifiers(top, "Bundle")
 		for _, l := range top.get("link").list() {
@@ -141,11 +143,11 @@ func readFHIR(data []byte, opt Options) (*Recording, error) {
 			f.resource(entry.get("resource"), path+".resource")
 		}
 	default:
-		found := Said("none")
+		found := wording.Said("none")
 		if kind != "" {
-			found = verbatim(strconv.Quote(shorten(kind, 40)))
+			found = wording.Verbatim(strconv.Quote(shorten(kind, 40)))
 		}
-		return nil, f.refusal(top, "resourceType", ErrFormat, Said("Observation or Bundle"), found)
+		return nil, f.refusal(top, "resourceType", ErrFormat, wording.Said("Observation or Bundle"), found)
 	}
 	if opt.Zone != "" {
 		f.warn(WarnZoneNotUsed, "A zone was given and not used: the times of FHIR carry offsets already.")
@@ -157,11 +159,11 @@ func (f *fhirReader) warn(code, format string, args ...any) {
 	f.rec.Warnings = append(f.rec.Warnings, warning(code, format, args...))
 }
 
-func (f *fhirReader) refusal(n *jsonNode, path string, err error, expected, found Text) *FormatError {
-	return &FormatError{Format: "FHIR", Offset: n.at, Field: verbatim(path), Err: err, Expected: expected, Found: found, Mend: fhirMend}
+func (f *fhirReader) refusal(n *jsonNode, path string, err error, expected, found wording.Text) *FormatError {
+	return &FormatError{Format: "FHIR", Offset: n.at, Field: wording.Verbatim(path), Err: err, Expected: expected, Found: found, Mend: fhirMend}
 }
 
-func (f *fhirReader) fault(n *jsonNode, path string, expected, found Text) {
+func (f *fhirReader) fault(n *jsonNode, path string, expected, found wording.Text) {
 	f.faults.add(f.refusal(n, path, ErrFormat, expected, found))
 }
 
@@ -170,7 +172,7 @@ func (f *fhirReader) fault(n *jsonNode, path string, expected, found Text) {
 func (f *fhirReader) modifiers(n *jsonNode, path string) {
 	for _, key := range []string{"modifierExtension", "implicitRules"} {
 		if m := n.get(key); m != nil {
-			f.fault(m, path+"."+key, Said("no modifier"), Said("one, which may change what the element means"))
+			f.fault(m, path+"."+key, wording.Said("no modifier"), wording.Said("one, which may change what the element means"))
 		}
 	}
 }
@@ -244,7 +246,7 @@ func (f *fhirReader) column(holder *jsonNode, path string) *fhirColumn {
 	f.calculated = f.calculated || calculated
 	switch {
 	case sat && (pulse || calculated):
-		f.fault(code, path+".code", Said("codes of one quantity"), Said("codes that contradict each other"))
+		f.fault(code, path+".code", wording.Said("codes of one quantity"), wording.Said("codes that contradict each other"))
 		return nil
 	case sat:
 		return &f.sat
@@ -284,9 +286,9 @@ func (f *fhirReader) observation(n *jsonNode, path string) bool {
 	switch status := n.get("status").str(); status {
 	case "final", "amended", "corrected":
 	case "":
-		f.fault(n, path+".status", Said("final, amended or corrected"), Said("none"))
+		f.fault(n, path+".status", wording.Said("final, amended or corrected"), wording.Said("none"))
 	default:
-		f.fault(n.get("status"), path+".status", Said("final, amended or corrected"), verbatim(strconv.Quote(shorten(status, 40))))
+		f.fault(n.get("status"), path+".status", wording.Said("final, amended or corrected"), wording.Verbatim(strconv.Quote(shorten(status, 40))))
 	}
 	f.modifiers(n, path)
 	f.who(n, path)
@@ -312,8 +314,8 @@ func (f *fhirReader) who(n *jsonNode, path string) {
 	key := s.get("reference").str() + "\x00" + s.get("identifier").get("value").str()
 	if s != nil {
 		if f.hasSubject && key != f.subject {
-			e := f.refusal(s, path+".subject", ErrAmbiguous, Said("Observations of one person"), Said("another person than in the first"))
-			e.Mend = Said("give the readings of one person")
+			e := f.refusal(s, path+".subject", ErrAmbiguous, wording.Said("Observations of one person"), wording.Said("another person than in the first"))
+			e.Mend = wording.Said("give the readings of one person")
 			f.faults.add(e)
 		}
 		f.subject, f.hasSubject = key, true
@@ -344,12 +346,12 @@ func (f *fhirReader) instant(n *jsonNode, path string) (t time.Time, known, ok b
 		f.declare("start_date", s, path)
 		return t, false, true
 	case fhirNoZone.MatchString(s):
-		f.fault(n, path, Said("a time with its offset, as FHIR asks for"), Said("a time without one"))
+		f.fault(n, path, wording.Said("a time with its offset, as FHIR asks for"), wording.Said("a time without one"))
 		return t, false, false
 	}
 	t, err := time.Parse(time.RFC3339, s)
 	if _, off := t.Zone(); !fhirInstant.MatchString(s) || err != nil || off > 14*3600 || off < -14*3600 || t.Year() < 1800 || t.Year() > 2199 {
-		f.fault(n, path, Said("a time such as 2026-03-01T22:14:00-05:00"), excerpt(s))
+		f.fault(n, path, wording.Said("a time such as 2026-03-01T22:14:00-05:00"), excerpt(s))
 		return t, false, false
 	}
 	return t, true, true
@@ -364,7 +366,7 @@ func (f *fhirReader) start(n *jsonNode, path string) (s fhirStart, ok bool) {
 		}
 	}
 	if len(kinds) > 1 {
-		f.fault(n, path+".effective", Said("one effective[x]"), Said("several"))
+		f.fault(n, path+".effective", wording.Said("one effective[x]"), wording.Said("several"))
 		return s, false
 	}
 	if len(kinds) == 0 {
@@ -395,7 +397,7 @@ func (f *fhirReader) start(n *jsonNode, path string) (s fhirStart, ok bool) {
 			}
 		}
 	default:
-		f.fault(at, path, Said("effectiveDateTime, effectiveInstant or effectivePeriod"), Said("another kind of time"))
+		f.fault(at, path, wording.Said("effectiveDateTime, effectiveInstant or effectivePeriod"), wording.Said("another kind of time"))
 		return s, false
 	}
 	if s.known {
@@ -422,17 +424,17 @@ func (f *fhirReader) value(c *fhirColumn, n *jsonNode, start fhirStart, path str
 	absent := n.get("dataAbsentReason")
 	switch {
 	case len(keys) > 1:
-		f.fault(n, path+".value", Said("one value[x]"), Said("several"))
+		f.fault(n, path+".value", wording.Said("one value[x]"), wording.Said("several"))
 	case len(keys) == 1 && absent != nil:
-		f.fault(absent, path+".dataAbsentReason", Said("a value or the reason why there is none"), Said("both"))
+		f.fault(absent, path+".dataAbsentReason", wording.Said("a value or the reason why there is none"), wording.Said("both"))
 	case len(keys) == 1 && keys[0] == "valueSampledData":
 		f.sampled(c, n.get(keys[0]), start, path+".valueSampledData")
 	case len(keys) == 1 && keys[0] != "valueQuantity":
-		f.fault(n.get(keys[0]), path+"."+keys[0], Said("valueQuantity or valueSampledData"), Said("another kind of value"))
+		f.fault(n.get(keys[0]), path+"."+keys[0], wording.Said("valueQuantity or valueSampledData"), wording.Said("another kind of value"))
 	case len(keys) == 0 && absent == nil:
-		f.fault(n, path+".value", Said("valueQuantity, valueSampledData or dataAbsentReason"), Said("none"))
+		f.fault(n, path+".value", wording.Said("valueQuantity, valueSampledData or dataAbsentReason"), wording.Said("none"))
 	case !start.known || !start.instant:
-		f.fault(n, path, Said("a single reading at an instant: effectiveDateTime with a time"), Said("a period, a date, or no time"))
+		f.fault(n, path, wording.Said("a single reading at an instant: effectiveDateTime with a time"), wording.Said("a period, a date, or no time"))
 	case absent != nil:
 		c.count("dataAbsentReason")
 		c.point(fhirPoint{ns: start.ns, off: start.off, mant: NoReading})
@@ -455,7 +457,7 @@ func (f *fhirReader) quantity(c *fhirColumn, q *jsonNode, start fhirStart, path 
 		if v != nil {
 			at = v
 		}
-		f.fault(at, path+".value", Said("a number of at most six decimals"), Said("none"))
+		f.fault(at, path+".value", wording.Said("a number of at most six decimals"), wording.Said("none"))
 		return
 	}
 	p := fhirPoint{ns: start.ns, off: start.off, mant: mant, dec: dec}
@@ -467,7 +469,7 @@ func (f *fhirReader) quantity(c *fhirColumn, q *jsonNode, start fhirStart, path 
 		case ">", ">=":
 			c.above++
 		default:
-			f.fault(cmp, path+".comparator", Said("<, <=, >= or >"), excerpt(s))
+			f.fault(cmp, path+".comparator", wording.Said("<, <=, >= or >"), excerpt(s))
 			return
 		}
 		c.count(cmp.str())
@@ -488,7 +490,7 @@ func (f *fhirReader) calibrate(c *fhirColumn, origin, factor *big.Rat, n *jsonNo
 		c.origin, c.factor = origin, factor
 	}
 	if c.origin.Cmp(origin) != 0 || c.factor.Cmp(factor) != 0 {
-		f.fault(n, path, Said("the origin, factor and unit of the readings before"), Said("others"))
+		f.fault(n, path, wording.Said("the origin, factor and unit of the readings before"), wording.Said("others"))
 		return false
 	}
 	return true
@@ -500,7 +502,7 @@ func (f *fhirReader) unit(c *fhirColumn, q *jsonNode, path string) (*big.Rat, bo
 	one := big.NewRat(1, 1)
 	unit := q.get("code").str()
 	if unit != "" && q.get("system").str() != ucum {
-		f.fault(q, path+".system", verbatim(strconv.Quote(ucum)), Said("another system, or none"))
+		f.fault(q, path+".system", wording.Verbatim(strconv.Quote(ucum)), wording.Said("another system, or none"))
 		return nil, false
 	}
 	coded := unit != ""
@@ -512,8 +514,8 @@ func (f *fhirReader) unit(c *fhirColumn, q *jsonNode, path string) (*big.Rat, bo
 		if u := strings.ToLower(unit); u == "" || strings.Contains(u, "min") || strings.Contains(u, "bpm") {
 			return one, true
 		}
-		e := f.refusal(q, path+".unit", ErrFormat, verbatim("/min"), excerpt(unit))
-		e.Mend = Said("leave the pulse out with pulse=none")
+		e := f.refusal(q, path+".unit", ErrFormat, wording.Verbatim("/min"), excerpt(unit))
+		e.Mend = wording.Said("leave the pulse out with pulse=none")
 		f.faults.add(e)
 		return nil, false
 	case f.cols.Unit == "percent", unit == "%", !coded && satDimension(unit) == unitPercent:
@@ -521,8 +523,8 @@ func (f *fhirReader) unit(c *fhirColumn, q *jsonNode, path string) (*big.Rat, bo
 	case f.cols.Unit == "fraction":
 		return big.NewRat(100, 1), true
 	}
-	e := f.refusal(q, path+".unit", ErrAmbiguous, Said("%"), excerpt(unit))
-	e.Mend = Said("say what the values are with unit=percent or unit=fraction")
+	e := f.refusal(q, path+".unit", ErrAmbiguous, wording.Said("%"), excerpt(unit))
+	e.Mend = wording.Said("say what the values are with unit=percent or unit=fraction")
 	f.faults.add(e)
 	return nil, false
 }
@@ -569,11 +571,11 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 	c.series = true
 	for _, key := range []string{"interval", "intervalUnit"} {
 		if n := d.get(key); n != nil {
-			f.fault(n, path+"."+key, Said("a period, as in FHIR R4"), Said("an interval, as in R5"))
+			f.fault(n, path+"."+key, wording.Said("a period, as in FHIR R4"), wording.Said("an interval, as in R5"))
 			return
 		}
 	}
-	require := func(key string, fit func(*big.Rat) bool, expected Text) (*big.Rat, bool) {
+	require := func(key string, fit func(*big.Rat) bool, expected wording.Text) (*big.Rat, bool) {
 		n := d.get(key)
 		if r, ok := jsonDecimal(n); ok && fit(r) {
 			return r, true
@@ -582,34 +584,34 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 		if n != nil {
 			at = n
 		}
-		f.fault(at, path+"."+key, expected, Said("none such"))
+		f.fault(at, path+"."+key, expected, wording.Said("none such"))
 		return nil, false
 	}
 	milli := big.NewRat(1e6, 1)
 	period, ok := require("period", func(r *big.Rat) bool {
 		ns := new(big.Rat).Mul(r, milli)
 		return ns.Sign() > 0 && ns.IsInt() && ns.Num().IsInt64() && ns.Num().Int64() <= maxEDFSeconds*nanos
-	}, Said("milliseconds above 0, down to a nanosecond"))
+	}, wording.Said("milliseconds above 0, down to a nanosecond"))
 	if !ok {
 		return
 	}
 	step := new(big.Rat).Mul(period, milli).Num().Int64()
 	dims, ok := require("dimensions", func(r *big.Rat) bool {
 		return r.IsInt() && r.Sign() > 0 && r.Cmp(big.NewRat(100, 1)) <= 0
-	}, Said("a whole number from 1"))
+	}, wording.Said("a whole number from 1"))
 	if !ok {
 		return
 	}
 	factor := big.NewRat(1, 1)
 	if d.get("factor") != nil {
-		if factor, ok = require("factor", func(r *big.Rat) bool { return r.Sign() != 0 }, Said("a number other than 0")); !ok {
+		if factor, ok = require("factor", func(r *big.Rat) bool { return r.Sign() != 0 }, wording.Said("a number other than 0")); !ok {
 			return
 		}
 	}
 	origin := d.get("origin")
 	zero, ok := jsonDecimal(origin.get("value"))
 	if !ok {
-		f.fault(d, path+".origin", Said("a Quantity with the value of zero and the unit"), Said("none such"))
+		f.fault(d, path+".origin", wording.Said("a Quantity with the value of zero and the unit"), wording.Said("none such"))
 		return
 	}
 	unit, ok := f.unit(c, origin, path+".origin")
@@ -621,7 +623,7 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 	}
 	text := d.get("data").str()
 	if strings.TrimSpace(text) == "" {
-		f.fault(d, path+".data", Said("samples"), Said("none"))
+		f.fault(d, path+".data", wording.Said("samples"), wording.Said("none"))
 		return
 	}
 	n := int(dims.Num().Int64())
@@ -649,7 +651,7 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 		}
 		p := fhirPoint{ns: start.ns + int64(k/n)*step, off: start.off, mant: NoReading}
 		if int64(k/n) > maxEDFSeconds*nanos/step {
-			f.fault(d, path+".data", Said("a recording of at most 500000000 s"), Said("a longer one"))
+			f.fault(d, path+".data", wording.Said("a recording of at most 500000000 s"), wording.Said("a longer one"))
 			return
 		}
 		switch token {
@@ -663,7 +665,7 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 			into.above++
 		default:
 			if p.mant, p.dec, ok = decimalToken(token); !ok || strings.ContainsAny(token, "eE") {
-				f.fault(d.get("data"), fmt.Sprintf("%s.data, sample %d", path, k+1), Said("a decimal, E, L or U"), excerpt(token))
+				f.fault(d.get("data"), fmt.Sprintf("%s.data, sample %d", path, k+1), wording.Said("a decimal, E, L or U"), excerpt(token))
 				return
 			}
 		}
@@ -671,7 +673,7 @@ func (f *fhirReader) sampled(c *fhirColumn, d *jsonNode, start fhirStart, path s
 		k++
 	}
 	if k%n != 0 {
-		f.fault(d, path+".data", Said("samples in groups of %d", n), verbatim(strconv.Itoa(k)))
+		f.fault(d, path+".data", wording.Said("samples in groups of %d", n), wording.Verbatim(strconv.Itoa(k)))
 		return
 	}
 	if start.known && start.end != 0 {
@@ -694,8 +696,8 @@ func (f *fhirReader) dimension(c *fhirColumn, n int, d *jsonNode, path string) (
 	}
 	own, ok = pick(f.cols.SpO2)
 	if !c.sat || !ok {
-		e := f.refusal(d.get("dimensions"), path+".dimensions", ErrAmbiguous, Said("1"), verbatim(strconv.Itoa(n)))
-		e.Mend = Said("say which of the interlaced values is the saturation with spo2=NUMBER, and the pulse with pulse=NUMBER")
+		e := f.refusal(d.get("dimensions"), path+".dimensions", ErrAmbiguous, wording.Said("1"), wording.Verbatim(strconv.Itoa(n)))
+		e.Mend = wording.Said("say which of the interlaced values is the saturation with spo2=NUMBER, and the pulse with pulse=NUMBER")
 		f.faults.add(e)
 		return 0, 0, false
 	}
@@ -710,23 +712,23 @@ func (f *fhirReader) finish(top *jsonNode) (*Recording, error) {
 	if err := f.faults.err(); err != nil {
 		return nil, err
 	}
-	refuse := func(err error, field string, expected, found, mend Text) error {
+	refuse := func(err error, field string, expected, found, mend wording.Text) error {
 		e := f.refusal(top, field, err, expected, found)
 		e.Mend = mend
 		return e
 	}
 	if len(f.sat.points) == 0 {
-		found := Said("%d resources of other kinds and codes", f.others)
+		found := wording.Said("%d resources of other kinds and codes", f.others)
 		if f.calculated {
-			found = Said("a saturation calculated from a partial pressure (%s), which is no measurement", fhirCalculated)
+			found = wording.Said("a saturation calculated from a partial pressure (%s), which is no measurement", fhirCalculated)
 		}
-		return nil, refuse(ErrNoSpO2, "code", Said("an Observation with LOINC %s", strings.Join(fhirSat, ", ")), found, Said("export the measured saturation"))
+		return nil, refuse(ErrNoSpO2, "code", wording.Said("an Observation with LOINC %s", strings.Join(fhirSat, ", ")), found, wording.Said("export the measured saturation"))
 	}
 	if f.sat.series && f.sat.single {
-		return nil, refuse(ErrAmbiguous, "value", Said("a series, or single readings"), Said("both"), Said("give the series alone, or the single readings alone"))
+		return nil, refuse(ErrAmbiguous, "value", wording.Said("a series, or single readings"), wording.Said("both"), wording.Said("give the series alone, or the single readings alone"))
 	}
 	if f.unknown > 0 && f.used > 1 {
-		return nil, refuse(ErrFormat, "effective", Said("a time in every Observation"), Said("%d of %d without one", f.unknown, f.used), fhirMend)
+		return nil, refuse(ErrFormat, "effective", wording.Said("a time in every Observation"), wording.Said("%d of %d without one", f.unknown, f.used), fhirMend)
 	}
 	for _, c := range []*fhirColumn{&f.sat, &f.pulse} {
 		slices.SortStableFunc(c.points, func(a, b fhirPoint) int {
@@ -790,7 +792,7 @@ func (f *fhirReader) codes(c *fhirColumn, top *jsonNode) ([]int32, error) {
 	if c.origin == nil { // every reading is absent
 		c.origin, c.factor = new(big.Rat), big.NewRat(1, 1)
 	}
-	refuse := func(expected, found Text) error {
+	refuse := func(expected, found wording.Text) error {
 		return f.refusal(top, "values", ErrFormat, expected, found)
 	}
 	out := make([]int32, len(c.points))
@@ -801,7 +803,7 @@ func (f *fhirReader) codes(c *fhirColumn, top *jsonNode) ([]int32, error) {
 		}
 		v := int64(p.mant) * pow10(int(c.max-p.dec))
 		if abs(v) > 1<<30 {
-			return nil, refuse(Said("values of fewer digits"), Said("a number that large beside others of so many decimals"))
+			return nil, refuse(wording.Said("values of fewer digits"), wording.Said("a number that large beside others of so many decimals"))
 		}
 		out[i] = int32(v)
 		most = max(most, abs(v))
@@ -809,7 +811,7 @@ func (f *fhirReader) codes(c *fhirColumn, top *jsonNode) ([]int32, error) {
 	mul := new(big.Rat).Quo(c.factor, big.NewRat(pow10(int(c.max)), 1))
 	var ok bool
 	if c.scale, ok = newScale(mul, c.origin, uint(bits.Len64(uint64(most)))); !ok {
-		return nil, refuse(Said("an origin and factor of fewer digits"), Said("more"))
+		return nil, refuse(wording.Said("an origin and factor of fewer digits"), wording.Said("more"))
 	}
 	for i, v := range out {
 		if v != NoReading {
@@ -871,9 +873,9 @@ func (f *fhirReader) ticksPerSecond() int64 {
 // tell fills what the worksheet says about the reading of the file.
 func (f *fhirReader) tell() {
 	r := f.rec
-	how := Said("FHIR R4: single readings, %d Observations.", f.used)
+	how := wording.Said("FHIR R4: single readings, %d Observations.", f.used)
 	if f.sat.series {
-		how = Said("FHIR R4: SampledData, one sample every %s s, placed from the start that the Observation states.", sixDecimals(big.NewRat(f.sat.period, nanos)))
+		how = wording.Said("FHIR R4: SampledData, one sample every %s s, placed from the start that the Observation states.", sixDecimals(big.NewRat(f.sat.period, nanos)))
 	}
 	r.Layout = append(r.Layout, how)
 	f.sat.tell(r, "saturation")
@@ -881,9 +883,9 @@ func (f *fhirReader) tell() {
 		f.pulse.tell(r, "pulse")
 	}
 	if n := f.sat.below; n > 0 {
-		limit := Said("a lower limit that the file does not state")
+		limit := wording.Said("a lower limit that the file does not state")
 		if f.sat.limit != "" {
-			limit = Said("the lower limit, %s in the units of the file", shorten(f.sat.limit, 20))
+			limit = wording.Said("the lower limit, %s in the units of the file", shorten(f.sat.limit, 20))
 		}
 		span := ""
 		if f.sat.period > 0 {

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // JSON is walked token by token, so that a key that stands twice is noticed,
@@ -73,8 +75,8 @@ type jsonParser struct {
 	entries *[]jsonSpan
 }
 
-func (p *jsonParser) fail(at int64, path string, expected, found Text) error {
-	return &FormatError{Format: "FHIR", Offset: p.base + at, Field: verbatim(path), Err: ErrFormat, Expected: expected, Found: found, Mend: fhirMend}
+func (p *jsonParser) fail(at int64, path string, expected, found wording.Text) error {
+	return &FormatError{Format: "FHIR", Offset: p.base + at, Field: wording.Verbatim(path), Err: ErrFormat, Expected: expected, Found: found, Mend: fhirMend}
 }
 
 // next is where the next value or key begins.
@@ -90,17 +92,17 @@ func (p *jsonParser) token(path string) (json.Token, int64, error) {
 	if err == nil {
 		return t, at, nil
 	}
-	found := Said("something else")
+	found := wording.Said("something else")
 	var syntax *json.SyntaxError
 	switch {
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
-		found = Said("the end of the file")
+		found = wording.Said("the end of the file")
 		at = int64(len(p.data))
 	case errors.As(err, &syntax):
 		at = min(int64(len(p.data)), syntax.Offset)
-		found = Said("a fault of syntax")
+		found = wording.Said("a fault of syntax")
 	}
-	return nil, at, p.fail(at, path, verbatim("JSON"), found)
+	return nil, at, p.fail(at, path, wording.Verbatim("JSON"), found)
 }
 
 // parse reads the whole of data as one value.
@@ -112,7 +114,7 @@ func (p *jsonParser) parse() (*jsonNode, error) {
 		return nil, err
 	}
 	if at := p.next(); at < int64(len(p.data)) {
-		return nil, p.fail(at, p.path, Said("one resource and nothing after it"), Said("more"))
+		return nil, p.fail(at, p.path, wording.Said("one resource and nothing after it"), wording.Said("more"))
 	}
 	return n, nil
 }
@@ -123,10 +125,10 @@ func (p *jsonParser) value(path string, depth int) (*jsonNode, error) {
 		return nil, err
 	}
 	if depth > maxJSONDepth {
-		return nil, p.fail(at, path, Said("at most %d levels", maxJSONDepth), Said("more"))
+		return nil, p.fail(at, path, wording.Said("at most %d levels", maxJSONDepth), wording.Said("more"))
 	}
 	if p.nodes++; p.nodes > maxJSONNodes {
-		return nil, p.fail(at, path, Said("a resource of at most %d values", maxJSONNodes), Said("more"))
+		return nil, p.fail(at, path, wording.Said("a resource of at most %d values", maxJSONNodes), wording.Said("more"))
 	}
 	n := &jsonNode{at: p.base + at}
 	switch v := t.(type) {
@@ -149,10 +151,10 @@ func (p *jsonParser) value(path string, depth int) (*jsonNode, error) {
 				}
 				name := key.(string) // a Decoder gives no other key
 				if len(n.keys) == maxJSONKeys {
-					return nil, p.fail(at, path, Said("at most %d keys", maxJSONKeys), Said("more"))
+					return nil, p.fail(at, path, wording.Said("at most %d keys", maxJSONKeys), wording.Said("more"))
 				}
 				if n.get(name) != nil {
-					return nil, p.fail(at, path, Said("each key once"), Said("one twice"))
+					return nil, p.fail(at, path, wording.Said("each key once"), wording.Said("one twice"))
 				}
 				inner = strings.TrimPrefix(path+"."+shorten(name, 40), ".")
 				if depth == 0 && name == "entry" && p.entries != nil {
@@ -184,7 +186,7 @@ func (p *jsonParser) passOver(path string) error {
 		return err
 	}
 	if t != json.Delim('[') {
-		return p.fail(at, path, Said("a list"), Said("something else"))
+		return p.fail(at, path, wording.Said("a list"), wording.Said("something else"))
 	}
 	for p.dec.More() {
 		from := p.next()
@@ -200,7 +202,7 @@ func (p *jsonParser) passOver(path string) error {
 				depth--
 			}
 			if depth > maxJSONDepth {
-				return p.fail(at, path, Said("at most %d levels", maxJSONDepth), Said("more"))
+				return p.fail(at, path, wording.Said("at most %d levels", maxJSONDepth), wording.Said("more"))
 			}
 			if depth == 0 {
 				break

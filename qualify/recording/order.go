@@ -3,6 +3,8 @@ package recording
 import (
 	"slices"
 	"sort"
+
+	"airwarrant/rules/wording"
 )
 
 // maxNeighbours is how many neighbours a row may be moved past when stamps
@@ -301,11 +303,11 @@ func (s *series) dropCopies() {
 	}
 }
 
-func plural(n int, one, many string) Text {
+func plural(n int, one, many string) wording.Text {
 	if n == 1 {
-		return Said(one)
+		return wording.Said(one)
 	}
-	return Said(many)
+	return wording.Said(many)
 }
 
 // reverse turns a table whose every row is older than the one above it. No

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // Proposal is how Read would take a file of delimited text or a sheet, or as far as it
@@ -112,8 +114,8 @@ func Propose(data []byte, opt Options) (*Proposal, error) {
 	case FormatXLSX:
 		return proposeSheet(c.data, opt, zone)
 	}
-	return nil, &FormatError{Offset: 0, Err: ErrFormat, Expected: Said("delimited text or a workbook"),
-		Found: Said("a format whose signals need no mapping"), Mend: Said("give the file to be read as it is")}
+	return nil, &FormatError{Offset: 0, Err: ErrFormat, Expected: wording.Said("delimited text or a workbook"),
+		Found: wording.Said("a format whose signals need no mapping"), Mend: wording.Said("give the file to be read as it is")}
 }
 
 // proposeSheet proposes for the first sheet in which a table can be found.
@@ -123,11 +125,11 @@ func proposeSheet(data []byte, opt Options, zone *time.Location) (*Proposal, err
 		return nil, err
 	}
 	if opt.Workbook == nil {
-		return nil, unreadable(0, Said("a workbook"), Said("save the sheet as delimited text and give that file"))
+		return nil, unreadable(0, wording.Said("a workbook"), wording.Said("save the sheet as delimited text and give that file"))
 	}
 	names, texts, err := opt.Workbook(data, opt.limit())
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", unreadable(0, Said("a workbook that cannot be read"), Said("save the sheet as delimited text and give that file")), err)
+		return nil, fmt.Errorf("%w: %w", unreadable(0, wording.Said("a workbook that cannot be read"), wording.Said("save the sheet as delimited text and give that file")), err)
 	}
 	_, first := readWorkbook(data, opt, zone)
 	opt.Columns = columns
@@ -144,7 +146,7 @@ func proposeSheet(data []byte, opt Options, zone *time.Location) (*Proposal, err
 		return p, nil
 	}
 	if first == nil {
-		first = unreadable(0, Said("sheets without a table"), Said("save the sheet as delimited text and give that file"))
+		first = unreadable(0, wording.Said("sheets without a table"), wording.Said("save the sheet as delimited text and give that file"))
 	}
 	return nil, first
 }

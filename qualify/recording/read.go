@@ -10,6 +10,8 @@ import (
 	"time"
 	"unicode/utf16"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // Read reads one recording from r and recognises its format by content. It
@@ -41,9 +43,9 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	if len(all) > 1 {
 		return nil, &FormatError{
 			Format: "zip archive", Err: ErrAmbiguous,
-			Expected: Said("one recording"),
-			Found:    Said("%d recordings", len(all)),
-			Mend:     Said("give one of them, or all of them as a batch"),
+			Expected: wording.Said("one recording"),
+			Found:    wording.Said("%d recordings", len(all)),
+			Mend:     wording.Said("give one of them, or all of them as a batch"),
 		}
 	}
 	c := all[0]
@@ -61,11 +63,11 @@ func ReadBytes(data []byte, opt Options) (*Recording, error) {
 	rec.Container = c.container()
 	rec.Zone = opt.Zone
 	if c.packed != nil {
-		how := Said("Unpacked from %s.", c.packed[0])
+		how := wording.Said("Unpacked from %s.", c.packed[0])
 		if len(c.packed) > 1 {
-			how = Said("Unpacked from %s, in it %s.", c.packed[0], c.packed[1]) // open admits two
+			how = wording.Said("Unpacked from %s, in it %s.", c.packed[0], c.packed[1]) // open admits two
 		}
-		rec.Layout = append([]Text{how}, rec.Layout...)
+		rec.Layout = append([]wording.Text{how}, rec.Layout...)
 	}
 	if c.beside > 0 {
 		rec.Warnings = append(rec.Warnings, warning(WarnBeside, "%d %s in the archive %s no recording and %s not read.", c.beside, plural(c.beside, "file", "files"), plural(c.beside, "is", "are"), plural(c.beside, "was", "were")))
@@ -121,9 +123,9 @@ func (opt Options) admit(data []byte) error {
 	}
 	return &FormatError{
 		Offset: limit, Err: ErrTooLarge,
-		Expected: Said("an upload of at most %d bytes", limit),
-		Found:    Said("more bytes than that"),
-		Mend:     Said("export one night at a time, or raise the limit"),
+		Expected: wording.Said("an upload of at most %d bytes", limit),
+		Found:    wording.Said("more bytes than that"),
+		Mend:     wording.Said("export one night at a time, or raise the limit"),
 	}
 }
 
@@ -149,10 +151,10 @@ func loadZone(name string) (*time.Location, error) {
 	loc, err := time.LoadLocation(name)
 	if err != nil || name == "Local" {
 		return nil, &FormatError{
-			Offset: -1, Field: Said("zone"), Err: ErrOptions,
-			Expected: Said("an IANA zone such as America/New_York"),
-			Found:    joined("%q", name),
-			Mend:     Said("give the zone in which the recorder's clock ran, or none"),
+			Offset: -1, Field: wording.Said("zone"), Err: ErrOptions,
+			Expected: wording.Said("an IANA zone such as America/New_York"),
+			Found:    wording.Joined("%q", name),
+			Mend:     wording.Said("give the zone in which the recorder's clock ran, or none"),
 		}
 	}
 	return loc, nil
@@ -163,16 +165,16 @@ func loadZone(name string) (*time.Location, error) {
 // documents (ISO 32000 for PDF, and so on), from memory.
 var signatures = []struct {
 	start      string
-	name, mend Text
+	name, mend wording.Text
 	document   bool // in an archive it is passed over
 }{
-	{"\xd0\xcf\x11\xe0", Said("a workbook or document in an old binary form"), Said("save the sheet as delimited text and give that file"), false},
-	{"%PDF", Said("a PDF document"), Said("give the recording itself, or type the figures of the report as facts"), true},
-	{"{\\rtf", Said("a word processor's document"), exportMend, true},
-	{"\x89PNG", Said("a picture"), exportMend, true},
-	{"\xff\xd8\xff", Said("a picture"), exportMend, true},
-	{"[{", Said("a list in JSON"), Said("give one FHIR Observation, or a Bundle"), false},
-	{"<", Said("XML or a web page"), Said("give a FHIR resource as JSON, or %s", exportMend), true},
+	{"\xd0\xcf\x11\xe0", wording.Said("a workbook or document in an old binary form"), wording.Said("save the sheet as delimited text and give that file"), false},
+	{"%PDF", wording.Said("a PDF document"), wording.Said("give the recording itself, or type the figures of the report as facts"), true},
+	{"{\\rtf", wording.Said("a word processor's document"), exportMend, true},
+	{"\x89PNG", wording.Said("a picture"), exportMend, true},
+	{"\xff\xd8\xff", wording.Said("a picture"), exportMend, true},
+	{"[{", wording.Said("a list in JSON"), wording.Said("give one FHIR Observation, or a Bundle"), false},
+	{"<", wording.Said("XML or a web page"), wording.Said("give a FHIR resource as JSON, or %s", exportMend), true},
 }
 
 // refuseKnown names what data is if it is a well-known format that is not
@@ -185,24 +187,24 @@ func refuseKnown(data []byte) error {
 		}
 	}
 	if len(data) > 262 && string(data[257:262]) == "ustar" {
-		return unreadable(257, Said("a tar archive"), Said("give the recording itself, or in a zip archive"))
+		return unreadable(257, wording.Said("a tar archive"), wording.Said("give the recording itself, or in a zip archive"))
 	}
 	return nil
 }
 
-func unreadable(offset int64, found, mend Text) error {
+func unreadable(offset int64, found, mend wording.Text) error {
 	return &FormatError{
 		Offset: offset, Err: ErrFormat,
-		Expected: Said("delimited text, EDF, WFDB, FHIR as JSON, or a workbook"),
+		Expected: wording.Said("delimited text, EDF, WFDB, FHIR as JSON, or a workbook"),
 		Found:    found,
 		Mend:     mend,
 	}
 }
 
 var (
-	exportMend = Said("export the recording as delimited text or EDF and give that file")
+	exportMend = wording.Said("export the recording as delimited text or EDF and give that file")
 	// binaryMend is for bytes of no known format.
-	binaryMend = Said("%s; if it is the signal file of a WFDB record, its header is needed: %s", exportMend, wfdbTogether)
+	binaryMend = wording.Said("%s; if it is the signal file of a WFDB record, its header is needed: %s", exportMend, wfdbTogether)
 )
 
 // decodeText turns an upload into UTF-8 with line feeds, or refuses it. Its
@@ -238,7 +240,7 @@ func decodeText(data []byte) (text []byte, encoding string, cut bool, err error)
 	}
 	for i, c := range text {
 		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != '\f' && !(c == 0x1a && i == len(text)-1) || c == 0x7f {
-			return nil, "", false, unreadable(int64(i), Said("the byte 0x%02x, which no text holds", c), binaryMend)
+			return nil, "", false, unreadable(int64(i), wording.Said("the byte 0x%02x, which no text holds", c), binaryMend)
 		}
 	}
 	text = bytes.TrimSuffix(text, []byte{0x1a})
@@ -259,7 +261,7 @@ func decodeUTF16(data []byte, order binary.ByteOrder) ([]byte, error) {
 			}
 			r = utf16.DecodeRune(r, next)
 			if r == utf8.RuneError {
-				return nil, unreadable(int64(i+2), Said("half a character of UTF-16"), exportMend)
+				return nil, unreadable(int64(i+2), wording.Said("half a character of UTF-16"), exportMend)
 			}
 			i += 2
 		}
@@ -281,7 +283,7 @@ func decode1252(data []byte) ([]byte, error) {
 		r := rune(c)
 		if c >= 0x80 && c < 0xa0 {
 			if r = high1252[c-0x80]; r == 0 {
-				return nil, unreadable(int64(i), Said("the byte 0x%02x, which no text holds", c), binaryMend)
+				return nil, unreadable(int64(i), wording.Said("the byte 0x%02x, which no text holds", c), binaryMend)
 			}
 		}
 		out = utf8.AppendRune(out, r)

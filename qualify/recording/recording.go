@@ -16,6 +16,8 @@ import (
 	"math"
 	"math/big"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // NoReading is the code that stands in SpO2 and Pulse where the recorder
@@ -128,7 +130,7 @@ func floorDiv(a, b int64) int64 {
 // patient data.
 type Warning struct {
 	Code, Text string
-	Said       Text // Text in its parts
+	Said       wording.Text // Text in its parts
 }
 
 // Declaration is one thing that the file says about itself or the patient.
@@ -195,8 +197,8 @@ type Recording struct {
 
 	Declared    []Declaration
 	Annotations []Annotation
-	Codes       []Count // no-reading codes met, by column
-	Layout      []Text  // how the file was read, in sentences for the worksheet
+	Codes       []Count        // no-reading codes met, by column
+	Layout      []wording.Text // how the file was read, in sentences for the worksheet
 	Warnings    []Warning
 }
 

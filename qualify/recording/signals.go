@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // What the readers of binary formats share: choosing signals, exact scales and
@@ -34,9 +36,9 @@ func signalColumns(format, s string) (Columns, error) {
 		return c, err
 	}
 	if c.Time+c.Date+c.Elapsed+c.Quality+c.Order != "" || c.Delimiter != 0 || c.Decimal != 0 || c.Header >= 0 || c.NoReading != nil {
-		return c, &FormatError{Format: format, Offset: -1, Field: Said("columns"), Err: ErrOptions,
-			Expected: Said("the keys spo2, pulse and unit alone"), Found: Said("keys for delimited text"),
-			Mend: Said("leave them out: the file states its times itself")}
+		return c, &FormatError{Format: format, Offset: -1, Field: wording.Said("columns"), Err: ErrOptions,
+			Expected: wording.Said("the keys spo2, pulse and unit alone"), Found: wording.Said("keys for delimited text"),
+			Mend: wording.Said("leave them out: the file states its times itself")}
 	}
 	return c, nil
 }
@@ -70,16 +72,16 @@ func (c signalChoice) named(key, name string) (int, error) {
 	if len(found) == 1 {
 		return found[0], nil
 	}
-	return 0, &FormatError{Format: c.format, Offset: c.at, Field: Said("columns %s", key), Err: ErrOptions,
-		Expected: Said("the number or the label of one signal with samples"), Found: Said("%d such signals", len(found)),
-		Mend: Said("give the number of one of %s", c.list(func(signal) bool { return true }))}
+	return 0, &FormatError{Format: c.format, Offset: c.at, Field: wording.Said("columns %s", key), Err: ErrOptions,
+		Expected: wording.Said("the number or the label of one signal with samples"), Found: wording.Said("%d such signals", len(found)),
+		Mend: wording.Said("give the number of one of %s", c.list(func(signal) bool { return true }))}
 }
 
 // list names the signals with samples that keep admits, for messages and the
 // worksheet.
-func (c signalChoice) list(keep func(signal) bool) Text {
+func (c signalChoice) list(keep func(signal) bool) wording.Text {
 	const most = 20
-	var out []any
+	var out []wording.Text
 	more := 0
 	for _, s := range c.all {
 		switch {
@@ -87,13 +89,13 @@ func (c signalChoice) list(keep func(signal) bool) Text {
 		case len(out) == most:
 			more++
 		default:
-			out = append(out, joined("%d %q", s.number, s.label))
+			out = append(out, wording.Joined("%d %q", s.number, s.label))
 		}
 	}
 	if more > 0 {
-		out = append(out, Said("and %d more", more))
+		out = append(out, wording.Said("and %d more", more))
 	}
-	return joined(strings.TrimSuffix(strings.Repeat("%s, ", len(out)), ", "), out...)
+	return wording.List(", ", out)
 }
 
 // saturation returns the number of the signal of saturation.
@@ -102,22 +104,22 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 		return c.named("spo2", cols.SpO2)
 	}
 	var fit []int
-	other := Said("none with a label that is known")
+	other := wording.Said("none with a label that is known")
 	for _, s := range c.all {
 		if !s.samples || signalRole(s.label) != roleSat {
 			continue
 		}
 		if satDimension(s.dimension) == unitOther && cols.Unit == "" {
-			other = Said("signal %d %q in %q", s.number, s.label, s.dimension)
+			other = wording.Said("signal %d %q in %q", s.number, s.label, s.dimension)
 			continue
 		}
 		fit = append(fit, s.number)
 	}
 	switch len(fit) {
 	case 0:
-		return 0, &FormatError{Format: c.format, Offset: c.at, Field: Said("labels"), Err: ErrNoSpO2,
-			Expected: Said("a signal of oxygen saturation, such as SpO2 or SaO2 in %"), Found: other,
-			Mend: Said("name it with spo2=NUMBER (and unit=percent) out of %s", c.list(func(signal) bool { return true }))}
+		return 0, &FormatError{Format: c.format, Offset: c.at, Field: wording.Said("labels"), Err: ErrNoSpO2,
+			Expected: wording.Said("a signal of oxygen saturation, such as SpO2 or SaO2 in %"), Found: other,
+			Mend: wording.Said("name it with spo2=NUMBER (and unit=percent) out of %s", c.list(func(signal) bool { return true }))}
 	case 1:
 		return fit[0], nil
 	}
@@ -125,9 +127,9 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 }
 
 func (c signalChoice) which(key string, fit []int) error {
-	return &FormatError{Format: c.format, Offset: c.at, Field: Said("labels"), Err: ErrAmbiguous,
-		Expected: Said("one signal for %s", key), Found: c.list(func(s signal) bool { return slices.Contains(fit, s.number) }),
-		Mend: Said("say which with %s=NUMBER", key)}
+	return &FormatError{Format: c.format, Offset: c.at, Field: wording.Said("labels"), Err: ErrAmbiguous,
+		Expected: wording.Said("one signal for %s", key), Found: c.list(func(s signal) bool { return slices.Contains(fit, s.number) }),
+		Mend: wording.Said("say which with %s=NUMBER", key)}
 }
 
 // pulse returns the number of the signal of pulse, 0 if there is none. Where a
@@ -168,12 +170,12 @@ var ownPulseWords = wordSet("pulse pulserate pr puls pulsrate pulsfrequenz pouls
 
 // unread is a sentence for the worksheet about all signals but two; none if
 // there are no others.
-func (c signalChoice) unread(sat, pulse int) []Text {
+func (c signalChoice) unread(sat, pulse int) []wording.Text {
 	rest := c.list(func(s signal) bool { return s.number != sat && s.number != pulse })
 	if rest.Format == "" {
 		return nil
 	}
-	return []Text{Said("Signals not read, quality and status among them: %s.", rest)}
+	return []wording.Text{wording.Said("Signals not read, quality and status among them: %s.", rest)}
 }
 
 // What the dimension of a saturation says.

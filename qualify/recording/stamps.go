@@ -9,6 +9,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // clock is a time of day as a cell prints it.
@@ -33,11 +35,11 @@ func digits(s string, i, max int) (v, next int) {
 
 // noClock is what parseClock says of a text that has not the form of a time
 // of day at all.
-var noClock = Said("no time of day such as 22:14:00")
+var noClock = wording.Said("no time of day such as 22:14:00")
 
 // parseClock reads h:mm, h:mm:ss, h:mm:ss.f or h.mm.ss with AM or PM and an
 // offset behind it if there are any. why is empty or says what is wrong.
-func parseClock(s string) (c clock, why Text) {
+func parseClock(s string) (c clock, why wording.Text) {
 	h, i := digits(s, 0, 2)
 	if i == 0 || i >= len(s) || s[i] != ':' && s[i] != '.' {
 		return c, noClock
@@ -76,7 +78,7 @@ func parseClock(s string) (c clock, why Text) {
 	if rest != "" {
 		if pm, tail, ok := cutMarker(rest); ok {
 			if h == 0 || h > 12 {
-				return c, Said("the hour of a 12 h clock outside 1 to 12")
+				return c, wording.Said("the hour of a 12 h clock outside 1 to 12")
 			}
 			h %= 12
 			if pm {
@@ -94,10 +96,10 @@ func parseClock(s string) (c clock, why Text) {
 		c.hasOff = true
 	}
 	if h > 23 || m > 59 || sec > 59 {
-		return c, Said("a time of day that no clock shows")
+		return c, wording.Said("a time of day that no clock shows")
 	}
 	c.ns += int64(h*3600+m*60+sec) * 1e9
-	return c, Text{}
+	return c, wording.Text{}
 }
 
 // markers are the signs of a 12 h clock, longest first where one begins
@@ -464,7 +466,7 @@ func (b *dateBook) take(s string, line int) (at int32, rest string, ok bool) {
 	return at, rest, true
 }
 
-var orderWords = map[string]Text{"dmy": Said("day, month, year"), "mdy": Said("month, day, year"), "ymd": Said("year, month, day")}
+var orderWords = map[string]wording.Text{"dmy": wording.Said("day, month, year"), "mdy": wording.Said("month, day, year"), "ymd": wording.Said("year, month, day")}
 
 // crossing is a place where one row late in the evening is followed by one
 // early in the morning under another date.
@@ -473,7 +475,7 @@ type crossing struct{ from, to int32 }
 // settle finds the day number of every date in the book. It decides by
 // evidence alone: what the caller or the header says, a part above 12, or a
 // midnight between two rows that only one order makes consecutive days.
-func (b *dateBook) settle(given, header string, crossings []crossing, out *faults) (days []int64, layout Text, short bool, err error) {
+func (b *dateBook) settle(given, header string, crossings []crossing, out *faults) (days []int64, layout wording.Text, short bool, err error) {
 	open := false
 	cands := []string{"dmy", "mdy", "ymd"}
 	for _, d := range b.texts {
@@ -482,14 +484,14 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 			cands = slices.DeleteFunc(cands, func(o string) bool { return !slices.Contains(d.orders(), o) })
 		}
 	}
-	why := Said("nothing else fits")
+	why := wording.Said("nothing else fits")
 	switch {
 	case !open:
-		cands, why = []string{"ymd"}, Said("year or month are plain")
+		cands, why = []string{"ymd"}, wording.Said("year or month are plain")
 	case given != "":
-		cands, why = []string{given}, Said("as given")
+		cands, why = []string{given}, wording.Said("as given")
 	case header != "":
-		cands, why = []string{header}, Said("as its header says")
+		cands, why = []string{header}, wording.Said("as its header says")
 	}
 	read := func(order string) ([]int64, int) {
 		days := make([]int64, len(b.texts))
@@ -518,8 +520,8 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 	if len(fit) == 0 {
 		for i, d := range b.texts {
 			if _, ok := d.days(best); !ok {
-				out.add(&FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: Said("date"), Err: ErrFormat,
-					Expected: Said("a date in the order %s between 1900 and 2199", orderWords[best]), Found: verbatim(d.String()), Mend: Said("correct the row at its source, or give the order with --columns order=")})
+				out.add(&FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: wording.Said("date"), Err: ErrFormat,
+					Expected: wording.Said("a date in the order %s between 1900 and 2199", orderWords[best]), Found: wording.Verbatim(d.String()), Mend: wording.Said("correct the row at its source, or give the order with --columns order=")})
 			}
 		}
 		return nil, layout, false, nil
@@ -537,16 +539,16 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 		}
 		switch {
 		case same:
-			why = Said("day and month are equal")
+			why = wording.Said("day and month are equal")
 			sure = []int{0}
 		case len(sure) == 1:
-			why = Said("only so are the days before and after midnight consecutive")
+			why = wording.Said("only so are the days before and after midnight consecutive")
 		default:
 			i := slices.IndexFunc(b.texts, func(d dateText) bool { return !d.fixed })
-			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: Said("date"), Err: ErrAmbiguous,
-				Expected: Said("dates that can be read in one way"),
-				Found:    Said("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
-				Mend:     Said("give the order of day, month and year: --columns order=%s", orderKeys(fit))}
+			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: wording.Said("date"), Err: ErrAmbiguous,
+				Expected: wording.Said("dates that can be read in one way"),
+				Found:    wording.Said("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
+				Mend:     wording.Said("give the order of day, month and year: --columns order=%s", orderKeys(fit))}
 		}
 		fit, fitDays = []string{fit[sure[0]]}, [][]int64{fitDays[sure[0]]}
 	}
@@ -556,9 +558,9 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 	for _, d := range b.texts {
 		short = short || d.short || !d.fixed && d.len[2] <= 2
 	}
-	layout = Said("Dates: %s (%s).", orderWords[fit[0]], why)
+	layout = wording.Said("Dates: %s (%s).", orderWords[fit[0]], why)
 	if !open {
-		layout = Said("Dates: %s.", why)
+		layout = wording.Said("Dates: %s.", why)
 	}
 	return fitDays[0], layout, short, nil
 }
@@ -572,14 +574,14 @@ func (d dateText) String() string {
 }
 
 // readings lists the dates that d can be.
-func (d dateText) readings(orders []string) Text {
-	var out Text
+func (d dateText) readings(orders []string) wording.Text {
+	var out wording.Text
 	for i, o := range orders {
 		days, _ := d.days(o)
 		at := time.Unix(days*86400, 0).UTC()
-		day := Text{dayOfMonth[at.Month()-1].Format, []any{at.Day(), at.Year()}}
+		day := wording.Text{Format: dayOfMonth[at.Month()-1].Format, Args: []any{at.Day(), at.Year()}}
 		if i > 0 {
-			day = Said("%s or %s", out, day)
+			day = wording.Said("%s or %s", out, day)
 		}
 		out = day
 	}
@@ -587,16 +589,16 @@ func (d dateText) readings(orders []string) Text {
 }
 
 // dayOfMonth says days, by month.
-var dayOfMonth = [...]Text{
-	Said("%d January %d"), Said("%d February %d"), Said("%d March %d"), Said("%d April %d"), Said("%d May %d"), Said("%d June %d"),
-	Said("%d July %d"), Said("%d August %d"), Said("%d September %d"), Said("%d October %d"), Said("%d November %d"), Said("%d December %d"),
+var dayOfMonth = [...]wording.Text{
+	wording.Said("%d January %d"), wording.Said("%d February %d"), wording.Said("%d March %d"), wording.Said("%d April %d"), wording.Said("%d May %d"), wording.Said("%d June %d"),
+	wording.Said("%d July %d"), wording.Said("%d August %d"), wording.Said("%d September %d"), wording.Said("%d October %d"), wording.Said("%d November %d"), wording.Said("%d December %d"),
 }
 
 // orderKeys names orders as a mapping takes them, of which one is asked for.
-func orderKeys(orders []string) Text {
-	out := verbatim(orders[0])
+func orderKeys(orders []string) wording.Text {
+	out := wording.Verbatim(orders[0])
 	for _, o := range orders[1:] {
-		out = Said("%s or order=%s", out, o)
+		out = wording.Said("%s or order=%s", out, o)
 	}
 	return out
 }
@@ -732,9 +734,9 @@ func placeInZone(rec *Recording, loc *time.Location) error {
 	start := floorDiv(rec.Time[0], rec.PerSecond)
 	offs, n := wallOffsets(zonePeriods(loc, start-2*86400, start+2*86400), start)
 	if n == 0 {
-		return &FormatError{Format: rec.Format, Offset: -1, Field: Said("start time"), Err: ErrFormat,
-			Expected: Said("a start that exists in %s", loc.String()), Found: Said("%s, which that zone skips", time.Unix(start, 0).UTC().Format("2006-01-02 15:04:05")),
-			Mend: Said("correct the zone, or leave it out")}
+		return &FormatError{Format: rec.Format, Offset: -1, Field: wording.Said("start time"), Err: ErrFormat,
+			Expected: wording.Said("a start that exists in %s", loc.String()), Found: wording.Said("%s, which that zone skips", time.Unix(start, 0).UTC().Format("2006-01-02 15:04:05")),
+			Mend: wording.Said("correct the zone, or leave it out")}
 	}
 	if n == 2 {
 		rec.Warnings = append(rec.Warnings, warning(WarnRepeatedHour, "The recording starts in an hour that the zone repeats; the first passing is taken."))

@@ -12,6 +12,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // Limits of the reader of delimited text, all our choice.
@@ -61,7 +63,7 @@ type textReader struct {
 	table table
 	roles roles
 	// columns are the names of those that are read.
-	columns map[int]Text
+	columns map[int]wording.Text
 
 	dates    dateBook
 	dateAt   []int32
@@ -132,7 +134,7 @@ func newTextReader(opt Options, cols Columns, zone *time.Location) *textReader {
 	return &textReader{
 		opt: opt, cols: cols, zone: zone,
 		rec:      &Recording{Format: FormatText},
-		columns:  map[int]Text{},
+		columns:  map[int]wording.Text{},
 		headed:   map[int]bool{},
 		unknown:  map[string]int{},
 		words:    map[string]Flag{},
@@ -159,7 +161,7 @@ func (t *textReader) read(body []byte, encoding string, cut bool) error {
 	if t.aligned {
 		by = byBlanks
 	}
-	t.layout("Delimited text in %s, columns divided by %s.", encoding, Said(delimiterName(by)))
+	t.layout("Delimited text in %s, columns divided by %s.", encoding, wording.Said(delimiterName(by)))
 	if err := t.findRoles(); err != nil {
 		return err
 	}
@@ -192,7 +194,7 @@ func (t *textReader) place(body []byte) ([]byte, error) {
 	if aligned := t.placeAligned(body, 0); aligned != nil {
 		return aligned, nil
 	}
-	return nil, t.fail(0, ErrFormat, Said("columns aligned by blanks, as given"), Said("no two rows that are alike"), Said("correct --columns delimiter="))
+	return nil, t.fail(0, ErrFormat, wording.Said("columns aligned by blanks, as given"), wording.Said("no two rows that are alike"), wording.Said("correct --columns delimiter="))
 }
 
 // placeAligned locates a table of columns aligned by blanks with at least
@@ -223,7 +225,7 @@ func (t *textReader) warn(code, format string, args ...any) {
 }
 
 func (t *textReader) layout(format string, args ...any) {
-	t.rec.Layout = append(t.rec.Layout, Said(format, args...))
+	t.rec.Layout = append(t.rec.Layout, wording.Said(format, args...))
 }
 
 // splitHead returns the first physical lines of body.
@@ -288,13 +290,13 @@ func (t *textReader) locate(size int) error {
 		}
 	}
 	if len(t.lines) == 0 && size > headBytes {
-		return t.fail(1, ErrFormat, Said("lines of at most %d bytes", headBytes), Said("a longer one"), exportMend)
+		return t.fail(1, ErrFormat, wording.Said("lines of at most %d bytes", headBytes), wording.Said("a longer one"), exportMend)
 	}
 	if filled == 0 {
-		return t.fail(0, ErrFormat, Said("a table of stamps and saturations"), Said("an empty file"), Said("export the recording again"))
+		return t.fail(0, ErrFormat, wording.Said("a table of stamps and saturations"), wording.Said("an empty file"), wording.Said("export the recording again"))
 	}
 	if t.cols.Header > len(t.lines) {
-		return t.fail(0, ErrOptions, Said("a header in line %d", t.cols.Header), Said("%d lines", len(t.lines)), Said("correct --columns header="))
+		return t.fail(0, ErrOptions, wording.Said("a header in line %d", t.cols.Header), wording.Said("%d lines", len(t.lines)), wording.Said("correct --columns header="))
 	}
 	var best, hopeful table
 	for _, d := range t.delimiters() {
@@ -311,12 +313,12 @@ func (t *textReader) locate(size int) error {
 		return nil
 	}
 	if hopeful.cells != nil {
-		return t.fail(hopeful.header+1, ErrFormat, Said("rows of readings below the header"), Said("none"), Said("export the recording again"))
+		return t.fail(hopeful.header+1, ErrFormat, wording.Said("rows of readings below the header"), wording.Said("none"), wording.Said("export the recording again"))
 	}
-	return t.fail(0, ErrFormat, Said("a table of stamps and saturations in the first lines"), Said("none that can be recognised"), Said("export the recording as delimited text with a header, or say how to read it with --columns"))
+	return t.fail(0, ErrFormat, wording.Said("a table of stamps and saturations in the first lines"), wording.Said("none that can be recognised"), wording.Said("export the recording as delimited text with a header, or say how to read it with --columns"))
 }
 
-func (t *textReader) fail(line int, err error, expected, found, mend Text) error {
+func (t *textReader) fail(line int, err error, expected, found, mend wording.Text) error {
 	return &FormatError{Format: FormatText, Line: line, Offset: -1, Expected: expected, Found: found, Mend: mend, Err: err}
 }
 
@@ -504,14 +506,14 @@ func (t *textReader) readRows(body []byte) {
 				line, col = pe.Line+base, pe.Column
 			}
 			if pe != nil && errors.Is(pe.Err, csv.ErrBareQuote) {
-				t.odd(oddRow{fault: t.fault(line, -1, Said("a quote only around a whole field"), Said("a quote at byte %d of the line", col), Said("put the field in quotes and double the quote inside"))})
+				t.odd(oddRow{fault: t.fault(line, -1, wording.Said("a quote only around a whole field"), wording.Said("a quote at byte %d of the line", col), wording.Said("put the field in quotes and double the quote inside"))})
 				continue
 			}
 			start := line
 			if pe != nil {
 				start = pe.StartLine + base
 			}
-			t.faults.add(t.fault(line, -1, Said("a quote that closes the field begun in line %d", start), Said("none, or text behind it"), Said("close the quote, or double it inside the field")))
+			t.faults.add(t.fault(line, -1, wording.Said("a quote that closes the field begun in line %d", start), wording.Said("none, or text behind it"), wording.Said("close the quote, or double it inside the field")))
 			continue
 		}
 		line, _ := cr.FieldPos(0)
@@ -529,12 +531,12 @@ func (t *textReader) readRows(body []byte) {
 	t.foot(wholeEnd)
 }
 
-func (t *textReader) fault(line, col int, expected, found, mend Text) *FormatError {
+func (t *textReader) fault(line, col int, expected, found, mend wording.Text) *FormatError {
 	e := &FormatError{Format: FormatText, Line: line, Offset: -1, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 	if col >= 0 {
 		e.Column = col + 1
 		if t.table.header >= 0 && col < len(t.table.cells) {
-			e.Field = verbatim(shorten(t.table.cells[col], 40))
+			e.Field = wording.Verbatim(shorten(t.table.cells[col], 40))
 		}
 	}
 	return e
@@ -671,7 +673,7 @@ func (t *textReader) reading(cells []string, line int) (fault *FormatError, time
 	date, ns, off, hasOff, fault := t.stamp(cell, line)
 	timed = fault == nil && t.roles.mode != timeNone
 	if len(cells) != t.table.width {
-		return t.fault(line, -1, Said("%d columns", t.table.width), joined("%d", len(cells)), Said("correct the row at its source")), timed && len(cells) > 1
+		return t.fault(line, -1, wording.Said("%d columns", t.table.width), wording.Joined("%d", len(cells)), wording.Said("correct the row at its source")), timed && len(cells) > 1
 	}
 	if fault != nil {
 		return fault, false
@@ -755,7 +757,7 @@ func (t *textReader) heading(c int) string {
 
 // stamp reads the time of a row.
 func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int64, off int32, hasOff bool, fault *FormatError) {
-	mend := Said("correct the row at its source, or name the column of time: --columns time=N")
+	mend := wording.Said("correct the row at its source, or name the column of time: --columns time=N")
 	r := &t.roles
 	s := cell(r.stamp)
 	switch r.mode {
@@ -764,13 +766,13 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 	case timeElapsed:
 		ns, ok := t.elapsed(s)
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.stamp, Said("a number or h:mm:ss of elapsed time"), excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, r.stamp, wording.Said("a number or h:mm:ss of elapsed time"), excerpt(s), mend)
 		}
 		return -1, ns, 0, false, nil
 	case timeCount:
 		ns, decimals, ok := parseCount(s, r.count)
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.stamp, Said("a number that counts %s", r.count.words()), excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, r.stamp, wording.Said("a number that counts %s", r.count.words()), excerpt(s), mend)
 		}
 		t.rounded = t.rounded || r.count == countSerial && decimals > 0 && decimals < 10
 		return -1, ns, 0, r.count != countSerial, nil
@@ -784,7 +786,7 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 			ok = why.Format == "" && c.ns == 0
 		}
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.date, Said("a date such as 2026-03-01"), excerpt(cell(r.date)), Said("correct the row at its source, or name the column of dates: --columns date=N"))
+			return 0, 0, 0, false, t.fault(line, r.date, wording.Said("a date such as 2026-03-01"), excerpt(cell(r.date)), wording.Said("correct the row at its source, or name the column of dates: --columns date=N"))
 		}
 		date = at
 	}
@@ -798,7 +800,7 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 			}
 		}
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, col, Said("a date and time such as 2026-03-01 22:14:00"), excerpt(s), mend)
+			return 0, 0, 0, false, t.fault(line, col, wording.Said("a date and time such as 2026-03-01 22:14:00"), excerpt(s), mend)
 		}
 		date = at
 	}
@@ -808,13 +810,13 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 	c, why := parseClock(s)
 	switch {
 	case why.Format != "":
-		return 0, 0, 0, false, t.fault(line, col, Said("a time of day such as 22:14:00"), joined("%s: %s", why, excerpt(s)), mend)
+		return 0, 0, 0, false, t.fault(line, col, wording.Said("a time of day such as 22:14:00"), wording.Joined("%s: %s", why, excerpt(s)), mend)
 	case !t.styled:
 		t.style, t.styled = c, true
 	case c.hasSec != t.style.hasSec:
-		return 0, 0, 0, false, t.fault(line, col, Said("hours, minutes and seconds in all rows or in none"), excerpt(s), mend)
+		return 0, 0, 0, false, t.fault(line, col, wording.Said("hours, minutes and seconds in all rows or in none"), excerpt(s), mend)
 	case c.marked != t.style.marked:
-		return 0, 0, 0, false, t.fault(line, col, Said("AM or PM in all rows or in none"), excerpt(s), mend)
+		return 0, 0, 0, false, t.fault(line, col, wording.Said("AM or PM in all rows or in none"), excerpt(s), mend)
 	}
 	t.cut = t.cut || c.cut
 	return date, c.ns, c.off, c.hasOff, nil
@@ -869,7 +871,7 @@ func (t *textReader) elapsedNumber(s string) (int64, bool) {
 func (t *textReader) finish() error {
 	n := len(t.line)
 	if n == 0 {
-		return t.fail(t.table.first+1, ErrFormat, Said("rows of readings"), Said("none"), Said("export the recording again"))
+		return t.fail(t.table.first+1, ErrFormat, wording.Said("rows of readings"), wording.Said("none"), wording.Said("export the recording again"))
 	}
 	if err := t.settleSat(); err != nil {
 		return err
@@ -917,7 +919,7 @@ func (t *textReader) wholeStep(s *series) int64 {
 func (t *textReader) settleSat() error {
 	col := t.roles.sat
 	if t.sat.fit == 0 && t.sat.odd > 0 {
-		return t.fail(t.table.first+1, ErrNoSpO2, Said("saturations between 0 and 100 in %s", t.columns[col]), Said("%d numbers, all outside", t.sat.odd), Said("name the column of saturation: --columns spo2=N"))
+		return t.fail(t.table.first+1, ErrNoSpO2, wording.Said("saturations between 0 and 100 in %s", t.columns[col]), wording.Said("%d numbers, all outside", t.sat.odd), wording.Said("name the column of saturation: --columns spo2=N"))
 	}
 	t.rec.SpO2 = t.sat.codesInto()
 	scale := Scale{1, 0, pow10(int(t.sat.max))}
@@ -930,7 +932,7 @@ func (t *textReader) settleSat() error {
 		}
 		t.layout("Saturation is a fraction of 1, as given.")
 	case t.sat.fit > 0 && !t.sat.above && t.cols.Unit == "":
-		return t.fail(t.table.first+1, ErrAmbiguous, Said("saturations in percent in %s", t.columns[col]), Said("no number above 1"), Said("say what they are: --columns unit=fraction or unit=percent"))
+		return t.fail(t.table.first+1, ErrAmbiguous, wording.Said("saturations in percent in %s", t.columns[col]), wording.Said("no number above 1"), wording.Said("say what they are: --columns unit=fraction or unit=percent"))
 	}
 	t.rec.SpO2Scale = scale
 	t.layout("Saturation has %d decimals.", t.sat.max)
@@ -1031,7 +1033,7 @@ func (t *textReader) settleTime(s *series) error {
 	switch t.roles.mode {
 	case timeNone, timeElapsed:
 		if t.roles.mode == timeElapsed && slices.Max(t.ns)-slices.Min(t.ns) < minStepNS*int64(len(t.ns)-1) {
-			return t.fail(int(t.line[0]), ErrAmbiguous, Said("steps of elapsed time of at least 50 ms"), Said("shorter ones"), Said("if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time"))
+			return t.fail(int(t.line[0]), ErrAmbiguous, wording.Said("steps of elapsed time of at least 50 ms"), wording.Said("shorter ones"), wording.Said("if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time"))
 		}
 		if day, ns, ok := t.startOf(); ok {
 			t.rec.Clock = ClockWall
@@ -1056,9 +1058,9 @@ func (t *textReader) settleTime(s *series) error {
 		}
 		t.rec.Clock = ClockWall
 		if t.roles.count == countSerial {
-			how := Said("to the millisecond")
+			how := wording.Said("to the millisecond")
 			if t.rounded {
-				how = Said("to the second, because they have fewer than ten decimals")
+				how = wording.Said("to the second, because they have fewer than ten decimals")
 			}
 			t.warn(WarnSerial, "Stamps are day numbers of a spreadsheet that counts from 1899-12-30; they were rounded %s.", how)
 			return t.settleZone(s)
@@ -1141,7 +1143,7 @@ func (t *textReader) settleZone(s *series) error {
 	case bare < 0:
 		t.unusedZone()
 	case t.zone == nil && t.hasOff != nil:
-		return t.fail(int(t.line[bare]), ErrAmbiguous, Said("an offset in every stamp or in none"), Said("a stamp without one"), Said("give the zone of the stamps without an offset"))
+		return t.fail(int(t.line[bare]), ErrAmbiguous, wording.Said("an offset in every stamp or in none"), wording.Said("a stamp without one"), wording.Said("give the zone of the stamps without an offset"))
 	case t.zone == nil:
 		return nil
 	default:
@@ -1150,8 +1152,8 @@ func (t *textReader) settleZone(s *series) error {
 			wall[i] = floorDiv(v, s.per)
 		}
 		repeated := placeStamps(t.zone, wall, t.off, own, func(i int) {
-			t.faults.add(t.fault(int(t.line[i]), t.roles.stamp, Said("a time that exists in %s", t.zone.String()),
-				Said("%s, which that zone skips", time.Unix(wall[i], 0).UTC().Format("2006-01-02 15:04:05")), Said("correct the zone; for a clock that was not put forward give a zone without summer time")))
+			t.faults.add(t.fault(int(t.line[i]), t.roles.stamp, wording.Said("a time that exists in %s", t.zone.String()),
+				wording.Said("%s, which that zone skips", time.Unix(wall[i], 0).UTC().Format("2006-01-02 15:04:05")), wording.Said("correct the zone; for a clock that was not put forward give a zone without summer time")))
 		})
 		if err := t.faults.err(); err != nil {
 			return err

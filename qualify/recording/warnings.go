@@ -1,5 +1,7 @@
 package recording
 
+import "airwarrant/rules/wording"
+
 // Codes of the warnings that the reader of delimited text and the ordering of
 // samples give. Each is stable; the sentence beside it in Warning.Text is not.
 const (
@@ -36,3 +38,9 @@ const (
 	WarnMarksCut       = "marks_cut"            // more marks than are kept
 	WarnSeveralPersons = "several_persons"      // a column of names or identifiers holds more than one value
 )
+
+// warning is a Warning with its text in parts.
+func warning(code, format string, args ...any) Warning {
+	t := wording.Said(format, args...)
+	return Warning{Code: code, Text: t.String(), Said: t}
+}

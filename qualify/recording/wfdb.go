@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"airwarrant/rules/wording"
 )
 
 // WFDB after header(5) and signal(5) of the WFDB Applications Guide,
@@ -32,8 +34,8 @@ const (
 )
 
 var (
-	wfdbMend     = Said("export the record again, or as delimited text")
-	wfdbTogether = Said("give the header and its signal files together, side by side or in one zip")
+	wfdbMend     = wording.Said("export the record again, or as delimited text")
+	wfdbTogether = wording.Said("give the header and its signal files together, side by side or in one zip")
 )
 
 // wfdbSignal is a signal line of a header.
@@ -141,23 +143,23 @@ type wfdbParser struct {
 	segment int // in a header that another one names, 0 for none
 }
 
-func (p wfdbParser) fail(line int, field, expected, found, mend Text) error {
+func (p wfdbParser) fail(line int, field, expected, found, mend wording.Text) error {
 	return &FormatError{Format: "WFDB header", Line: line, Offset: -1, Field: p.field(field), Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 }
 
 // field says what a fault is of.
-func (p wfdbParser) field(f Text) Text {
+func (p wfdbParser) field(f wording.Text) wording.Text {
 	if p.segment == 0 {
 		return f
 	}
-	return joined("%s, %s", Said("segment %d", p.segment), f)
+	return wording.Joined("%s, %s", wording.Said("segment %d", p.segment), f)
 }
 
 // whole reads a number without a sign.
-func (p wfdbParser) whole(line int, field Text, s string) (int64, error) {
+func (p wfdbParser) whole(line int, field wording.Text, s string) (int64, error) {
 	v, err := strconv.ParseInt(s, 10, 64)
 	if err != nil || v < 0 {
-		return 0, p.fail(line, field, Said("a whole number"), excerpt(s), wfdbMend)
+		return 0, p.fail(line, field, wording.Said("a whole number"), excerpt(s), wfdbMend)
 	}
 	return v, nil
 }
@@ -168,7 +170,7 @@ func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
 	p := wfdbParser{h: &wfdbHeader{}, segment: segment}
 	lines, numbers, info := wfdbLines(data)
 	if len(lines) == 0 {
-		return nil, p.fail(1, Said("record line"), Said("a name and a number of signals"), Said("nothing"), wfdbMend)
+		return nil, p.fail(1, wording.Said("record line"), wording.Said("a name and a number of signals"), wording.Said("nothing"), wfdbMend)
 	}
 	p.h.info = info
 	several, n, err := p.recordLine(numbers[0], strings.Fields(lines[0]))
@@ -176,11 +178,11 @@ func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
 		return nil, err
 	}
 	if len(lines)-1 != n {
-		what := Said("signal lines")
+		what := wording.Said("signal lines")
 		if several {
-			what = Said("segment lines")
+			what = wording.Said("segment lines")
 		}
-		return nil, p.fail(numbers[len(numbers)-1], what, verbatim(strconv.Itoa(n)), verbatim(strconv.Itoa(len(lines)-1)), wfdbMend)
+		return nil, p.fail(numbers[len(numbers)-1], what, wording.Verbatim(strconv.Itoa(n)), wording.Verbatim(strconv.Itoa(len(lines)-1)), wfdbMend)
 	}
 	for i, s := range lines[1:] {
 		if several {
@@ -199,29 +201,29 @@ func parseWFDB(data []byte, segment int) (*wfdbHeader, error) {
 // [date]]]].
 func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err error) {
 	if len(f) < 2 || len(f) > 6 {
-		return false, 0, p.fail(line, Said("record line"), Said("2 to 6 fields"), verbatim(strconv.Itoa(len(f))), wfdbMend)
+		return false, 0, p.fail(line, wording.Said("record line"), wording.Said("2 to 6 fields"), wording.Verbatim(strconv.Itoa(len(f))), wfdbMend)
 	}
 	h := p.h
 	name, segments, several := strings.Cut(f[0], "/")
 	if !wfdbName(name) {
-		return false, 0, p.fail(line, Said("record name"), Said("letters, digits, _ and -"), Said("other characters"), wfdbMend)
+		return false, 0, p.fail(line, wording.Said("record name"), wording.Said("letters, digits, _ and -"), wording.Said("other characters"), wfdbMend)
 	}
 	h.name = name
-	signals, err := p.whole(line, Said("number of signals"), f[1])
+	signals, err := p.whole(line, wording.Said("number of signals"), f[1])
 	if err != nil {
 		return false, 0, err
 	}
 	if signals < 1 || signals > maxWFDBSignals {
-		return false, 0, p.fail(line, Said("number of signals"), Said("1 to %d", maxWFDBSignals), verbatim(strconv.FormatInt(signals, 10)), wfdbMend)
+		return false, 0, p.fail(line, wording.Said("number of signals"), wording.Said("1 to %d", maxWFDBSignals), wording.Verbatim(strconv.FormatInt(signals, 10)), wfdbMend)
 	}
 	n = int(signals)
 	if several {
-		count, err := p.whole(line, Said("number of segments"), segments)
+		count, err := p.whole(line, wording.Said("number of segments"), segments)
 		if err != nil {
 			return false, 0, err
 		}
 		if count < 1 || count > 1<<20 {
-			return false, 0, p.fail(line, Said("number of segments"), Said("1 to 1048576"), verbatim(strconv.FormatInt(count, 10)), wfdbMend)
+			return false, 0, p.fail(line, wording.Said("number of segments"), wording.Said("1 to 1048576"), wording.Verbatim(strconv.FormatInt(count, 10)), wfdbMend)
 		}
 		n = int(count)
 	}
@@ -233,13 +235,13 @@ func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err e
 		return false, 0, err
 	}
 	if len(f) > 3 {
-		if h.frames, err = p.whole(line, Said("number of samples"), f[3]); err != nil {
+		if h.frames, err = p.whole(line, wording.Said("number of samples"), f[3]); err != nil {
 			return false, 0, err
 		}
 	}
 	if len(f) > 4 {
 		if h.start, h.timed = wfdbClock(f[4]); !h.timed {
-			return false, 0, p.fail(line, Said("base time"), Said("a time as HH:MM:SS"), excerpt(f[4]), wfdbMend)
+			return false, 0, p.fail(line, wording.Said("base time"), wording.Said("a time as HH:MM:SS"), excerpt(f[4]), wfdbMend)
 		}
 	}
 	if len(f) > 5 {
@@ -252,7 +254,7 @@ func (p wfdbParser) recordLine(line int, f []string) (several bool, n int, err e
 		}
 		h.day = time.Date(d[2], time.Month(d[1]), d[0], 0, 0, 0, 0, time.UTC)
 		if !ok || h.day.Day() != d[0] || int(h.day.Month()) != d[1] || d[2] < 1800 || d[2] > 2199 {
-			return false, 0, p.fail(line, Said("base date"), Said("a date as DD/MM/YYYY"), excerpt(f[5]), wfdbMend)
+			return false, 0, p.fail(line, wording.Said("base date"), wording.Said("a date as DD/MM/YYYY"), excerpt(f[5]), wfdbMend)
 		}
 	}
 	return several, n, nil
@@ -266,7 +268,7 @@ func (p wfdbParser) frequency(line int) error {
 	h := p.h
 	r, ok := decimalNumber(h.freq)
 	if !ok || r.Sign() <= 0 {
-		return p.fail(line, Said("sampling frequency"), Said("a number above 0"), excerpt(h.freq), wfdbMend)
+		return p.fail(line, wording.Said("sampling frequency"), wording.Said("a number above 0"), excerpt(h.freq), wfdbMend)
 	}
 	h.period = new(big.Rat).Inv(r)
 	micro := new(big.Rat).Mul(h.period, big.NewRat(1e6, 1))
@@ -287,7 +289,7 @@ func (p wfdbParser) frequency(line int) error {
 		}
 	}
 	if h.period.Cmp(big.NewRat(maxEDFSeconds, 1)) > 0 || h.period.Denom().Cmp(big.NewInt(maxPerSecond)) > 0 {
-		return p.fail(line, Said("sampling frequency"), Said("a period of at most 500000000 s in whole parts of a second down to a nanosecond"), excerpt(h.freq), wfdbMend)
+		return p.fail(line, wording.Said("sampling frequency"), wording.Said("a period of at most 500000000 s in whole parts of a second down to a nanosecond"), excerpt(h.freq), wfdbMend)
 	}
 	return nil
 }
@@ -320,9 +322,9 @@ func wfdbClock(s string) (int64, bool) {
 
 func (p wfdbParser) segmentLine(line int, f []string) error {
 	if len(f) != 2 || f[0] != "~" && !wfdbName(f[0]) {
-		return p.fail(line, Said("segment line"), Said("a record name, or ~, and a number of samples"), Said("%d fields", len(f)), wfdbMend)
+		return p.fail(line, wording.Said("segment line"), wording.Said("a record name, or ~, and a number of samples"), wording.Said("%d fields", len(f)), wfdbMend)
 	}
-	n, err := p.whole(line, Said("number of samples"), f[1])
+	n, err := p.whole(line, wording.Said("number of samples"), f[1])
 	if err != nil {
 		return err
 	}
@@ -343,25 +345,25 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		s = strings.TrimLeft(s[end:], " \t")
 	}
 	if len(f) < 2 {
-		return p.fail(line, Said("signal line"), Said("a file and a format"), Said("one field"), wfdbMend)
+		return p.fail(line, wording.Said("signal line"), wording.Said("a file and a format"), wording.Said("one field"), wfdbMend)
 	}
 	sig := wfdbSignal{line: line, file: f[0], perFrame: 1, description: s}
 	if sig.file == "-" || sig.file == ".." || strings.ContainsAny(sig.file, `/\:`) {
-		return p.fail(line, Said("file name"), Said("the name of a file beside the header"), Said("standard input, a folder or a place elsewhere"), Said("correct the header: %s", wfdbTogether))
+		return p.fail(line, wording.Said("file name"), wording.Said("the name of a file beside the header"), wording.Said("standard input, a folder or a place elsewhere"), wording.Said("correct the header: %s", wfdbTogether))
 	}
 	rest := f[1]
 	for _, part := range []struct {
 		mark string
 		into *int64
-		name Text
-	}{{"+", &sig.offset, Said("byte offset")}, {":", &sig.skew, Said("skew")}, {"x", &sig.perFrame, Said("samples per frame")}} {
+		name wording.Text
+	}{{"+", &sig.offset, wording.Said("byte offset")}, {":", &sig.skew, wording.Said("skew")}, {"x", &sig.perFrame, wording.Said("samples per frame")}} {
 		if i := strings.Index(rest, part.mark); i >= 0 {
 			v, err := p.whole(line, part.name, rest[i+1:])
 			if err != nil {
 				return err
 			}
 			if v > 1<<40 || part.mark == "x" && (v < 1 || v > 1<<20) {
-				return p.fail(line, part.name, Said("a number that fits a recording"), verbatim(strconv.FormatInt(v, 10)), wfdbMend)
+				return p.fail(line, part.name, wording.Said("a number that fits a recording"), wording.Verbatim(strconv.FormatInt(v, 10)), wfdbMend)
 			}
 			*part.into = v
 			rest = rest[:i]
@@ -369,7 +371,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 	}
 	sig.format = rest
 	if _, ok := wfdbFormats[rest]; !ok && rest != "0" {
-		return p.fail(line, Said("format"), Said("16, 24, 32, 61, 80, 160, 212, 310 or 311"), excerpt(rest), Said("convert the record to format 16"))
+		return p.fail(line, wording.Said("format"), wording.Said("16, 24, 32, 61, 80, 160, 212, 310 or 311"), excerpt(rest), wording.Said("convert the record to format 16"))
 	}
 	if len(f) > 2 {
 		gain, units, _ := strings.Cut(f[2], "/")
@@ -377,7 +379,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		gain, base, based := strings.Cut(gain, "(")
 		r, ok := decimalNumber(gain)
 		if !ok {
-			return p.fail(line, Said("gain"), Said("a number"), excerpt(gain), wfdbMend)
+			return p.fail(line, wording.Said("gain"), wording.Said("a number"), excerpt(gain), wfdbMend)
 		}
 		if r.Sign() != 0 {
 			sig.gain = r
@@ -385,7 +387,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		if based {
 			v, err := strconv.ParseInt(strings.TrimSuffix(base, ")"), 10, 64)
 			if err != nil || !strings.HasSuffix(base, ")") || abs(v) > 1<<31 {
-				return p.fail(line, Said("baseline"), Said("a whole number in brackets"), excerpt(base), wfdbMend)
+				return p.fail(line, wording.Said("baseline"), wording.Said("a whole number in brackets"), excerpt(base), wfdbMend)
 			}
 			sig.baseline = v
 		}
@@ -393,7 +395,7 @@ func (p wfdbParser) signalLine(line int, s string) error {
 		for i, s := range f[3:] {
 			v, err := strconv.ParseInt(s, 10, 64)
 			if err != nil || abs(v) > 1<<32 {
-				return p.fail(line, []Text{Said("ADC resolution"), Said("ADC zero"), Said("initial value"), Said("checksum"), Said("block size")}[i], Said("a whole number"), excerpt(s), wfdbMend)
+				return p.fail(line, []wording.Text{wording.Said("ADC resolution"), wording.Said("ADC zero"), wording.Said("initial value"), wording.Said("checksum"), wording.Said("block size")}[i], wording.Said("a whole number"), excerpt(s), wfdbMend)
 			}
 			numbers[i] = v
 		}
@@ -415,19 +417,19 @@ func (p wfdbParser) place(sig wfdbSignal) error {
 	if last >= 0 && h.signals[last].file == sig.file && sig.format != "0" {
 		before := h.signals[last]
 		if before.format != sig.format {
-			return p.fail(sig.line, Said("format"), Said("the format of the other signals of its file, %s", before.format), verbatim(sig.format), wfdbMend)
+			return p.fail(sig.line, wording.Said("format"), wording.Said("the format of the other signals of its file, %s", before.format), wording.Verbatim(sig.format), wfdbMend)
 		}
 		if sig.offset == 0 {
 			sig.offset = before.offset
 		}
 		if before.offset != sig.offset {
-			return p.fail(sig.line, Said("byte offset"), Said("that of the other signals of its file"), verbatim(strconv.FormatInt(sig.offset, 10)), wfdbMend)
+			return p.fail(sig.line, wording.Said("byte offset"), wording.Said("that of the other signals of its file"), wording.Verbatim(strconv.FormatInt(sig.offset, 10)), wfdbMend)
 		}
 		sig.group = before.group
 	} else {
 		for _, s := range h.signals {
 			if s.file == sig.file && sig.format != "0" && s.format != "0" {
-				return p.fail(sig.line, Said("file name"), Said("the signals of one file one after the other"), Said("one among those of other files"), wfdbMend)
+				return p.fail(sig.line, wording.Said("file name"), wording.Said("the signals of one file one after the other"), wording.Said("one among those of other files"), wfdbMend)
 			}
 		}
 		sig.group = len(h.frame)
@@ -506,28 +508,28 @@ func (w *wfdbReader) add(data []byte) error {
 	w.size += int64(len(data))
 	if w.size > w.limit {
 		return &FormatError{Format: "WFDB", Offset: -1, Err: ErrTooLarge,
-			Expected: Said("a record of at most %d bytes", w.limit), Found: Said("more bytes than that"),
-			Mend: Said("export one night at a time, or raise the limit")}
+			Expected: wording.Said("a record of at most %d bytes", w.limit), Found: wording.Said("more bytes than that"),
+			Mend: wording.Said("export one night at a time, or raise the limit")}
 	}
 	w.sum.Write(data)
 	return nil
 }
 
 // beside reads a file that a header names.
-func (w *wfdbReader) beside(line int, field Text, name string) ([]byte, error) {
-	refuse := func(expected, found, mend Text) error {
+func (w *wfdbReader) beside(line int, field wording.Text, name string) ([]byte, error) {
+	refuse := func(expected, found, mend wording.Text) error {
 		return &FormatError{Format: "WFDB header", Line: line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: ErrFormat}
 	}
 	if w.used[strings.ToLower(name)] {
-		return nil, refuse(Said("a file of its own for each segment"), Said("one that is read already"), wfdbMend)
+		return nil, refuse(wording.Said("a file of its own for each segment"), wording.Said("one that is read already"), wfdbMend)
 	}
 	w.used[strings.ToLower(name)] = true
 	if w.open == nil {
-		return nil, refuse(Said("the file that this line names"), Said("the header alone"), wfdbTogether)
+		return nil, refuse(wording.Said("the file that this line names"), wording.Said("the header alone"), wfdbTogether)
 	}
 	data, err := w.open(name)
 	if err != nil {
-		return nil, refuse(Said("the file that this line names beside the header"), Said("none that can be read"), wfdbTogether)
+		return nil, refuse(wording.Said("the file that this line names beside the header"), wording.Said("none that can be read"), wfdbTogether)
 	}
 	return data, w.add(data)
 }
@@ -565,9 +567,9 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 		}
 	}
 	if h.period.Cmp(top.period) != 0 || w.hasSat && (scale != w.sat.scale || sat.perFrame != w.perFrame || pulse != nil && w.hasPulse && pulseScale != w.pulse.scale) {
-		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: Said("signal line"), Err: ErrFormat,
-			Expected: Said("the frequency of the record, and gain, baseline and samples per frame of the segments before"), Found: Said("others"),
-			Mend: Said("give each segment as a recording of its own")}
+		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: wording.Said("signal line"), Err: ErrFormat,
+			Expected: wording.Said("the frequency of the record, and gain, baseline and samples per frame of the segments before"), Found: wording.Said("others"),
+			Mend: wording.Said("give each segment as a recording of its own")}
 	}
 	if !w.hasSat {
 		w.hasSat, w.perFrame = true, sat.perFrame
@@ -578,8 +580,8 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 			den = new(big.Int).Quo(new(big.Int).Mul(den, part), new(big.Int).GCD(nil, nil, den, part))
 		}
 		if !den.IsInt64() || den.Int64() > maxPerSecond {
-			return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("sampling frequency"), Err: ErrFormat,
-				Expected: Said("sample instants in whole parts of a second down to a nanosecond"), Found: excerpt(top.freq), Mend: Said("export the recording as delimited text")}
+			return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: wording.Said("sampling frequency"), Err: ErrFormat,
+				Expected: wording.Said("sample instants in whole parts of a second down to a nanosecond"), Found: excerpt(top.freq), Mend: wording.Said("export the recording as delimited text")}
 		}
 		w.per = den.Int64()
 		if top.timed {
@@ -603,11 +605,11 @@ func (w *wfdbReader) settle(h *wfdbHeader, sat, pulse *wfdbSignal) error {
 
 // scale turns gain and baseline into a Scale: (digital - baseline) / gain.
 func (w *wfdbReader) scale(s *wfdbSignal, sat bool) (Scale, error) {
-	refuse := func(err error, field, expected, found, mend Text) (Scale, error) {
+	refuse := func(err error, field, expected, found, mend wording.Text) (Scale, error) {
 		return Scale{}, &FormatError{Format: "WFDB header", Line: s.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 	}
 	if s.gain == nil {
-		return refuse(ErrFormat, Said("gain"), Said("a gain above or below 0"), Said("none, or 0: the signal is not calibrated"), Said("export the record with its calibration, or as delimited text"))
+		return refuse(ErrFormat, wording.Said("gain"), wording.Said("a gain above or below 0"), wording.Said("none, or 0: the signal is not calibrated"), wording.Said("export the record with its calibration, or as delimited text"))
 	}
 	factor := int64(1)
 	if sat {
@@ -615,14 +617,14 @@ func (w *wfdbReader) scale(s *wfdbSignal, sat bool) (Scale, error) {
 		case w.cols.Unit == "fraction":
 			factor = 100
 		case w.cols.Unit == "" && dim != unitPercent:
-			return refuse(ErrAmbiguous, Said("units"), Said("%"), joined("%q", shorten(s.units, 20)), Said("say what the values are with unit=percent or unit=fraction"))
+			return refuse(ErrAmbiguous, wording.Said("units"), wording.Said("%"), wording.Joined("%q", shorten(s.units, 20)), wording.Said("say what the values are with unit=percent or unit=fraction"))
 		}
 	}
 	mul := new(big.Rat).Quo(big.NewRat(factor, 1), s.gain)
 	add := new(big.Rat).Mul(mul, big.NewRat(-s.baseline, 1))
 	scale, ok := newScale(mul, add, wfdbFormats[s.format].bits)
 	if !ok {
-		return refuse(ErrFormat, Said("gain"), Said("a gain and baseline of fewer digits"), Said("more"), wfdbMend)
+		return refuse(ErrFormat, wording.Said("gain"), wording.Said("a gain and baseline of fewer digits"), wording.Said("more"), wfdbMend)
 	}
 	return scale, nil
 }
@@ -637,13 +639,13 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 	var first error
 	for i, s := range h.segments {
 		if s.frames > most.Int64()-frame {
-			return wfdbParser{}.fail(s.line, Said("number of samples"), Said("a record of at most 500000000 s"), verbatim(strconv.FormatInt(s.frames, 10)), wfdbMend)
+			return wfdbParser{}.fail(s.line, wording.Said("number of samples"), wording.Said("a record of at most 500000000 s"), wording.Verbatim(strconv.FormatInt(s.frames, 10)), wfdbMend)
 		}
 		switch {
 		case s.name == "~":
 			gaps++
 		case s.frames > 0: // 0: the layout segment, which has no samples
-			data, err := w.beside(s.line, Said("segment"), s.name+".hea")
+			data, err := w.beside(s.line, wording.Said("segment"), s.name+".hea")
 			if err != nil {
 				return err
 			}
@@ -652,7 +654,7 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 				return err
 			}
 			if part.segments != nil {
-				return wfdbParser{}.fail(s.line, Said("segment"), Said("a segment of signals"), Said("one of further segments"), wfdbMend)
+				return wfdbParser{}.fail(s.line, wording.Said("segment"), wording.Said("a segment of signals"), wording.Said("one of further segments"), wfdbMend)
 			}
 			err = w.readSignals(part, frame, s.frames)
 			if errors.Is(err, ErrNoSpO2) {
@@ -670,12 +672,12 @@ func (w *wfdbReader) readSegments(h *wfdbHeader) error {
 	}
 	if read == 0 {
 		if first == nil {
-			first = &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("segments"), Err: ErrNoSpO2,
-				Expected: Said("a segment with samples"), Found: Said("none"), Mend: wfdbTogether}
+			first = &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: wording.Said("segments"), Err: ErrNoSpO2,
+				Expected: wording.Said("a segment with samples"), Found: wording.Said("none"), Mend: wfdbTogether}
 		}
 		return first
 	}
-	w.rec.Layout = append(w.rec.Layout, Said("WFDB record of %d segments: %d read, %d gaps, %d without saturation, which are gaps too.", len(h.segments), read, gaps, noSat))
+	w.rec.Layout = append(w.rec.Layout, wording.Said("WFDB record of %d segments: %d read, %d gaps, %d without saturation, which are gaps too.", len(h.segments), read, gaps, noSat))
 	return nil
 }
 
@@ -715,7 +717,7 @@ func (w *wfdbReader) readSignals(h *wfdbHeader, at, stated int64) error {
 		if _, ok := files[s.group]; ok {
 			continue
 		}
-		data, err := w.beside(s.line, Said("signal file"), s.file)
+		data, err := w.beside(s.line, wording.Said("signal file"), s.file)
 		if err != nil {
 			return err
 		}
@@ -744,12 +746,12 @@ func (w *wfdbReader) readSignals(h *wfdbHeader, at, stated int64) error {
 		frames = stated
 	}
 	if frames == 0 {
-		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: Said("signal file"), Err: ErrFormat,
-			Expected: Said("at least one frame of samples"), Found: Said("%d bytes", len(files[sat.group])), Mend: wfdbMend}
+		return &FormatError{Format: "WFDB header", Line: sat.line, Offset: -1, Field: wording.Said("signal file"), Err: ErrFormat,
+			Expected: wording.Said("at least one frame of samples"), Found: wording.Said("%d bytes", len(files[sat.group])), Mend: wfdbMend}
 	}
 	if limit := new(big.Rat).Mul(h.period, big.NewRat(frames, 1)); limit.Cmp(big.NewRat(maxEDFSeconds, 1)) > 0 {
-		return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("sampling frequency"), Err: ErrFormat,
-			Expected: Said("a recording of at most 500000000 s"), Found: Said("%d samples", frames), Mend: wfdbMend}
+		return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: wording.Said("sampling frequency"), Err: ErrFormat,
+			Expected: wording.Said("a recording of at most 500000000 s"), Found: wording.Said("%d samples", frames), Mend: wfdbMend}
 	}
 	pulseFrames := int64(0)
 	if pulse != nil {
@@ -834,9 +836,9 @@ func (w *wfdbReader) describe(h *wfdbHeader, choice signalChoice, sat, pulse *wf
 		return
 	}
 	w.told = true
-	how := Said("WFDB: one frame every %s s.", sixDecimals(h.period))
+	how := wording.Said("WFDB: one frame every %s s.", sixDecimals(h.period))
 	if h.rounded {
-		how = Said("WFDB: one frame every %s s, as the frequency of %s Hz means.", sixDecimals(h.period), h.freq)
+		how = wording.Said("WFDB: one frame every %s s, as the frequency of %s Hz means.", sixDecimals(h.period), h.freq)
 	}
 	r.Layout = append(r.Layout, how)
 	pulseN := 0
@@ -855,7 +857,7 @@ func (w *wfdbReader) describe(h *wfdbHeader, choice signalChoice, sat, pulse *wf
 		if c.s == sat && w.cols.Unit == "fraction" {
 			text = "%s: signal %d %q in %q, format %s, baseline %d, gain %s, a fraction taken times 100."
 		}
-		r.Layout = append(r.Layout, Said(text, Said(c.what), n, choice.all[n-1].label, shorten(c.s.units, 20), c.s.format, c.s.baseline, sixDecimals(c.s.gain)))
+		r.Layout = append(r.Layout, wording.Said(text, wording.Said(c.what), n, choice.all[n-1].label, shorten(c.s.units, 20), c.s.format, c.s.baseline, sixDecimals(c.s.gain)))
 	}
 	r.Layout = append(r.Layout, choice.unread(slices.IndexFunc(h.signals, func(s wfdbSignal) bool { return s.line == sat.line })+1, pulseN)...)
 }
@@ -904,6 +906,6 @@ func (w *wfdbReader) checkUnit() error {
 	if !any {
 		return nil
 	}
-	return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: Said("units"), Err: ErrAmbiguous,
-		Expected: Said("saturations in percent"), Found: Said("no value above 1"), Mend: Said("say what the values are with unit=percent or unit=fraction")}
+	return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: wording.Said("units"), Err: ErrAmbiguous,
+		Expected: wording.Said("saturations in percent"), Found: wording.Said("no value above 1"), Mend: wording.Said("say what the values are with unit=percent or unit=fraction")}
 }

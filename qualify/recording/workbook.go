@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"airwarrant/rules/wording"
 )
 
 // WarnSheets warns of sheets of a workbook that were not read.
@@ -27,7 +29,7 @@ func cutSheet(columns string) (sheet, rest string, err error) {
 		if key != "sheet" {
 			keep = append(keep, strings.TrimSuffix(s[:len(s)-len(next)], ","))
 		} else if sheet = value; sheet == "" {
-			return "", "", columnsError(key, Said("the name or number of a sheet"), Said("none"))
+			return "", "", columnsError(key, wording.Said("the name or number of a sheet"), wording.Said("none"))
 		}
 		s = next
 	}
@@ -37,11 +39,11 @@ func cutSheet(columns string) (sheet, rest string, err error) {
 // readWorkbook reads the one sheet of a workbook that holds a recording, by
 // the rules of delimited text.
 func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, error) {
-	refuse := func(err error, field, expected, found, mend Text) error {
+	refuse := func(err error, field, expected, found, mend wording.Text) error {
 		return &FormatError{Format: "workbook", Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 	}
 	if opt.Workbook == nil {
-		return nil, refuse(ErrFormat, Text{}, Said("a recording that is no workbook"), Said("a workbook"), Said("save the sheet as delimited text and give that file"))
+		return nil, refuse(ErrFormat, wording.Text{}, wording.Said("a recording that is no workbook"), wording.Said("a workbook"), wording.Said("save the sheet as delimited text and give that file"))
 	}
 	sheet, columns, err := cutSheet(opt.Columns)
 	if err != nil {
@@ -50,7 +52,7 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 	opt.Columns = columns
 	names, texts, err := opt.Workbook(data, opt.limit())
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", refuse(ErrFormat, Text{}, Said("a workbook that can be read"), Said("one that cannot"), Said("save the sheet as delimited text and give that file")), err)
+		return nil, fmt.Errorf("%w: %w", refuse(ErrFormat, wording.Text{}, wording.Said("a workbook that can be read"), wording.Said("one that cannot"), wording.Said("save the sheet as delimited text and give that file")), err)
 	}
 	var only *Recording
 	var fits []string
@@ -78,11 +80,11 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 	}
 	switch {
 	case filled == 0 && sheet != "":
-		return nil, refuse(ErrOptions, Said("columns sheet"), Said("the name, or the number from 1, of a sheet with cells"), Said("none such"), Said("the workbook has %d sheets", len(names)))
+		return nil, refuse(ErrOptions, wording.Said("columns sheet"), wording.Said("the name, or the number from 1, of a sheet with cells"), wording.Said("none such"), wording.Said("the workbook has %d sheets", len(names)))
 	case filled == 0:
-		return nil, refuse(ErrFormat, Text{}, Said("a sheet with a table"), Said("empty sheets"), exportMend)
+		return nil, refuse(ErrFormat, wording.Text{}, wording.Said("a sheet with a table"), wording.Said("empty sheets"), exportMend)
 	case len(fits) > 1:
-		return nil, refuse(ErrAmbiguous, Said("sheets"), Said("one sheet with a recording"), Said("sheets %s", strings.Join(fits, ", ")), Said("say which with sheet=NAME or sheet=NUMBER"))
+		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheets %s", strings.Join(fits, ", ")), wording.Said("say which with sheet=NAME or sheet=NUMBER"))
 	case len(fits) == 0 && told != nil:
 		return nil, told
 	case len(fits) == 0:
@@ -90,10 +92,10 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 	case told != nil:
 		// Beside a sheet that can be read stands one that holds readings and
 		// is damaged, or asks something: which one counts is not ours to say.
-		return nil, refuse(ErrAmbiguous, Said("sheets"), Said("one sheet with a recording"), Said("sheet %s and one that cannot be read", fits[0]), Said("say which with sheet=NAME or sheet=NUMBER"))
+		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheet %s and one that cannot be read", fits[0]), wording.Said("say which with sheet=NAME or sheet=NUMBER"))
 	}
 	only.Format = FormatXLSX
-	only.Layout = append([]Text{Said("Workbook, sheet %s, taken as the delimited text that it would be saved as; times and dates are those of the cells.", fits[0])}, only.Layout...)
+	only.Layout = append([]wording.Text{wording.Said("Workbook, sheet %s, taken as the delimited text that it would be saved as; times and dates are those of the cells.", fits[0])}, only.Layout...)
 	if n := filled - 1; n > 0 {
 		only.Warnings = append(only.Warnings, warning(WarnSheets, "%d other %s of the workbook %s no recording and %s not read.", n, plural(n, "sheet", "sheets"), plural(n, "holds", "hold"), plural(n, "was", "were")))
 	}

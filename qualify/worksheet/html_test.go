@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"airwarrant/qualify/criteria"
-	"airwarrant/qualify/recording"
+	"airwarrant/rules/wording"
 )
 
 // TestEscape: no text of a case, an office or a file becomes markup.
@@ -17,7 +17,7 @@ func TestEscape(t *testing.T) {
 	in := sample("open")
 	in.Case.PatientName, in.Case.Number, in.Case.Payer, in.Case.Supplier, in.Case.Identifier = evil, evil, evil, evil, evil
 	in.Identity[0].Case, in.Identity[0].Other, in.Identity[0].Explained = evil, evil, evil
-	in.Recording.Layout = []recording.Text{recording.Said(evil)}
+	in.Recording.Layout = []wording.Text{wording.Said(evil)}
 	in.Determination.Criteria = `x"><script>`
 	in.Determination.Because, in.Determination.Title = evil, evil
 	in.Determination.Notes = []string{evil}

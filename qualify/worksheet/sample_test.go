@@ -10,6 +10,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // The scenario of these tests is invented: an invented payer's notice, asking
@@ -22,9 +23,9 @@ func night() *recording.Recording {
 	start := time.Date(2030, 3, 1, 22, 14, 0, 0, time.UTC).Unix()
 	rec := &recording.Recording{SHA256: strings.Repeat("5ea1", 16), Size: 181234, Format: recording.FormatText, Container: "none",
 		PerSecond: 1, SpO2Scale: recording.Scale{Mul: 1, Den: 1}, PulseScale: recording.Scale{Mul: 1, Den: 1},
-		Layout:   []recording.Text{recording.Said("Semicolon between fields, times as year-month-day, saturation in column 2, pulse in column 3.")},
+		Layout:   []wording.Text{wording.Said("Semicolon between fields, times as year-month-day, saturation in column 2, pulse in column 3.")},
 		Codes:    []recording.Count{{Column: "SpO2", Token: "127", N: 225}},
-		Warnings: []recording.Warning{{Code: "averaging", Said: recording.Said("The averaging time of the oximeter is not stated in the file.")}}}
+		Warnings: []recording.Warning{{Code: "averaging", Said: wording.Said("The averaging time of the oximeter is not stated in the file.")}}}
 	noise := uint32(7)
 	for i := 0; i < 7*900+48*15; i++ {
 		noise = noise*1664525 + 1013904223

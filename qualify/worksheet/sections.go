@@ -13,6 +13,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // decidingFindings are the leaves that decided; of an undetermined outcome
@@ -733,28 +734,10 @@ func reasons(l rules.Language, a *analysis.Analysis, sp analysis.Span) string {
 	return strings.Join(toldAll(l, a.Rules.Reasons(sp.Reason)), "; ")
 }
 
-// Told says a text of the recording or of the analysis in a language, its parts
-// too.
-func Told(l rules.Language, t recording.Text) string {
-	args := make([]any, len(t.Args))
-	for i, a := range t.Args {
-		args[i] = a
-		switch part := a.(type) {
-		case recording.Text:
-			args[i] = Told(l, part)
-		case string:
-			if day, err := rules.ParseDate(part); err == nil {
-				args[i] = l.Date(day)
-			}
-		}
-	}
-	return l.Say(t.Format, args...)
-}
-
-func toldAll(l rules.Language, texts []recording.Text) []string {
+func toldAll(l rules.Language, texts []wording.Text) []string {
 	var out []string
 	for _, t := range texts {
-		out = append(out, Told(l, t))
+		out = append(out, l.Tell(t))
 	}
 	return out
 }
@@ -904,7 +887,7 @@ func reading(in Input) []string {
 			out = append(out, l.Say("%d times %q in the column %s: taken as no reading.", c.N, c.Token, c.Column))
 		}
 		for _, w := range rec.Warnings {
-			out = append(out, Told(l, w.Said))
+			out = append(out, l.Tell(w.Said))
 		}
 	}
 	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
@@ -927,7 +910,7 @@ func terse(in Input) []string {
 	var out []string
 	if rec := in.Recording; rec != nil {
 		for _, w := range rec.Warnings {
-			out = append(out, Told(l, w.Said))
+			out = append(out, l.Tell(w.Said))
 		}
 	}
 	if a := cmp.Or(in.Analysis, in.Walk); a != nil {
@@ -962,7 +945,7 @@ func ruleTexts(l rules.Language, a *analysis.Analysis) []string {
 			applied = applied || strings.Contains(reason, r.Reason.String())
 		}
 		if applied {
-			out = append(out, l.Say("Taken as %s: %s (%s).", l.Say(effect[r.Kind]), Told(l, r.Condition), l.Say(r.Source)))
+			out = append(out, l.Say("Taken as %s: %s (%s).", l.Say(effect[r.Kind]), l.Tell(r.Condition), l.Say(r.Source)))
 		} else {
 			idle = append(idle, l.Say(r.Name))
 		}

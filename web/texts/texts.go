@@ -143,7 +143,20 @@ func (l *Language) Has(key string) bool {
 // stages of the chain, the store and errors put their texts together in English
 // and know no language. What fits none stays as it is, so that what people
 // typed passes through.
-func (l *Language) Text(key string) string { return l.text(key, deepest) }
+func (l *Language) Text(key string) string {
+	if said, ok := strings.CutPrefix(key, saidAlready); ok {
+		return said
+	}
+	return l.text(key, deepest)
+}
+
+// saidAlready begins a text that Text is not to look for. It is no letter and
+// takes no room (U+2063).
+const saidAlready = "\u2063"
+
+// Already marks a text as said in the language of the page: Text and Format print
+// it as it is, with words of a file in it that look like words of ours.
+func Already(text string) string { return saidAlready + text }
 
 func (l *Language) text(key string, depth int) string {
 	if s, ok := l.texts[key]; ok {
@@ -337,9 +350,12 @@ func shapeOf(key, says string) (shape, bool) {
 func (l *Language) Format(key string, args ...any) string {
 	said := make([]any, len(args))
 	for i, a := range args {
-		if m, ok := a.(Message); ok {
-			said[i] = l.Of(m)
-		} else {
+		switch a := a.(type) {
+		case Message:
+			said[i] = l.Of(a)
+		case string:
+			said[i] = strings.TrimPrefix(a, saidAlready)
+		default:
 			said[i] = a
 		}
 	}

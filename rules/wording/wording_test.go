@@ -1,0 +1,42 @@
+package wording
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"testing"
+)
+
+// A text is stored as it always was, and one of an old store is read: parts, and
+// arguments that are numbers or strings.
+func TestTextIsStoredInItsParts(t *testing.T) {
+	said := Said("%s: %s", Fault("line %d", 3), Joined("%s, %q", Either([]string{"a", "b"}), Literal("2030-01-31")))
+	const stored = `{"format":"%s: %s","args":[{"format":"line %d","args":[3]},{"format":"%s, %q","args":[{"format":"%s or %s","args":[{"format":"%s","args":["a"]},"b"]},"2030-01-31"]}]}`
+	raw, err := json.Marshal(said)
+	if err != nil || string(raw) != stored {
+		t.Errorf("stored as %s, %v", raw, err)
+	}
+	var back Text
+	if err := json.Unmarshal([]byte(stored), &back); err != nil || back.String() != said.String() || back.String() != `line 3: a or b, "2030-01-31"` {
+		t.Errorf("read back as %q, %v; want %q", back, err, said)
+	}
+	for _, bad := range []string{`[]`, `{"format":1}`, `{"format":"%d","args":[1.5]}`, `{"format":"%s","args":[{"format":2}]}`} {
+		if err := json.Unmarshal([]byte(bad), &back); err == nil {
+			t.Errorf("%s was read as %q", bad, back)
+		}
+	}
+	if got := List("; ", []Text{Said("a"), Literal("b").Quoted()}).String(); got != `a; "b"` {
+		t.Errorf("a list says %q", got)
+	}
+}
+
+// What an error says in parts is found behind what was put before it.
+func TestOf(t *testing.T) {
+	said := Said("expected %s", "more")
+	if got := Of(fmt.Errorf("the form: %w", Error{said})); got.String() != "expected more" {
+		t.Errorf("found %q", got)
+	}
+	if got := Of(errors.New("another")); !got.IsZero() {
+		t.Errorf("found %q in an error without parts", got)
+	}
+}
