@@ -33,7 +33,7 @@ const (
 const usage = `airwarrant: does this oximetry test meet the written criteria for oxygen at home?
 
   airwarrant [serve] [--addr 127.0.0.1:8080] [--data DIR] [--key-file FILE] [--packs DIR] [--critical PERCENT|off] [--host NAME[,NAME...]] [--provider FILE]
-             [--criteria REGION]
+             [--criteria REGION] [--retention DAYS]
   airwarrant serve --demo [--addr 127.0.0.1:8080] [--data DIR] [--packs DIR] [--critical PERCENT|off]
   airwarrant accounts add NAME --role ROLE[,ROLE...] [--office NAME] | list | roles NAME --role ROLE[,ROLE...]
              | disable NAME | enable NAME | reset NAME   [--data DIR] [--json]
@@ -65,6 +65,7 @@ JSON: issuer, client_id, client_secret, address, roles (group: role), and if nee
 A new store is encrypted where it is given; an existing one by backup and restore --key-file into another folder.
 --table and --bucket name a store without a server, in place of --data with accounts, replay, audit, check, batch and rules
 too; region and credentials are those of the environment.
+--retention DAYS destroys, once a day, what is personal in cases that were closed longer ago; their chains can still be verified.
 check, batch and rules apply what was published in a store, and the drafts confirmed there, if one is named with --data.
 RECORDING may be - for standard input. --packs DIR uses the criteria in DIR in place of those of the program.
 --language words the worksheet in English or Spanish, days and decimals as written where the criteria come from; JSON stays

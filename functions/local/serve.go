@@ -38,9 +38,13 @@ func serve(args []string, e env) (err error) {
 	demo := fs.Bool("demo", false, "start with the demonstration scenario")
 	hosts := fs.String("host", "", "names under which a proxy on this machine serves the pages over HTTPS")
 	providerFile := fs.String("provider", "", "file of the settings of a sign-in provider")
+	days := fs.Int("retention", 0, "days that a closed case is kept, 0 for as long as the store")
 	words, err := parse(fs, args)
 	if err != nil {
 		return err
+	}
+	if *days < 0 || *days > maxRetention {
+		return fmt.Errorf("serve: --retention: expected days from 1 to %d, or 0 to keep closed cases, found %d", maxRetention, *days)
 	}
 	if len(words) != 0 {
 		return fmt.Errorf("serve: expected no further word, found %q; see airwarrant --help", words[0])
@@ -117,7 +121,7 @@ func serve(args []string, e env) (err error) {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	go anchorDaily(ctx, store, logger)
+	go daily(ctx, store, logger, time.Duration(*days)*24*time.Hour)
 	done := make(chan error, 1)
 	go func() {
 		<-ctx.Done()
@@ -132,12 +136,27 @@ func serve(args []string, e env) (err error) {
 	return <-done
 }
 
-// anchorDaily binds all chains once a day, at the start and then soon after
-// midnight, UTC.
-func anchorDaily(ctx context.Context, store casework.Store, log *slog.Logger) {
+// maxRetention keeps a duration of days within what can be reckoned with.
+const maxRetention = 36500
+
+// daily binds all chains once a day, at the start and then soon after midnight,
+// UTC, and ends what retention ends.
+func daily(ctx context.Context, store casework.Store, log *slog.Logger, retention time.Duration) {
+	tidied := ""
 	for {
-		if err := anchorOf(ctx, store, time.Now()); err != nil && ctx.Err() == nil {
+		now := time.Now()
+		if err := anchorOf(ctx, store, now); err != nil && ctx.Err() == nil {
 			log.Error("the anchor of the day could not be written; audit verify tells more", "kind", fmt.Sprintf("%T", err))
+		}
+		if day := now.UTC().Format(time.DateOnly); retention > 0 && day != tidied {
+			destroyed, removed, err := tidy(ctx, store, now, retention)
+			switch {
+			case err == nil:
+				tidied = day
+				log.Info("retention", "destroyed", destroyed, "uploads", removed)
+			case ctx.Err() == nil:
+				log.Error("retention could not be carried through and is tried again in an hour; audit verify tells more", "kind", fmt.Sprintf("%T", err))
+			}
 		}
 		select {
 		case <-ctx.Done():
@@ -145,6 +164,11 @@ func anchorDaily(ctx context.Context, store casework.Store, log *slog.Logger) {
 		case <-time.After(time.Hour):
 		}
 	}
+}
+
+// tidy ends what is kept no longer.
+func tidy(ctx context.Context, store casework.Store, at time.Time, retention time.Duration) (destroyed, removed int, err error) {
+	return casework.Tidy(ctx, store, casework.Stamp{At: at.UTC(), By: "airwarrant", Role: casework.RoleSystem}, retention)
 }
 
 // anchorOf writes the anchor of the day of an instant, unless there is one.

@@ -35,9 +35,6 @@ type sweep struct {
 	log       *slog.Logger
 }
 
-// uploadsWait is how long an upload whose event was never written stays.
-const uploadsWait = 24 * time.Hour
-
 // run does the work of one day, that of the schedule's event.
 func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 	ctx = web.WithRequestID(ctx, e.ID)
@@ -63,22 +60,9 @@ func (s *sweep) run(ctx context.Context, e events.CloudWatchEvent) error {
 		s.log.InfoContext(ctx, "nothing swept", "unfinished_move", unfinished)
 		return nil
 	}
-	destroyed := 0
-	if s.retention == 0 {
-		// The results of batches end all the same; see casework.KeptFor.
-		if _, err := casework.EndKept(ctx, s.store, casework.BatchLedger, now.Add(-casework.KeptFor)); err != nil {
-			return fmt.Errorf("results of batches: %w", err)
-		}
-	}
-	if s.retention > 0 {
-		st := casework.Stamp{At: now, By: "sweep", Role: casework.RoleSystem}
-		if destroyed, err = casework.Retain(ctx, s.store, st, now.Add(-s.retention)); err != nil {
-			return fmt.Errorf("retention: %w", err)
-		}
-	}
-	removed, err := casework.SweepUploads(ctx, s.store, now.Add(-uploadsWait))
+	destroyed, removed, err := casework.Tidy(ctx, s.store, casework.Stamp{At: now, By: "sweep", Role: casework.RoleSystem}, s.retention)
 	if err != nil {
-		return fmt.Errorf("uploads: %w", err)
+		return err
 	}
 	// The day before is over everywhere that writes with this clock.
 	day := now.AddDate(0, 0, -1).Format(time.DateOnly)

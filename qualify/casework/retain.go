@@ -44,3 +44,23 @@ func Retain(ctx context.Context, s Store, st Stamp, before time.Time) (int, erro
 	}
 	return n, nil
 }
+
+// UploadsWait is how long Tidy leaves an upload whose event was never written.
+const UploadsWait = 24 * time.Hour
+
+// Tidy does what a store needs once a day, at st.At: cases closed for longer than
+// retention are destroyed, 0 for none ever, results of batches end, and uploads
+// that nothing needs are removed. It is safe to run again.
+func Tidy(ctx context.Context, s Store, st Stamp, retention time.Duration) (destroyed, removed int, err error) {
+	if retention > 0 {
+		if destroyed, err = Retain(ctx, s, st, st.At.Add(-retention)); err != nil {
+			return destroyed, 0, fmt.Errorf("retention: %w", err)
+		}
+	} else if _, err := EndKept(ctx, s, BatchLedger, st.At.Add(-KeptFor)); err != nil {
+		return 0, 0, fmt.Errorf("results of batches: %w", err)
+	}
+	if removed, err = SweepUploads(ctx, s, st.At.Add(-UploadsWait)); err != nil {
+		return destroyed, removed, fmt.Errorf("uploads: %w", err)
+	}
+	return destroyed, removed, nil
+}
