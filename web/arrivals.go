@@ -459,7 +459,7 @@ func (s *Site) takeArrived(ctx context.Context, t ticket, size int64, at time.Ti
 	if len(data) == 0 {
 		return Arrival{State: ticketRefused, Reason: "unread"}, refusal{say: "Expected a recording; found an empty file. Choose the file as the recorder's memory gave it."}, nil
 	}
-	r, err := s.keep(ctx, f, &received{form: t.Form, data: data}, casework.Stamp{At: s.cfg.Now(), By: t.By, Role: t.Role}, facts)
+	r, err := s.keep(ctx, f, &received{form: t.Form, data: data, link: t.Link}, casework.Stamp{At: s.cfg.Now(), By: t.By, Role: t.Role}, facts)
 	if errors.Is(err, casework.ErrRefused) {
 		return no("closed", err)
 	}

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"slices"
 
+	"airwarrant/qualify/casework"
 	"airwarrant/qualify/worksheet"
 )
 
@@ -60,6 +61,7 @@ func (s *Site) compareCase(w http.ResponseWriter, q *request) error {
 		}
 		b.Rows = append(b.Rows, row)
 	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "case under other criteria")
 	s.render(w, q, http.StatusOK, "compare", page{Criteria: f.Criteria[0], Title: "Case " + f.Number + " under several sets of criteria", Body: b})
 	return nil
 }

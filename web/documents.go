@@ -348,7 +348,7 @@ func (s *Site) paperAt(q *request) (*file, paperOn, error) {
 
 // documentPage serves the picture of one page.
 func (s *Site) documentPage(w http.ResponseWriter, q *request) error {
-	_, p, err := s.paperAt(q)
+	f, p, err := s.paperAt(q)
 	if err != nil {
 		return err
 	}
@@ -360,6 +360,7 @@ func (s *Site) documentPage(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
+	s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "document "+p.title())
 	send(w, http.StatusOK, l.media, l.body)
 	return nil
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"context"
+	"errors"
 	"net/http"
 	"sync"
 	"time"
@@ -99,16 +100,28 @@ func (v *views) fresh(key string, now time.Time) bool {
 	return true
 }
 
+// forget lets the next look be a fresh one.
+func (v *views) forget(key string) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	delete(v.seen, key)
+}
+
 // viewed writes that somebody looked at a case. That it could not be written
-// must not keep a person from the page: it is logged.
+// must not keep a person from the page: it is logged, and the next look is
+// written.
 func (s *Site) viewed(ctx context.Context, f *file, who string, role casework.Role, what string) {
-	if !s.views.fresh(f.Number+"\x00"+who+"\x00"+string(role)+"\x00"+what, s.cfg.Now()) {
+	key := f.Number + "\x00" + who + "\x00" + string(role) + "\x00" + what
+	if !s.views.fresh(key, s.cfg.Now()) {
 		return
 	}
 	_, err := casework.Update(ctx, s.cfg.Store, f.Number, s.stamp(who, role), func(*casework.Case) (casework.Change, error) {
 		return casework.Viewed{Page: what}, nil
 	})
 	if err != nil {
+		if !errors.Is(err, casework.ErrHead) { // then it is written, and the list alone is behind
+			s.views.forget(key)
+		}
 		s.cfg.Log.ErrorContext(ctx, "a look could not be written to the trail", "case", f.Number, "kind", kindOf(err))
 	}
 }

@@ -22,6 +22,9 @@ import (
 
 // received is what an upload form held.
 type received struct {
+	// link is the hash of the link that it came by, "" for none: one that was
+	// withdrawn while the file was on its way lays nothing on the case.
+	link string
 	form url.Values
 	name string // the file's own name, as the browser gave it
 	data []byte
@@ -204,7 +207,12 @@ func (s *Site) keep(ctx context.Context, f *file, in *received, st casework.Stam
 		return refusal{}, err
 	}
 	add := func(decide func(*casework.Case) (casework.Change, error)) error {
-		_, err := casework.Update(ctx, s.cfg.Store, f.Number, st, decide)
+		_, err := casework.Update(ctx, s.cfg.Store, f.Number, st, func(c *casework.Case) (casework.Change, error) {
+			if _, ok := c.LinkAt(in.link, s.cfg.Now()); in.link != "" && !ok {
+				return nil, errLink
+			}
+			return decide(c)
+		})
 		if errors.Is(err, casework.ErrHead) {
 			return nil // stored; only the list is behind
 		}
@@ -385,6 +393,7 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return s.await(w, q, ticket{Case: f.Number, By: q.link.by(), Role: casework.RoleTester, Link: q.link.hash, Form: in.form, Sender: sender}, q.link.address())
 	}
+	in.link = q.link.hash
 	r, err := s.keep(q.Context(), f, in, casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}, sentBy(f, sender))
 	if err != nil {
 		return err
