@@ -12,7 +12,7 @@ import (
 var scriptWords = map[string]string{
 	"place":   "Place on the trace",
 	"start":   "at the start",
-	"help":    "Point at the trace to read it; arrow keys on it do the same, + and − draw it closer or wider, 0 draws the whole.",
+	"help":    "Point at the trace to read it; arrow keys on it do the same, + and − draw it closer or wider, 0 draws the whole. On a touch screen two fingers draw it closer, and one moves it along.",
 	"shows":   "What the trace shows",
 	"lost":    "This part of the trace could not be fetched. Try again in a minute, or load the page again.",
 	"record":  "no record",

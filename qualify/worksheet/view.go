@@ -79,7 +79,8 @@ func (ax *axis) narrow(v View, a *analysis.Analysis) {
 }
 
 // stamp is the time of day of a place on the axis, or its elapsed time, as
-// the recorder's clock told it.
+// the recorder's clock told it: to the second where its readings stand further
+// apart, because a part that is drawn ends anywhere.
 func (t *Trace) stamp(tick float64) string {
 	s := t.ax.stretches[0]
 	for _, next := range t.ax.stretches[1:] {
@@ -88,7 +89,11 @@ func (t *Trace) stamp(tick float64) string {
 		}
 		s = next
 	}
-	return timeOf(t.of.a.Stamp(t.of.rec, int64(math.Round(tick))+s.shift, s.from))
+	at := int64(math.Round(tick)) + s.shift
+	if per := t.of.a.PerSecond; step(t.of.a) >= per {
+		at = floorDiv(at+per/2, per) * per
+	}
+	return timeOf(t.of.a.Stamp(t.of.rec, at, s.from))
 }
 
 // tellPart says in words that a part alone is drawn, or that readings are

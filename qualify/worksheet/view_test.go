@@ -59,6 +59,15 @@ func TestViewPlaces(t *testing.T) {
 	if !strings.Contains(tr.Title, "from +0:03:20 to +0:06:40, a part of the session") || !strings.Contains(tr.Desc, "Figures are those of the whole session") {
 		t.Errorf("%q %q", tr.Title, tr.Desc)
 	}
+	fine := rows(recording.ClockElapsed, nil, vs)
+	fine.PerSecond = 1000
+	for _, s := range ts {
+		fine.Time = append(fine.Time, s*1000)
+	}
+	coarse, _ := draw(fine, 88)
+	if part := coarse.View(View{From: 200_387, To: 399_613}); !strings.Contains(part.Title, "from +0:03:20 to +0:06:40, a part of the session") {
+		t.Errorf("between two readings: %q", part.Title)
+	}
 	if tr.ID != "t" {
 		t.Errorf("id %q", tr.ID)
 	}

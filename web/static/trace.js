@@ -123,10 +123,11 @@ function trace(box) {
   // Places: x on the sheet and time, in what is looked at.
   const timeAt = (x) => shown[0] + ((x - left) / width) * (shown[1] - shown[0]);
   const placeOf = (ms) => left + ((ms - shown[0]) / (shown[1] - shown[0])) * width;
-  const xOf = (event) => {
+  const onSheet = (event) => {
     const edge = box.getBoundingClientRect();
-    return Math.min(right, Math.max(left, ((event.clientX - edge.left) / edge.width) * sheet));
+    return ((event.clientX - edge.left) / edge.width) * sheet;
   };
+  const xOf = (event) => Math.min(right, Math.max(left, onSheet(event)));
 
   // lay stretches the last drawing over what is looked at.
   const lay = () => {
@@ -240,28 +241,51 @@ function trace(box) {
   });
 
   // The pointer: it reads, a drag moves what is drawn closer, a press sets the
-  // cursor, and the wheel with Ctrl (or two fingers) draws closer.
-  let drag = null;
+  // cursor, and the wheel with Ctrl draws closer. Two fingers draw closer about
+  // what lies under them; one moves it along. The page scrolls under one finger as
+  // ever, up and down, and across where the whole is shown (touch-action).
+  const held = new Map(); // by pointer: where it is on the sheet, and the time that it holds
   let dragged = false;
+  const hold = () => {
+    for (const h of held.values()) h.ms = timeAt(h.x);
+  };
+  const drag = () => {
+    const [one, two] = [...held.values()].sort((a, b) => a.ms - b.ms);
+    let length = shown[1] - shown[0];
+    if (two) length = ((two.ms - one.ms) / Math.max(1, two.x - one.x)) * width;
+    length = Math.min(all, Math.max(part.shortest, length));
+    const from = one.ms - ((one.x - left) / width) * length;
+    look(from, from + length);
+    // At an end of the session a screen that is narrower than the sheet goes on.
+    const pixels = (width / sheet) * (box.getBoundingClientRect().width / length);
+    box.parentElement.scrollLeft += (from - shown[0]) * pixels;
+  };
+  const free = (event) => {
+    held.delete(event.pointerId);
+    hold();
+  };
   box.addEventListener("pointerenter", ready);
   box.addEventListener("pointerdown", (event) => {
-    dragged = false;
-    if (event.button === 0 && event.pointerType !== "touch") drag = { x: event.clientX, shown: [...shown] };
+    if (event.button !== 0 || held.size === 2) return;
+    if (held.size === 0) dragged = false;
+    held.set(event.pointerId, { x: onSheet(event), from: event.clientX });
+    hold();
+    ready();
   });
   box.addEventListener("pointermove", (event) => {
-    if (drag) {
-      const by = ((event.clientX - drag.x) / box.getBoundingClientRect().width) * sheet;
-      if (!dragged && Math.abs(event.clientX - drag.x) < 5) return;
-      if (!dragged) box.setPointerCapture(event.pointerId);
-      dragged = true;
-      const ms = (by / width) * (drag.shown[1] - drag.shown[0]);
-      look(drag.shown[0] - ms, drag.shown[1] - ms);
+    const h = held.get(event.pointerId);
+    if (!h) {
+      over = xOf(event);
+      point();
       return;
     }
-    over = xOf(event);
-    point();
+    if (!dragged && Math.abs(event.clientX - h.from) < 5) return;
+    dragged = true;
+    box.setPointerCapture(event.pointerId);
+    h.x = onSheet(event);
+    drag();
   });
-  for (const end of ["pointerup", "pointercancel"]) box.addEventListener(end, () => { drag = null; });
+  for (const end of ["pointerup", "pointercancel"]) box.addEventListener(end, free);
   box.addEventListener("pointerleave", () => {
     over = null;
     hair.hidden = true;
