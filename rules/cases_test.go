@@ -39,7 +39,7 @@ func TestCases(t *testing.T) {
 			}
 			for _, r := range results {
 				t.Run(r.Name, func(t *testing.T) {
-					if r.Message != "" {
+					if !r.Message.IsZero() {
 						t.Errorf("%s:%d: %s", r.File, r.Line, r.Message)
 					}
 				})

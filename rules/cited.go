@@ -7,6 +7,8 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+
+	"airwarrant/rules/wording"
 )
 
 // Uncited is something of a payer's criteria that a version says otherwise than
@@ -22,14 +24,20 @@ type Uncited struct {
 	Cites []string `json:"cites"`
 }
 
-// String tells expected, found and mend in one line.
-func (u Uncited) String() string {
-	say := func(s string) string { return "“" + cmp.Or(s, "nothing") + "”" }
-	cited := "it cites none of its own"
-	if len(u.Cites) > 0 {
-		cited = "it cites " + strings.Join(u.Cites, "; ")
+// Said tells expected, found and mend in a sentence; what the versions say is told
+// by the keys of the file.
+func (u Uncited) Said() wording.Text {
+	say := func(s string) wording.Text {
+		if s == "" {
+			return wording.Joined("“%s”", said("nothing"))
+		}
+		return wording.Joined("“%s”", wording.Literal(s))
 	}
-	return fmt.Sprintf("%s: expected a new or changed document beside a changed figure; found %s, before %s, and %s, as before; cite the document that says so, with its section and edition", u.What, say(u.Is), say(u.Was), cited)
+	cited := said("it cites none of its own")
+	if len(u.Cites) > 0 {
+		cited = said("it cites %s", strings.Join(u.Cites, "; "))
+	}
+	return said("%s: expected a new or changed document beside a changed figure; found %s, before %s, and %s, as before; cite the document that says so, with its section and edition.", strings.ToUpper(u.What[:1])+u.What[1:], say(u.Is), say(u.Was), cited)
 }
 
 // UncitedChanges lists what b says otherwise than a without a new citation. A

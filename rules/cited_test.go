@@ -56,8 +56,8 @@ func TestUncitedChanges(t *testing.T) {
 			var parts []string
 			for _, u := range UncitedChanges(was, comparedOf(t, text), false) {
 				parts = append(parts, u.Part)
-				if u.Was == u.Is || u.String() == "" {
-					t.Errorf("the two figures are told alike: %s", u)
+				if u.Was == u.Is || u.Said().IsZero() {
+					t.Errorf("the two figures are told alike: %s", u.Said())
 				}
 			}
 			if got := strings.Join(parts, " "); (tt.part == "") != (got == "") || !strings.Contains(" "+got+" ", " "+tt.part+" ") && tt.part != "" {
@@ -83,7 +83,7 @@ func TestUncitedChanges(t *testing.T) {
 func TestUncitedElsewhere(t *testing.T) {
 	text := strings.NewReplacer("at_or_below: 88 %", "at_or_below: 89 %", "cites:\n", "cites:\n  letter: {document: Letter}\n", "text: Note the altitude., cite: [notice]", "text: Note the altitude., cite: [letter]").Replace(comparedPack)
 	got := UncitedChanges(comparedOf(t, comparedPack), comparedOf(t, text), false)
-	if len(got) != 1 || got[0].Part != "rest" || !strings.Contains(got[0].String(), "clause rest: expected a new or changed document beside a changed figure; found “fact rest_spo2, at_or_below 89 %”, before “fact rest_spo2, at_or_below 88 %”, and it cites Example Notice, section 4, first") {
+	if len(got) != 1 || got[0].Part != "rest" || !strings.Contains(got[0].Said().String(), "Clause rest: expected a new or changed document beside a changed figure; found “fact rest_spo2, at_or_below 89 %”, before “fact rest_spo2, at_or_below 88 %”, and it cites Example Notice, section 4, first") {
 		t.Errorf("%v", got)
 	}
 }

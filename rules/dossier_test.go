@@ -132,7 +132,7 @@ func TestEveryBoundaryCaseOfTheMedicareDossier(t *testing.T) {
 			}
 			r := found[0]
 			d := r.Determination
-			if r.Message != "" || d.Outcome != b.outcome {
+			if !r.Message.IsZero() || d.Outcome != b.outcome {
 				t.Errorf("%s:%d: expected %s, found %s %s", r.File, r.Line, b.outcome, d.Outcome, r.Message)
 			}
 			held := slices.Concat(d.Allows, d.FollowUp)

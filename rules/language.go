@@ -72,6 +72,8 @@ func (l Language) Say(english string, args ...any) string {
 			said[i] = l.Quantity(*a)
 		case wording.Text:
 			said[i] = l.Tell(a)
+		case interface{ In(Language) string }: // said in the language when it is told
+			said[i] = a.In(l)
 		default:
 			said[i] = a
 		}

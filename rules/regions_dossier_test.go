@@ -198,7 +198,7 @@ func TestEveryBoundaryCaseOfOtherRegions(t *testing.T) {
 			continue
 		}
 		r := found[0]
-		if r.Message != "" || r.Determination.Outcome != b.outcome {
+		if !r.Message.IsZero() || r.Determination.Outcome != b.outcome {
 			t.Errorf("%s:%d: %s: expected %s, found %s %s", r.File, r.Line, r.Name, b.outcome, r.Determination.Outcome, r.Message)
 		}
 		if b.outcome != qualifies && len(r.Determination.Allows)+len(r.Determination.FollowUp) > 0 {

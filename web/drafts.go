@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -51,7 +50,8 @@ type draftLine struct {
 // changeLine is a proposal in a list.
 type changeLine struct {
 	Number                         int
-	Name, From, Title, State, Why  string
+	Name, From, Title, State       string
+	Why                            wording.Text
 	By, Second                     *entered // Second is nil before somebody agreed or refused
 	Withdraws, Corrects, Own, Open bool
 }
@@ -265,13 +265,15 @@ type faultLine struct {
 	In     string // the text: pack, cases or region
 	Line   int
 	Column int
-	Say    string
+	Say    wording.Text
 	Text   string // of the line, "" of a fault of the file as a whole
 }
 
 type caseLine struct {
-	Name, Outcome, Message string
-	Line                   int
+	Name    string
+	Outcome wording.Text
+	Message wording.Text // how it came out otherwise than it says
+	Line    int
 }
 
 // check looks a draft over and runs its cases. The same text is looked over once.
@@ -309,7 +311,7 @@ type foundBefore struct {
 
 func (s *Site) findingsOf(r *editions.Report, d editions.Draft) *findings {
 	f := &findings{Report: r, Changes: r.Differences}
-	add := func(in, text string, line, column int, say string) {
+	add := func(in, text string, line, column int, say wording.Text) {
 		l := faultLine{In: in, Line: line, Column: column, Say: say}
 		if lines := strings.Split(text, "\n"); line > 0 && line <= len(lines) {
 			l.Text = strings.TrimSpace(lines[line-1])
@@ -321,11 +323,11 @@ func (s *Site) findingsOf(r *editions.Report, d editions.Draft) *findings {
 		if strings.HasSuffix(p.File, "region.yaml") {
 			in, text = "region", d.Texts.Region
 		}
-		key := ""
+		say := p.Said()
 		if p.Key != "" {
-			key = p.Key + ": "
+			say = wording.Joined("%s: %s", wording.Literal(p.Key), say)
 		}
-		add(in, text, p.Line, p.Column, fmt.Sprintf("%sexpected %s; found %s; %s", key, p.Expected, p.Found, p.Mend))
+		add(in, text, p.Line, p.Column, say)
 	}
 	if r.Pack == nil {
 		return f
@@ -336,11 +338,11 @@ func (s *Site) findingsOf(r *editions.Report, d editions.Draft) *findings {
 	}
 	for _, c := range ran {
 		if c.Determination.Outcome == "" { // it did not run: a fault of the file
-			add("cases", d.Cases, c.Line, 0, c.Name+": "+c.Message)
+			add("cases", d.Cases, c.Line, 0, wording.Joined("%s: %s", wording.Literal(c.Name), c.Message))
 			continue
 		}
-		l := caseLine{Name: c.Name, Outcome: rules.PlainWord(string(c.Determination.Outcome)), Message: c.Message, Line: c.Line}
-		if c.Message != "" {
+		l := caseLine{Name: c.Name, Outcome: wording.Said(rules.PlainWord(string(c.Determination.Outcome))), Message: c.Message, Line: c.Line}
+		if !c.Message.IsZero() {
 			f.Failed++
 		}
 		f.Cases = append(f.Cases, l)
@@ -459,7 +461,7 @@ func (s *Site) discardDraft(w http.ResponseWriter, q *request) error {
 	if stale, ok := errors.AsType[*editions.StaleError](err); ok {
 		d := stale.Draft
 		return s.showDraft(w, q, http.StatusConflict, draftPageBody{Draft: d, Texts: d.Texts, Rev: d.Rev,
-			Refused: []editions.Refusal{{Rule: editions.RuleVoid, Reason: "Somebody else saved this draft meanwhile, so it was not thrown away. Look at it again first."}}})
+			Refused: []editions.Refusal{{Rule: editions.RuleVoid, Reason: wording.Said("Somebody else saved this draft meanwhile, so it was not thrown away. Look at it again first.")}}})
 	}
 	if err != nil {
 		return err

@@ -436,3 +436,48 @@ func TestDraftWords(t *testing.T) {
 		t.Errorf("values: %v, words: %v, units: %v", got, c.Words["test_state"], c.Units["rest_pao2"])
 	}
 }
+
+// TestDraftInSpanish: what is told of a draft is in the language of whoever looks,
+// also where somebody looked before in another: faults, failures of cases with why,
+// what keeps it from being proposed, and what is told of a text while it is typed.
+func TestDraftInSpanish(t *testing.T) {
+	b := valeBench(t)
+	v := b.at(Maintainer)
+	at := v.draft(strings.Replace(valeNext, "fact: rest_spo2", "fact: rest_sp02", 1), valeNextCases)
+	both := func(english, spanish []string) {
+		t.Helper()
+		v.accept = "en"
+		b.wants(v.page(at), english...)
+		v.accept = "es"
+		b.wants(v.page(at), spanish...)
+		b.lacks(v.last, english...)
+	}
+	both([]string{`expected a fact of the vocabulary; found "rest_sp02"; did you mean "rest_spo2"?`},
+		[]string{`criteria.all_of[0].fact: se esperaba un dato del vocabulario; se encontró "rest_sp02"; ¿quiso decir "rest_spo2"?`, "Se esperaban textos sin fallos; se encontraron 1."})
+
+	save := func(pack, cases string) {
+		t.Helper()
+		v.page(at)
+		rev := regexp.MustCompile(`name="rev" value="(\d+)"`).FindStringSubmatch(v.last)[1]
+		v.send(at, at, url.Values{"rev": {rev}, "pack": {pack}, "cases": {cases}})
+	}
+	save(valeNext, strings.Replace(valeNextCases, "want: {outcome: qualifies}", "want: {outcome: does_not_qualify, needs: [custody]}", 1))
+	both([]string{"outcome: expected does_not_qualify, found qualifies; needs: expected custody among them, found []; because: "},
+		[]string{"outcome: se esperaba does_not_qualify, se encontró qualifies; needs: se esperaba custody entre ellos, se encontró []; porque: ", "cumple", "Se esperaba que cada caso"})
+
+	save(strings.Replace(strings.Replace(valePack, "88 %", "87 %", 1), "2026-01-01\ntitle", "2026-07-01\ntitle", 1), valeNextCases)
+	both([]string{"expected a new or changed document beside a changed figure; found “", "as before; cite the document"},
+		[]string{"se esperaba un documento nuevo o cambiado junto a una cifra cambiada; se encontró “fact rest_spo2, at_or_below 87 %”, antes “fact rest_spo2, at_or_below 88 %”"})
+
+	for _, c := range []struct{ pack, cases, want string }{
+		{valeNext, strings.Replace(valeNextCases, "want: {outcome: qualifies}", "want: {outcom: qualifies}", 1), `columna 12: se esperaba una clave de entre outcome, disposition`},
+		{valeNext[strings.Index(valeNext, "title"):], valeNextCases, "se esperaba la clave effective_from; se encontró ninguno; añada effective_from: primer día en que rigen los criterios; coincide con el nombre del archivo"},
+		{valeNext + "\t- x", valeNextCases, "se esperaba YAML que pueda leerse; se encontró lo que el lector rechaza: "},
+		{"", valeNextCases, "se esperaba claves y valores; se encontró un archivo vacío; escriba el archivo, o bórrelo"},
+	} {
+		v.page(at)
+		v.post(at+"/check", url.Values{"pack": {c.pack}, "cases": {c.cases}})
+		b.wants(v.last, c.want)
+		b.lacks(v.last, "expected ", "; found ")
+	}
+}

@@ -149,7 +149,7 @@ var texters = map[string]bool{"Said": true, "said": true, "Fault": true, "tableF
 
 // faultFolders hold nothing but texts of faults, and what makes one elsewhere.
 var (
-	faultFolders = []string{"../rules", "../qualify/criteria", "../qualify/batch"}
+	faultFolders = []string{"../rules", "../qualify/criteria", "../qualify/batch", "../qualify/editions"}
 	refusers     = regexp.MustCompile(`^(?:\w+\.|\?\.)?(?:fail|fault|refuse|refusal|unreadable|columnsError|packError|stretchFault)$`)
 )
 

@@ -114,7 +114,7 @@ func askWords(a string) string {
 
 func (s *Site) openCase(w http.ResponseWriter, q *request) error {
 	region, p, faults := s.readNewCase(q.PostForm, q.fault)
-	choice, by := s.choiceFor(q.PostForm, p.Birth, faults)
+	choice, by := s.choiceFor(q.PostForm, p.Birth, faults, q.fault)
 	if q.PostForm.Get("which") != "" {
 		// Which criteria apply can be asked before anything else is typed.
 		for _, field := range []string{"payer", "name", "identifier"} {

@@ -10,6 +10,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // proposalPage asks for what the first person states, and shows what keeps the
@@ -22,7 +23,7 @@ type proposalPage struct {
 	Corrects   bool
 	Changes    []rules.Difference
 	Beside     string
-	Notes      []string
+	Notes      []wording.Text
 	Summary    *summaryPart
 	Form       url.Values
 	Errors     map[string]string // by field: reason, received
@@ -71,14 +72,14 @@ func (s *Site) showProposal(w http.ResponseWriter, q *request, status int, d edi
 		case err != nil && !errors.Is(err, editions.ErrNothingBeside) && !errors.Is(err, editions.ErrRefused):
 			return err
 		case err == nil && refused == nil:
-			b.Refused = append(b.Refused, editions.Refusal{Rule: editions.RuleRehearsal, Reason: "Expected a rehearsal of the draft as it stands, beside the version in force, through all stored cases; found none, or one that is not through. Rehearse it first."})
+			b.Refused = append(b.Refused, editions.Refusal{Rule: editions.RuleRehearsal, Reason: wording.Said("Expected a rehearsal of the draft as it stands, beside the version in force, through all stored cases; found none, or one that is not through. Rehearse it first.")})
 		}
 	}
 	// What is wrong with a field stands at the field.
 	b.Refused = slices.DeleteFunc(slices.Clone(b.Refused), func(r editions.Refusal) bool {
 		field := map[string]string{editions.RuleReason: "reason", "received": "received"}[r.Rule]
 		if field != "" {
-			b.Errors[field] = r.Reason
+			b.Errors[field] = q.tell("", r.Reason)
 		}
 		return field != ""
 	})
@@ -99,10 +100,10 @@ func (s *Site) propose(w http.ResponseWriter, q *request) error {
 	in := editions.Proposing{Reason: typed(q.PostForm, "reason")}
 	if day := typed(q.PostForm, "received"); day != "" {
 		if in.Received, err = rules.ParseDate(day); err != nil {
-			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: q.fault(err)}})
+			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: wording.Said("Expected a day of the calendar as YYYY-MM-DD; found %q. Mend the day.", wording.Literal(day))}})
 		}
 		if s.today().Before(in.Received) {
-			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: "Expected a day that is not after today; found a later one. Mend the day."}})
+			return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, []editions.Refusal{{Rule: "received", Reason: wording.Said("Expected a day that is not after today; found a later one. Mend the day.")}})
 		}
 	}
 	p, err := s.book.Propose(q.Context(), personOf(q), d.ID, rev, in)
@@ -110,7 +111,7 @@ func (s *Site) propose(w http.ResponseWriter, q *request) error {
 		return s.showProposal(w, q, http.StatusUnprocessableEntity, d, q.PostForm, refused.Refusals)
 	}
 	if stale, ok := errors.AsType[*editions.StaleError](err); ok {
-		return s.showProposal(w, q, http.StatusConflict, stale.Draft, q.PostForm, []editions.Refusal{{Rule: editions.RuleVoid, Reason: "Somebody else saved this draft meanwhile. Look at what changed, and propose it then."}})
+		return s.showProposal(w, q, http.StatusConflict, stale.Draft, q.PostForm, []editions.Refusal{{Rule: editions.RuleVoid, Reason: wording.Said("Somebody else saved this draft meanwhile. Look at what changed, and propose it then.")}})
 	}
 	if err != nil {
 		return err

@@ -137,7 +137,7 @@ func (s *Site) showRehearsal(w http.ResponseWriter, q *request, status int, d ed
 	case errors.Is(err, editions.ErrNothingBeside):
 		b.Nothing = true
 	case errors.As(err, &refused):
-		b.Say = refused.Refusals[0].Reason
+		b.Say = q.tell("", refused.Refusals[0].Reason)
 	case err != nil:
 		return err
 	default:
@@ -206,7 +206,7 @@ func (s *Site) rehearse(w http.ResponseWriter, q *request) error {
 	case errors.Is(err, casework.ErrConflict):
 		return s.showRehearsal(w, q, http.StatusConflict, d, "Somebody else goes on with this rehearsal at the same time. Look again in a moment.")
 	case errors.As(err, &refused):
-		return s.showRehearsal(w, q, http.StatusUnprocessableEntity, d, refused.Refusals[0].Reason)
+		return s.showRehearsal(w, q, http.StatusUnprocessableEntity, d, q.tell("", refused.Refusals[0].Reason))
 	case errors.Is(err, editions.ErrNothingBeside):
 		return s.showRehearsal(w, q, http.StatusUnprocessableEntity, d, "")
 	case err != nil:

@@ -18,6 +18,7 @@ import (
 
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 	"airwarrant/web/texts"
 )
 
@@ -98,14 +99,14 @@ func parseIn(l *texts.Language, days texts.Days) (map[string]*template.Template,
 }
 
 // functionsIn are what templates call. t says a text in the language of the
-// page, tf one with places (%s), tn one of two by a number that fills the first
+// page, one of the chain by its parts, tf one with places (%s), tn one of two by a number that fills the first
 // place (%d), tongue names the language for text of the page inside text of
 // criteria. day writes a day or an instant for people: every date of a page goes
 // through it, but for what is typed, read by machines, or names a version of
 // criteria.
 func functionsIn(l *texts.Language, days texts.Days) template.FuncMap {
 	return template.FuncMap{
-		"t":      l.Of,
+		"t":      func(v any) string { return sayIn(l, days, v) },
 		"tongue": func() string { return l.Tag },
 		"tf":     func(key string, args ...any) string { return l.Format(key, asPrinted(args)...) },
 		"tn":     func(n int, one, other string, args ...any) string { return l.Count(n, one, other, asPrinted(args)...) },
@@ -113,6 +114,15 @@ func functionsIn(l *texts.Language, days texts.Days) template.FuncMap {
 		"desk":   func(d Desk) string { return l.Text(d.Words()) },
 		"secret": newSecretField,
 	}
+}
+
+// sayIn says a text of the pages, or by its parts one of the chain.
+func sayIn(l *texts.Language, days texts.Days, v any) string {
+	told, ok := v.(wording.Text)
+	if !ok {
+		return l.Of(v)
+	}
+	return rules.Language{Tag: l.Tag, Said: l.Said, Day: daysIn(days).Day}.Tell(told)
 }
 
 // asPrinted are the arguments of a template's text as the template prints them.

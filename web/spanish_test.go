@@ -32,7 +32,7 @@ import (
 )
 
 // chainFolders hold the sources of what the chain says.
-var chainFolders = []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet"}
+var chainFolders = []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/editions", "../qualify/worksheet"}
 
 // saysAt are the calls that word a text of the chain, with the place of the text
 // among their arguments.

@@ -127,7 +127,7 @@ func (s *Site) lookedUp(w http.ResponseWriter, q *request) error {
 	if refused, ok := errors.AsType[*editions.Refused](err); ok {
 		for _, r := range refused.Refusals {
 			field := map[string]string{editions.RuleFound: "found", editions.RuleReason: "words", editions.RuleKnown: "next", editions.RuleCopy: "copy"}[r.Rule]
-			faults[field] = r.Reason
+			faults[field] = q.tell("", r.Reason)
 		}
 		if len(in.data) > 0 && faults["copy"] == "" {
 			faults["copy"] = "Nothing was stored, so the copy was not kept either. Choose it again."

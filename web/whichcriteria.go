@@ -105,7 +105,7 @@ func (s *Site) planLines(ticked []string) []planLine {
 
 // choiceFor tells which criteria apply by what the form states. faults get what
 // can't be, at its field.
-func (s *Site) choiceFor(form url.Values, birth rules.Date, faults map[string]string) (criteria.Choice, chosenBy) {
+func (s *Site) choiceFor(form url.Values, birth rules.Date, faults map[string]string, fault func(error) string) (criteria.Choice, chosenBy) {
 	by := chosenBy{Place: typed(form, "place"), Payers: form["plan"]}
 	p := criteria.Patient{Payers: by.Payers, Birth: birth, On: s.today()}
 	if strings.Contains(by.Place, "-") {
@@ -115,7 +115,7 @@ func (s *Site) choiceFor(form url.Values, birth rules.Date, faults map[string]st
 	}
 	c, err := criteria.ForPatient(s.lib, p)
 	if pe, ok := errors.AsType[*criteria.PatientError](err); ok {
-		faults[map[string]string{"country": "place", "subdivision": "place", "payer": "plan", "birth": "birth"}[pe.Field]] = sentence(errors.New(pe.Say))
+		faults[map[string]string{"country": "place", "subdivision": "place", "payer": "plan", "birth": "birth"}[pe.Field]] = fault(pe)
 	}
 	return c, by
 }

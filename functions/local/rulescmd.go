@@ -484,7 +484,7 @@ func rulesCheck(lf libraryFlags, asJSON bool, e env) error {
 				}
 				for _, c := range cases {
 					out.Cases++
-					if c.Message != "" {
+					if !c.Message.IsZero() {
 						out.Failures = append(out.Failures, fmt.Sprintf("%s:%d: %s: %s", c.File, c.Line, c.Name, c.Message))
 					}
 				}

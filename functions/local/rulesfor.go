@@ -39,7 +39,7 @@ func rulesFor(words []string, f patientFlags, lib *rules.Library, asJSON bool, w
 	}
 	c, err := criteria.ForPatient(lib, p)
 	if pe, ok := errors.AsType[*criteria.PatientError](err); ok {
-		return fmt.Errorf("rules for: --%s: %s", pe.Field, pe.Say)
+		return fmt.Errorf("rules for: --%s: %s", pe.Field, pe.Said())
 	}
 	if err != nil {
 		return err

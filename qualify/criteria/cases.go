@@ -12,6 +12,7 @@ import (
 
 	"airwarrant/qualify/analysis"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // CaseResult is what became of one boundary case of a pack. Message is "" if
@@ -22,7 +23,7 @@ type CaseResult struct {
 	File    string
 	Line    int // where the case begins, from 1
 	Name    string
-	Message string
+	Message wording.Text
 	// Determination is that of the case, the zero value where it did not run.
 	Determination Determination
 }
@@ -75,7 +76,7 @@ func ReadCases(p *rules.Pack, cases []byte, file string) *CaseSet {
 	}
 	for _, f := range d.faults {
 		s.faults = append(s.faults, CaseResult{File: file, Line: f.Line, Name: f.Key,
-			Message: fmt.Sprintf("column %d: expected %s; found %s; %s", f.Column, f.Expected, f.Found, f.Mend)})
+			Message: said("column %d: %s", f.Column, f.Said())})
 	}
 	return s
 }
@@ -94,7 +95,7 @@ func (s *CaseSet) Run(p *rules.Pack) []CaseResult {
 
 func (c *testCase) run(p *rules.Pack, file string) CaseResult {
 	r := CaseResult{File: file, Line: c.line, Name: c.name, Determination: c.determine(p, rules.Language{})}
-	r.Message = c.want.compare(p, &r.Determination)
+	r.Message = c.compare(p, &r.Determination)
 	return r
 }
 
@@ -135,7 +136,7 @@ func (s *CaseSet) In(p *rules.Pack, l rules.Language) []WordedCase {
 
 // Fails reports whether a case fails on p, and stops at the first.
 func (s *CaseSet) Fails(p *rules.Pack) bool {
-	return len(s.faults) > 0 || slices.ContainsFunc(s.cases, func(c testCase) bool { return c.run(p, s.file).Message != "" })
+	return len(s.faults) > 0 || slices.ContainsFunc(s.cases, func(c testCase) bool { return !c.run(p, s.file).Message.IsZero() })
 }
 
 // Split parts the cases into those that expect something of one of the
@@ -415,20 +416,35 @@ func (d *document) words(n ast.Node, key string, known []string) []string {
 	return out
 }
 
+// because is why a case came to what it came to, determined anew in the language
+// in which it is told.
+type because struct {
+	c       *testCase
+	p       *rules.Pack
+	english string
+}
+
+// String is it in English.
+func (b because) String() string { return b.english }
+
+// In is it in a language.
+func (b because) In(l rules.Language) string { return b.c.determine(b.p, l).Because }
+
 // compare says how the determination differs from what was wanted.
-func (w *wanted) compare(p *rules.Pack, det *Determination) string {
-	var diffs []string
-	differ := func(what, want, got string) {
+func (c *testCase) compare(p *rules.Pack, det *Determination) wording.Text {
+	w := &c.want
+	var diffs []wording.Text
+	differ := func(what wording.Text, want, got string) {
 		if want != got {
-			diffs = append(diffs, fmt.Sprintf("%s: expected %s, found %s", what, want, got))
+			diffs = append(diffs, said("%s: expected %s, found %s", what, want, got))
 		}
 	}
-	differ("outcome", w.outcome, string(det.Outcome))
+	differ(literal("outcome"), w.outcome, string(det.Outcome))
 	if w.disposition != "" {
-		differ("disposition", w.disposition, det.Disposition)
+		differ(literal("disposition"), w.disposition, det.Disposition)
 	}
 	if w.barred != "" {
-		differ("barred", w.barred, fmt.Sprint(det.CustodyBarred))
+		differ(literal("barred"), w.barred, fmt.Sprint(det.CustodyBarred))
 	}
 	if w.decides != "" {
 		decides := "none"
@@ -437,7 +453,7 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 				decides = l.Name
 			}
 		}
-		differ("decides", w.decides, decides)
+		differ(literal("decides"), w.decides, decides)
 	}
 	found := map[string]*Finding{}
 	var walk func(fs []Finding)
@@ -452,10 +468,10 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 		for _, id := range w.verdicts[v] {
 			f := found[id]
 			if f == nil {
-				diffs = append(diffs, fmt.Sprintf("clause %s: expected %s, found no such part; the root's verdict is the outcome", id, v))
+				diffs = append(diffs, said("clause %s: expected %s, found no such part; the root's verdict is the outcome", id, string(v)))
 				continue
 			}
-			differ("clause "+id, string(v), string(f.Outcome))
+			differ(said("clause %s", id), string(v), string(f.Outcome))
 		}
 	}
 	var asked []string
@@ -464,7 +480,7 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 	}
 	for _, n := range w.needs {
 		if !slices.Contains(asked, n) {
-			diffs = append(diffs, fmt.Sprintf("needs: expected %s among them, found [%s]", n, strings.Join(asked, ", ")))
+			diffs = append(diffs, said("needs: expected %s among them, found [%s]", n, strings.Join(asked, ", ")))
 		}
 	}
 	for _, name := range textKeys {
@@ -474,11 +490,11 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 		}
 		found := sentences(p, det, name)
 		if len(want) == 0 && len(found) > 0 {
-			diffs = append(diffs, name+": expected nothing, found "+strings.Join(found, " | "))
+			diffs = append(diffs, said("%s: expected nothing, found %s", name, strings.Join(found, " | ")))
 		}
 		for _, a := range want {
 			if !slices.ContainsFunc(found, func(s string) bool { return strings.Contains(s, a) }) {
-				diffs = append(diffs, fmt.Sprintf("%s: expected %q, found [%s]", name, a, strings.Join(found, " | ")))
+				diffs = append(diffs, said("%s: expected %q, found [%s]", name, a, strings.Join(found, " | ")))
 			}
 		}
 	}
@@ -486,15 +502,15 @@ func (w *wanted) compare(p *rules.Pack, det *Determination) string {
 		for _, name := range []string{"allows", "follow_up", "open", "document"} {
 			for _, s := range sentences(p, det, name) {
 				if strings.Contains(s, text) {
-					diffs = append(diffs, fmt.Sprintf("lacks: expected no sentence with %q, found %q under %s", text, s, name))
+					diffs = append(diffs, said("lacks: expected no sentence with %q, found %q under %s", text, s, name))
 				}
 			}
 		}
 	}
-	if len(diffs) > 0 {
-		diffs = append(diffs, "because: "+det.Because)
+	if len(diffs) == 0 {
+		return wording.Text{}
 	}
-	return strings.Join(diffs, "; ")
+	return wording.List("; ", append(diffs, said("because: %s", because{c, p, det.Because})))
 }
 
 // cautionsBeyond are the cautions that not every worksheet of the pack bears.

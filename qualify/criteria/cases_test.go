@@ -50,7 +50,7 @@ cases:
 		t.Fatalf("expected 4 results, found %d: %+v", len(results), results)
 	}
 	for i, r := range results {
-		if r.Message != "" || r.File != "xx.cases.yaml" || r.Name == "" || r.Determination.Criteria != "xx-test" {
+		if !r.Message.IsZero() || r.File != "xx.cases.yaml" || r.Name == "" || r.Determination.Criteria != "xx-test" {
 			t.Errorf("case %d: %+v", i, r)
 		}
 	}
@@ -105,7 +105,7 @@ func TestRunCasesTellsTheDifference(t *testing.T) {
 		var all []string
 		line := 0
 		for _, r := range RunCases(p, []byte(c.file), "xx.cases.yaml") {
-			all = append(all, r.Message)
+			all = append(all, r.Message.String())
 			line = r.Line
 		}
 		if s := strings.Join(all, "\n"); !strings.Contains(s, c.words) || line == 0 {

@@ -1,11 +1,11 @@
 package criteria
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Patient is what is stated of one for the choice of criteria. Everything may
@@ -27,10 +27,16 @@ const OtherPayer = "other"
 const Elsewhere = "elsewhere"
 
 // PatientError is a statement about a patient that can't be right.
-type PatientError struct{ Field, Say string } // Field: country, subdivision, payer, birth
+type PatientError struct {
+	Field string // country, subdivision, payer, birth
+	why   wording.Text
+}
 
 // Error says which statement, and what is wrong with it.
-func (e *PatientError) Error() string { return e.Field + ": " + e.Say }
+func (e *PatientError) Error() string { return e.Field + ": " + e.why.String() }
+
+// Said is what is wrong, without the field, in its parts.
+func (e *PatientError) Said() wording.Text { return e.why }
 
 // Standing is whether criteria apply to a patient.
 type Standing string
@@ -145,16 +151,16 @@ func (p *Patient) check(lib *rules.Library) error {
 			continue
 		}
 		if err := rules.CheckPlace(code); err != nil {
-			return &PatientError{field, err.Error()}
+			return &PatientError{field, wording.Of(err)}
 		}
 	}
 	switch {
 	case p.Country != rules.CountryOf(p.Country):
-		return &PatientError{"country", fmt.Sprintf("expected the two letters of a country; found the subdivision %s; state it as the subdivision", p.Country)}
+		return &PatientError{"country", said("expected %s; found %s; %s", said("the two letters of a country"), said("the subdivision %s", p.Country), said("state it as the subdivision"))}
 	case p.Subdivision != "" && p.Subdivision == rules.CountryOf(p.Subdivision):
-		return &PatientError{"subdivision", fmt.Sprintf("expected a subdivision such as US-NC; found the country %s; leave it out if it is not known", p.Subdivision)}
+		return &PatientError{"subdivision", said("expected %s; found %s; %s", said("a subdivision such as US-NC"), said("the country %s", p.Subdivision), said("leave it out if it is not known"))}
 	case p.Country != "" && p.Subdivision != "" && rules.CountryOf(p.Subdivision) != p.Country:
-		return &PatientError{"subdivision", fmt.Sprintf("expected a subdivision of %s; found %s; mend one of the two", p.Country, p.Subdivision)}
+		return &PatientError{"subdivision", said("expected %s; found %s; %s", said("a subdivision of %s", p.Country), literal(p.Subdivision), said("mend one of the two"))}
 	case p.Country == "":
 		p.Country = rules.CountryOf(p.Subdivision)
 	}
@@ -164,11 +170,11 @@ func (p *Patient) check(lib *rules.Library) error {
 	}
 	for _, w := range p.Payers {
 		if w != OtherPayer && !slices.Contains(words, w) {
-			return &PatientError{"payer", fmt.Sprintf("expected one of %s, %s; found %q; choose one", strings.Join(words, ", "), OtherPayer, w)}
+			return &PatientError{"payer", said("expected %s; found %s; %s", said("one of %s, %s", strings.Join(words, ", "), OtherPayer), wording.Literal(w).Quoted(), said("choose one"))}
 		}
 	}
 	if !p.Birth.IsZero() && !p.On.IsZero() && p.On.Before(p.Birth) {
-		return &PatientError{"birth", fmt.Sprintf("expected a day up to %s; found %s; check the date", p.On, p.Birth)}
+		return &PatientError{"birth", said("expected %s; found %s; %s", said("a day up to %s", p.On), wording.Joined("%s", p.Birth), said("check the date"))}
 	}
 	return nil
 }

@@ -77,7 +77,7 @@ func TestScope(t *testing.T) {
 		t.Errorf("%d results", len(results))
 	}
 	for _, r := range results {
-		if r.Message != "" {
+		if !r.Message.IsZero() {
 			t.Errorf("%d: %s: %s", r.Line, r.Name, r.Message)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // draftKind is the kind of the notes that hold drafts, by id.
@@ -220,7 +221,7 @@ func (b *Book) NewDraft(ctx context.Context, who Person, in Beginning) (Draft, e
 	if in.From != "" {
 		p := lib.Find(in.From)
 		if p == nil || p.Region.Region != in.Region || p.Unreadable != "" {
-			return Draft{}, refuse(RuleCorrection, "Expected a version of %s to begin from; found none with the SHA-256 %.12s. Choose one of the list.", in.Region, in.From)
+			return Draft{}, refuse(RuleCorrection, said("Expected a version of %s to begin from; found none with the SHA-256 %.12s. Choose one of the list.", in.Region, in.From))
 		}
 		d.Texts.Pack, d.Cases = string(p.Text), string(p.Cases)
 		if p.Text != nil {
@@ -268,11 +269,14 @@ var folderName = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
 // fits refuses what no draft can hold.
 func (d *Draft) fits() error {
 	if !folderName.MatchString(d.Region) || len(d.Region) > 64 {
-		return refuse(RuleRegion, "Expected the name of a region as its folder bears it, at most 64 small letters, digits and single dashes; found %.80q. Mend the name.", d.Region)
+		return refuse(RuleRegion, said("Expected the name of a region as its folder bears it, at most 64 small letters, digits and single dashes; found %.80q. Mend the name.", d.Region))
 	}
-	for what, text := range map[string]string{"the version": d.Pack, "its cases": d.Cases, "region.yaml": d.Texts.Region} {
-		if len(text) > textLimit {
-			return refuse(RuleFaults, "Expected at most %d bytes for %s; found %d. Leave out what is no criterion.", textLimit, what, len(text))
+	for _, part := range []struct {
+		what wording.Text
+		text string
+	}{{said("the version"), d.Pack}, {said("its cases"), d.Cases}, {wording.Literal("region.yaml").Text(), d.Texts.Region}} {
+		if len(part.text) > textLimit {
+			return refuse(RuleFaults, said("Expected at most %d bytes for %s; found %d. Leave out what is no criterion.", textLimit, part.what, len(part.text)))
 		}
 	}
 	return nil

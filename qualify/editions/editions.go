@@ -28,6 +28,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Errors that a caller tells apart with errors.Is. A *Refused and a *StaleError
@@ -58,11 +59,11 @@ type Signed struct {
 
 // Refusal is one reason why something is not to be done.
 type Refusal struct {
-	Rule   string `json:"rule"`           // a word of the constants Rule…
-	Part   string `json:"part,omitempty"` // id of the clause or key of the pack, if it is about one
-	Was    string `json:"was,omitempty"`  // what the version before says there, in words
-	Is     string `json:"is,omitempty"`   // what the draft says there, in words
-	Reason string `json:"reason"`         // expected, found, mend, as a sentence in English
+	Rule   string       // a word of the constants Rule…
+	Part   string       // id of the clause or key of the pack, if it is about one
+	Was    string       // what the version before says there, by the keys of the file
+	Is     string       // what the draft says there, by the keys of the file
+	Reason wording.Text // expected, found, mend, as a sentence
 }
 
 // The rules of publication, as Refusal.Rule names them.
@@ -95,7 +96,7 @@ type Refused struct{ Refusals []Refusal }
 func (e *Refused) Error() string {
 	s := ErrRefused.Error()
 	for _, r := range e.Refusals {
-		s += "\n" + r.Reason
+		s += "\n" + r.Reason.String()
 	}
 	return s
 }
@@ -103,9 +104,12 @@ func (e *Refused) Error() string {
 // Is reports ErrRefused.
 func (e *Refused) Is(target error) bool { return target == ErrRefused }
 
-func refuse(rule, format string, args ...any) *Refused {
-	return &Refused{[]Refusal{{Rule: rule, Reason: fmt.Sprintf(format, args...)}}}
+func refuse(rule string, reason wording.Text) *Refused {
+	return &Refused{[]Refusal{{Rule: rule, Reason: reason}}}
 }
+
+// said is a text of what keeps something from being done.
+var said = wording.Fault
 
 // Book is the criteria of one house. It may be used from several goroutines, and
 // several Books of several processes may share a store.
@@ -281,7 +285,7 @@ func (b *Book) version(ctx context.Context, region rules.Region, p *Proposal) (*
 	pack, err := readPack(region, text, cases)
 	switch {
 	case err != nil:
-		return unread("this version of the program does not read it: " + firstLine(err) + "; use the version that published it, or publish a correction")
+		return unread("this version of the program does not read it: " + firstFault(err).String() + "; use the version that published it, or publish a correction")
 	case pack.EffectiveFrom != p.Version:
 		return unread("its text is in force from " + pack.EffectiveFrom.String() + "; restore the store from a backup")
 	}
@@ -300,12 +304,12 @@ func readPack(region rules.Region, text, cases []byte) (*rules.Pack, error) {
 	return pack, nil
 }
 
-func firstLine(err error) string {
+func firstFault(err error) wording.Text {
 	var problems rules.Problems
 	if errors.As(err, &problems) && len(problems) > 0 {
-		return problems[0].String()
+		return problems[:1].Said()
 	}
-	return err.Error()
+	return wording.Literal(err.Error()).Text()
 }
 
 // text reads an upload of texts; why says what is wrong with it. An error is
@@ -341,7 +345,7 @@ func (p Person) signed(at time.Time) Signed { return Signed{p.Account, p.Name, p
 // maintains reports whether a person writes and proposes.
 func (p Person) maintains() error {
 	if p.Account == "" || p.Name == "" || p.Role != casework.RoleMaintainer {
-		return refuse(RuleRole, "Expected an account that acts as maintainer; found %q. Act in that role, or ask somebody who has it.", p.Role)
+		return refuse(RuleRole, said("Expected an account that acts as maintainer; found %q. Act in that role, or ask somebody who has it.", p.Role))
 	}
 	return nil
 }
@@ -349,7 +353,7 @@ func (p Person) maintains() error {
 // seconds reports whether a person may be the second one.
 func (p Person) seconds() error {
 	if p.Account == "" || p.Name == "" || p.Role != casework.RoleMaintainer && p.Role != casework.RoleAdministrator {
-		return refuse(RuleRole, "Expected an account that acts as maintainer or administrator; found %q. Act in one of these roles, or ask somebody who has it.", p.Role)
+		return refuse(RuleRole, said("Expected an account that acts as maintainer or administrator; found %q. Act in one of these roles, or ask somebody who has it.", p.Role))
 	}
 	return nil
 }

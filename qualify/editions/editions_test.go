@@ -155,7 +155,7 @@ func refusedBy(t testing.TB, err error, rule, word string) {
 		t.Fatalf("expected a refusal by %q, found %v", rule, err)
 	}
 	for _, x := range r.Refusals {
-		if x.Rule == rule && strings.Contains(x.Reason, word) {
+		if x.Rule == rule && strings.Contains(x.Reason.String(), word) {
 			return
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/rehearsal"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // The kinds of entries in the ledger casework.Criteria.
@@ -94,7 +95,7 @@ type Proposal struct {
 	// State is what became of it, By whom and why in Second and Why.
 	State  ProposalState `json:"-"`
 	Second Signed        `json:"-"` // who approved or turned down; zero while it is open or void
-	Why    string        `json:"-"` // of turned down and void
+	Why    wording.Text  `json:"-"` // of turned down and void
 }
 
 // ProposalState is what became of a proposal.
@@ -227,7 +228,7 @@ func (s *state) apply(e casework.Entry) error {
 		case e.Kind != KindTurnedDown && (a.By.Account == p.By.Account || p.Withdraws != (e.Kind == KindWithdrawn)):
 			return fmt.Errorf("%s of proposal %d: one person did both, or it is of another kind; restore the store from a backup", e.Kind, a.Proposal)
 		}
-		p.Second, p.Why = a.By, a.Reason
+		p.Second, p.Why = a.By, wording.Literal(a.Reason).Text()
 		p.State = Approved
 		switch e.Kind {
 		case KindTurnedDown:

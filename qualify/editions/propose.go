@@ -11,6 +11,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Proposing is what the first person states beside the draft.
@@ -85,13 +86,13 @@ func (b *Book) propose(ctx context.Context, who Person, d Draft, st *state, at t
 		p.Beside = r.Beside.SHA256
 	}
 	if d.Corrects != "" && in.Reason == "" {
-		r.refuse(RuleReason, "Expected the reason of the correction in words; found none. Say what was wrong and who found it.")
+		r.refuse(RuleReason, said("Expected the reason of the correction in words; found none. Say what was wrong and who found it."))
 	}
 	if len(in.Reason) > reasonLimit {
-		r.refuse(RuleReason, "Expected at most %d letters for the reason; found %d. Shorten it.", reasonLimit, len(in.Reason))
+		r.refuse(RuleReason, said("Expected at most %d letters for the reason; found %d. Shorten it.", reasonLimit, len(in.Reason)))
 	}
 	if dayOf(at).Before(in.Received) {
-		r.refuse(RuleKnown, "Expected a day of receipt not after today, %s; found %s. Mend the day.", dayOf(at), in.Received)
+		r.refuse(RuleKnown, said("Expected a day of receipt not after today, %s; found %s. Mend the day.", dayOf(at), in.Received))
 	}
 	for _, n := range st.order {
 		q := st.proposals[n]
@@ -100,8 +101,8 @@ func (b *Book) propose(ctx context.Context, who Person, d Draft, st *state, at t
 		}
 		if why, err := b.voided(ctx, q, st); err != nil {
 			return nil, err
-		} else if why == "" {
-			r.refuse(RulePending, "Expected no other proposal for %s from %s; found number %d by %s, which waits for a second person. Have it approved or turned down first.", q.Region, q.Version, q.Number, q.By.Name)
+		} else if why.IsZero() {
+			r.refuse(RulePending, said("Expected no other proposal for %s from %s; found number %d by %s, which waits for a second person. Have it approved or turned down first.", q.Region, q.Version.String(), q.Number, q.By.Name))
 		}
 	}
 	if r.Pack != nil {
@@ -138,7 +139,7 @@ func (b *Book) finished(ctx context.Context, d Draft, lib *rules.Library) (*Rehe
 		return nil, err
 	}
 	if !r.Progress.Done {
-		return nil, refuse(RuleRehearsal, "Expected a rehearsal of the draft as it stands, beside the version in force, through all stored cases; found none, or one that is not through. Rehearse it first.")
+		return nil, refuse(RuleRehearsal, said("Expected a rehearsal of the draft as it stands, beside the version in force, through all stored cases; found none, or one that is not through. Rehearse it first."))
 	}
 	return &Rehearsed{Plan: plan.ID(), InForce: r.InForce, Draft: r.Draft, Begun: r.Begun, Ended: r.Ended.At, Summary: r.Progress.Summary}, nil
 }
@@ -158,14 +159,14 @@ func (b *Book) ProposeWithdrawal(ctx context.Context, who Person, packSHA256, re
 		var found []Refusal
 		v := counting(st.library, packSHA256)
 		if v == nil {
-			return nil, refuse(RuleClosed, "Expected a version that counts; found none with the SHA-256 %.12s. It was withdrawn or corrected, or never published.", packSHA256)
+			return nil, refuse(RuleClosed, said("Expected a version that counts; found none with the SHA-256 %.12s. It was withdrawn or corrected, or never published.", packSHA256))
 		}
 		if reason == "" || len(reason) > reasonLimit {
-			found = append(found, Refusal{Rule: RuleReason, Reason: fmt.Sprintf("Expected the reason of the withdrawal in words, at most %d letters; found %d. Say what was wrong and who found it.", reasonLimit, len(reason))})
+			found = append(found, Refusal{Rule: RuleReason, Reason: said("Expected the reason of the withdrawal in words, at most %d letters; found %d. Say what was wrong and who found it.", reasonLimit, len(reason))})
 		}
 		for _, n := range st.order {
 			if q := st.proposals[n]; q.State == Open && q.Withdraws && q.PackSHA256 == packSHA256 {
-				found = append(found, Refusal{Rule: RulePending, Reason: fmt.Sprintf("Expected no other proposal to withdraw it; found number %d by %s, which waits for a second person.", q.Number, q.By.Name)})
+				found = append(found, Refusal{Rule: RulePending, Reason: said("Expected no other proposal to withdraw it; found number %d by %s, which waits for a second person.", q.Number, q.By.Name)})
 			}
 		}
 		if found != nil {
@@ -190,34 +191,34 @@ func counting(lib *rules.Library, sha string) *rules.Pack {
 }
 
 // voided says why an open proposal can no longer be approved, "" if it can.
-func (b *Book) voided(ctx context.Context, p *Proposal, st *state) (string, error) {
+func (b *Book) voided(ctx context.Context, p *Proposal, st *state) (wording.Text, error) {
 	if p.Withdraws {
 		if counting(st.library, p.PackSHA256) == nil {
-			return "the version no longer counts", nil
+			return said("the version no longer counts"), nil
 		}
-		return "", nil
+		return wording.Text{}, nil
 	}
 	d, err := b.Draft(ctx, p.Draft)
 	if errors.Is(err, ErrNotFound) {
-		return "the draft was discarded", nil
+		return said("the draft was discarded"), nil
 	}
 	if err != nil {
-		return "", err
+		return wording.Text{}, err
 	}
 	if d.SHA256() != p.DraftSHA256 {
-		return fmt.Sprintf("the draft was changed by %s at %s", d.Saved.Name, d.Saved.At.Format(time.RFC3339)), nil
+		return said("the draft was changed by %s at %s", d.Saved.Name, d.Saved.At.Format(time.RFC3339)), nil
 	}
 	beside := ""
 	if v := besideOf(d, st.library); v != nil {
 		beside = v.SHA256
 	}
 	if beside != p.Beside {
-		return "another version is in force beside it since", nil
+		return said("another version is in force beside it since"), nil
 	}
 	if p.RegionSHA256 != "" && regionBeside(p.Region, st.library) != p.RegionBeside {
-		return "region.yaml is another one since", nil
+		return said("region.yaml is another one since"), nil
 	}
-	return "", nil
+	return wording.Text{}, nil
 }
 
 // regionBeside is the SHA-256 of the region.yaml that counts, "" for none.
@@ -285,7 +286,7 @@ func (b *Book) shown(ctx context.Context, st *state, number int) (*Proposal, err
 		if err != nil {
 			return nil, err
 		}
-		if why != "" {
+		if !why.IsZero() {
 			p.State, p.Why = Void, why
 		}
 	}
@@ -354,17 +355,17 @@ func (b *Book) Approve(ctx context.Context, who Person, in Approval) (*Proposal,
 			return nil, err
 		}
 		if p.By.Account == who.Account {
-			return nil, refuse(RuleSecond, "Expected another person than %s, who proposed it; found the same account. A second maintainer or an administrator has to read it and approve.", p.By.Name)
+			return nil, refuse(RuleSecond, said("Expected another person than %s, who proposed it; found the same account. A second maintainer or an administrator has to read it and approve.", p.By.Name))
 		}
 		if in != p.Approval() {
-			return nil, refuse(RuleHash, "Expected the approval of proposal %d as it stands; found that of another text or another rehearsal. Open the proposal again and read what it says now.", p.Number)
+			return nil, refuse(RuleHash, said("Expected the approval of proposal %d as it stands; found that of another text or another rehearsal. Open the proposal again and read what it says now.", p.Number))
 		}
 		why, err := b.voided(ctx, p, st)
 		if err != nil {
 			return nil, err
 		}
-		if why != "" {
-			return nil, refuse(RuleVoid, "Expected the draft and the version beside it as they were when it was proposed; found that %s. Propose it again.", why)
+		if !why.IsZero() {
+			return nil, refuse(RuleVoid, said("Expected the draft and the version beside it as they were when it was proposed; found that %s. Propose it again.", why))
 		}
 		if !p.Withdraws {
 			if d, err = b.Draft(ctx, p.Draft); err != nil {
@@ -379,7 +380,7 @@ func (b *Book) Approve(ctx context.Context, who Person, in Approval) (*Proposal,
 				return nil, err
 			}
 			if texts != d.Texts {
-				return nil, refuse(RuleHash, "Expected the texts that were proposed; found others in the store. Propose it again.")
+				return nil, refuse(RuleHash, said("Expected the texts that were proposed; found others in the store. Propose it again."))
 			}
 		}
 		return answered{Proposal: p.Number, Entry: p.Entry, By: who.signed(at), Region: p.Region, Version: p.Version, PackSHA256: p.PackSHA256,
@@ -403,9 +404,9 @@ func open(p *Proposal) error {
 	case p == nil:
 		return ErrNotFound
 	case p.State == Approved:
-		return refuse(RuleClosed, "Expected an open proposal; found that %s approved number %d at %s.", p.Second.Name, p.Number, p.Second.At.Format(time.RFC3339))
+		return refuse(RuleClosed, said("Expected an open proposal; found that %s approved number %d at %s.", p.Second.Name, p.Number, p.Second.At.Format(time.RFC3339)))
 	case p.State == TurnedDown:
-		return refuse(RuleClosed, "Expected an open proposal; found that %s turned number %d down at %s. Propose it again.", p.Second.Name, p.Number, p.Second.At.Format(time.RFC3339))
+		return refuse(RuleClosed, said("Expected an open proposal; found that %s turned number %d down at %s. Propose it again.", p.Second.Name, p.Number, p.Second.At.Format(time.RFC3339)))
 	}
 	return nil
 }
@@ -418,7 +419,7 @@ func (b *Book) TurnDown(ctx context.Context, who Person, number int, reason stri
 	}
 	reason = strings.TrimSpace(reason)
 	if reason == "" || len(reason) > reasonLimit {
-		return refuse(RuleReason, "Expected the reason in words, at most %d letters; found %d. Say what has to change.", reasonLimit, len(reason))
+		return refuse(RuleReason, said("Expected the reason in words, at most %d letters; found %d. Say what has to change.", reasonLimit, len(reason)))
 	}
 	_, err := b.change(ctx, who, KindTurnedDown, func(st *state, at time.Time) (any, error) {
 		p := st.proposals[number]

@@ -86,11 +86,11 @@ func (b *Book) Plan(ctx context.Context, d Draft) (*rehearsal.Plan, error) {
 func (b *Book) plan(ctx context.Context, d Draft, lib *rules.Library) (*rehearsal.Plan, error) {
 	region, err := regionOf(d, lib)
 	if err != nil {
-		return nil, refuse(RuleRegion, "Expected a region that can be read; found a fault. Mend region.yaml first.")
+		return nil, refuse(RuleRegion, said("Expected a region that can be read; found a fault. Mend region.yaml first."))
 	}
 	pack, err := readPack(region, []byte(d.Pack), []byte(d.Cases))
 	if err != nil {
-		return nil, refuse(RuleFaults, "Expected a draft without a fault; found one. Mend it first: %s", firstLine(err))
+		return nil, refuse(RuleFaults, said("Expected a draft without a fault; found one. Mend it first: %s", firstFault(err)))
 	}
 	confirmed, err := Confirmed(ctx, b.store, lib)
 	if err != nil {

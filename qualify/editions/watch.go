@@ -15,6 +15,7 @@ import (
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // ReviewDays is how long a document counts as read, in days, unless whoever read
@@ -265,20 +266,20 @@ func (b *Book) LookedUp(ctx context.Context, who Person, in Looked) (Reading, er
 		r.Next = today.AddDays(ReviewDays)
 	}
 	var refusals []Refusal
-	add := func(rule, format string, args ...any) {
-		refusals = append(refusals, Refusal{Rule: rule, Reason: fmt.Sprintf(format, args...)})
+	add := func(rule string, reason wording.Text) {
+		refusals = append(refusals, Refusal{Rule: rule, Reason: reason})
 	}
 	if in.Found != FoundSame && in.Found != FoundChanged && in.Found != FoundGone {
-		add(RuleFound, "Expected what was found: the same, changed, or gone; found %.20q. Choose one.", in.Found)
+		add(RuleFound, said("Expected what was found: the same, changed, or gone; found %.20q. Choose one.", in.Found))
 	}
 	if r.Words == "" && in.Found != FoundSame || len(r.Words) > reasonLimit {
-		add(RuleReason, "Expected what changed in words, at most %d letters; found %d. Say what it says now, or where it went.", reasonLimit, len(r.Words))
+		add(RuleReason, said("Expected what changed in words, at most %d letters; found %d. Say what it says now, or where it went.", reasonLimit, len(r.Words)))
 	}
 	if !today.Before(r.Next) || today.AddDays(nextLimit).Before(r.Next) {
-		add(RuleKnown, "Expected a day after today, %s, and at most %d days ahead; found %s. Choose another.", today, nextLimit, r.Next)
+		add(RuleKnown, said("Expected a day after today, %s, and at most %d days ahead; found %s. Choose another.", today, nextLimit, r.Next))
 	}
 	if len(in.Copy) > CopyLimit {
-		add(RuleCopy, "Expected a copy of at most %d MiB; found more. Keep the pages that matter.", CopyLimit>>20)
+		add(RuleCopy, said("Expected a copy of at most %d MiB; found more. Keep the pages that matter.", CopyLimit>>20))
 	}
 	if refusals != nil {
 		return Reading{}, &Refused{refusals}
