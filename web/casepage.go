@@ -79,7 +79,7 @@ type caseBody struct {
 	Arrivals  []arrivalLine
 	Recording *recordingView
 	Same      sameView
-	Gone      []goneFile // recordings that were withdrawn
+	Gone      []goneFile // recordings and documents that were withdrawn
 	Withdraw  withdrawForm
 	Columns   string
 	Zone      string

@@ -152,24 +152,26 @@ func (s *Site) layOn(ctx context.Context, from *file, u *casework.Upload, number
 	return other.Number, "", nil
 }
 
-// goneFile is a recording that was withdrawn, with who saw it.
+// goneFile is a recording or a document that was withdrawn, with who saw it.
 type goneFile struct {
 	Short, Why, By, At, To string
 	Links                  int // that were stopped
 	Readers                []readerLine
 }
 
-// readerLine is one who looked at the case while the recording was on it.
+// readerLine is one who looked at the case while the file was on it.
 type readerLine struct {
 	Who, Desk, First, Last string
 	Looks                  int
 	Pages                  []string
 }
 
-// gone lists the recordings that were withdrawn, each with everybody who
-// looked at the case from the time it came until it went, as the events tell.
+// gone lists the recordings and documents that were withdrawn, each with
+// everybody who looked at the case from the time it came until it went, as the
+// events tell.
 func (s *Site) gone(ctx context.Context, f *file) ([]goneFile, error) {
-	if !slices.ContainsFunc(f.Uploads, func(u casework.Upload) bool { return u.Withdrawn }) {
+	if !slices.ContainsFunc(f.Uploads, func(u casework.Upload) bool { return u.Withdrawn }) &&
+		!slices.ContainsFunc(f.Documents, func(d casework.Document) bool { return d.Withdrawn }) {
 		return nil, nil
 	}
 	events, err := s.cfg.Store.Events(ctx, f.Number, 1)
@@ -178,29 +180,43 @@ func (s *Site) gone(ctx context.Context, f *file) ([]goneFile, error) {
 	}
 	var out []goneFile
 	came := map[string]int{} // index of the event by which it came
+	kinds := map[string]string{}
+	went := func(i int, sha string, why casework.Ref, g goneFile) error {
+		e := events[i]
+		g.By, g.At = e.By, moment(e.At)
+		text, err := f.Reveal(ctx, s.cfg.Store, why)
+		if err != nil {
+			return err
+		}
+		g.Why = string(text)
+		g.Readers, err = readersOf(events[came[sha] : i+1])
+		out = append(out, g)
+		return err
+	}
 	for i, e := range events {
+		var err error
 		switch e.Kind {
 		case casework.KindUploadAdded:
-			ch, err := changeOf[casework.UploadAdded](e)
-			if err != nil {
-				return nil, err
-			}
+			var ch casework.UploadAdded
+			ch, err = changeOf[casework.UploadAdded](e)
 			came[ch.SHA256] = i
+		case casework.KindDocumentAdded:
+			var ch casework.DocumentAdded
+			ch, err = changeOf[casework.DocumentAdded](e)
+			came[ch.SHA256], kinds[ch.SHA256] = i, ch.Is
 		case casework.KindUploadWithdrawn:
-			ch, err := changeOf[casework.UploadWithdrawn](e)
-			if err != nil {
-				return nil, err
+			var ch casework.UploadWithdrawn
+			if ch, err = changeOf[casework.UploadWithdrawn](e); err == nil {
+				err = went(i, ch.SHA256, ch.Reason, goneFile{Short: clipHash(ch.SHA256), To: ch.To, Links: len(ch.Links)})
 			}
-			g := goneFile{Short: clipHash(ch.SHA256), By: e.By, At: moment(e.At), To: ch.To, Links: len(ch.Links)}
-			why, err := f.Reveal(ctx, s.cfg.Store, ch.Reason)
-			if err != nil {
-				return nil, err
+		case casework.KindDocumentWithdrawn:
+			var ch casework.DocumentWithdrawn
+			if ch, err = changeOf[casework.DocumentWithdrawn](e); err == nil {
+				err = went(i, ch.SHA256, ch.Reason, goneFile{Short: kinds[ch.SHA256] + " " + clipHash(ch.SHA256)})
 			}
-			g.Why = string(why)
-			if g.Readers, err = readersOf(events[came[ch.SHA256] : i+1]); err != nil {
-				return nil, err
-			}
-			out = append(out, g)
+		}
+		if err != nil {
+			return nil, err
 		}
 	}
 	return out, nil

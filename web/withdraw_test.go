@@ -126,3 +126,26 @@ func TestOwnFileIsWithdrawn(t *testing.T) {
 	page = v.send(one, one+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Sent a third time."}})
 	b.wants(page, "Sent twice.", "Sent a third time.", "2 links were stopped.")
 }
+
+// A document of another person goes the same way: why, and who saw it.
+func TestWrongDocumentIsWithdrawn(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	v.page(address + "/papers")
+	if w := v.sendParts(address+"/papers", map[string]string{"form": v.token(), "kind": "note", "name": "Bran Oake", "date": "2026-02-01"}, "document", DemoFax()); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+	sha := must(b.Site.open(t.Context(), strings.TrimPrefix(address, "/cases/"))).papers()[0].SHA256
+	b.wants(v.page(address), "≠ differs", "Bran Oake")
+	if w := v.get(address + "/documents/" + short(sha)); w.Code != http.StatusOK {
+		t.Fatalf("status %d", w.Code)
+	}
+	v.send(address+"/papers", address+"/documents/withdraw", url.Values{"sha256": {sha}, "reason": {"It is of another patient."}, "back": {"papers"}})
+	*b.clock = b.clock.Add(20 * time.Minute)
+	b.wants(v.page(address), "Withdrawn: note "+short(sha), "“It is of another patient.” By M. Reyes", "document note "+short(sha)+" as it came", "Who looked at the case while it was there")
+	b.lacks(v.last, "≠ differs")
+	if w := v.get(address + "/documents/" + short(sha)); w.Code != http.StatusForbidden {
+		t.Errorf("the document after it: status %d, want 403, as for one that was never there", w.Code)
+	}
+}
