@@ -37,7 +37,7 @@ type heldForm struct {
 
 type heldField struct{ Name, Value string }
 
-// heldLine is a value with the question that it answers, "" if that has no name.
+// heldLine is what was typed to one question, "" if that has no name.
 type heldLine struct{ Of, Value string }
 
 // heldUnseen are fields that nobody types: hidden ones, and those of buttons.
@@ -81,11 +81,15 @@ func (s *Site) held(w http.ResponseWriter, q *request, rt Route, err error) *hel
 			if slices.Contains(heldUnseen, kind) || !strings.ContainsFunc(v, func(r rune) bool { return !unicode.IsSpace(r) }) {
 				continue
 			}
-			l := heldLine{Value: v}
+			of := ""
 			if def, ok := rules.Lookup(fact); ok && !errors.Is(err, errCode) { // without the code no question is told
-				l.Of = def.Question
+				of = def.Question
 			}
-			h.Lines = append(h.Lines, l)
+			if i := slices.IndexFunc(h.Lines, func(l heldLine) bool { return l.Of == of }); i >= 0 && of != "" {
+				h.Lines[i].Value += " · " + v // a value and its place
+				continue
+			}
+			h.Lines = append(h.Lines, heldLine{of, v})
 		}
 	}
 	if len(h.Lines) == 0 {

@@ -204,3 +204,51 @@ func TestOutsideBackAndDoubleClick(t *testing.T) {
 		t.Errorf("%d cases were opened", n)
 	}
 }
+
+// tab opens another window of the same browser.
+func (b *browser) tab() *browser {
+	b.t.Helper()
+	ctx, cancel := cdp.NewContext(b.ctx)
+	b.t.Cleanup(cancel)
+	c := *b
+	c.ctx = ctx
+	return &c
+}
+
+// TestOutsideSessionEndsInAForm: what was typed stands on the page, also of an
+// upload with its file, and goes through once the desk is taken in another window.
+func TestOutsideSessionEndsInAForm(t *testing.T) {
+	var minutes atomic.Int64
+	b := openSite(t, func(c *web.Config, _ string) {
+		c.Demo = true
+		c.Now = func() time.Time { return time.Now().Add(time.Duration(minutes.Load()) * time.Minute) }
+	})
+	b.sit(web.Intake)
+	b.visitCase("Cassius Penhallow")
+	address := b.path()
+	b.give("#questions form", map[string]string{"v.awake_spo2": "92", "d.awake_spo2": "visit note", "t.awake_spo2": "2026-03-14", "p.awake_spo2": "3"})
+	minutes.Store(31)
+	b.press("#questions form button")
+	b.wants("What you typed is not lost", "visit note", "Which saturation awake")
+	b.look("82-session-ended")
+	b.fits("82-session-ended")
+	window := b.tab()
+	window.sit(web.Intake)
+	b.press("main form button.main")
+	if b.path() == address+"/facts" { // the page was made for the session that ended
+		b.press("main form button.main")
+	}
+	b.wants("92 %")
+
+	b.ready("Ada Merrin")
+	night := filepath.Join(t.TempDir(), "night.csv")
+	if err := os.WriteFile(night, []byte("Time,SpO2,Pulse\n2024-03-13 22:00:00,88,60\n2024-03-13 22:00:04,87,61\n2024-03-13 22:00:08,86,62\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.give("#recording form", map[string]string{"zone": "America/Chicago"})
+	b.do(cdp.SetUploadFiles("#file", []string{night}))
+	minutes.Store(62)
+	b.press("#recording form[data-upload] button[type=submit]")
+	b.settled("main [data-again], main form button.main")
+	b.wants("What you typed is not lost", "America/Chicago")
+}
