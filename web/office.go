@@ -459,6 +459,12 @@ func (f *file) staleIn(name string, l rules.Language) string {
 	if day, ok := f.Case.Facts["test_date"]; ok && day.K > a.K {
 		return l.Say("The date of the test was changed since, on %s.", l.Stamp(moment(day.At)))
 	}
+	if since := f.Corrected(); since.K > a.K {
+		return l.Say("The patient of the case was stated otherwise since, on %s: it may have been another chart.", l.Stamp(moment(since.At)))
+	}
+	if since := f.Moved(); since.K > a.K {
+		return l.Say("Another stretch of the recording was chosen since, on %s.", l.Stamp(moment(since.At)))
+	}
 	for _, u := range f.Uploads {
 		if u.Withdrawn && u.At.Before(a.At) {
 			if now := f.upload(); now == nil || now.At.After(a.At) {

@@ -189,6 +189,9 @@ func TestAnswersGrowStale(t *testing.T) {
 			v.page(address)
 			v.send(address, address+"/withdraw", url.Values{"sha256": {first(shaForm, v.last)}, "reason": {"Cut off."}, "whose": {"same"}})
 		}, "The recording that was on the case then was withdrawn since"},
+		{"the patient", func(v *visitor, address string) {
+			v.send(address, address+"/patient", url.Values{"name": {"Cassia Penhallow"}, "birth": {"1955-01-31"}, "identifier": {"HV-20460"}})
+		}, "The patient of the case was stated otherwise since, on Jun 1, 2026"},
 		{"another fact", func(v *visitor, address string) {
 			v.send(address, address+"/facts", url.Values{"part": {"stated"}, "v.sleep_apnea": {"true"}})
 		}, ""},
@@ -209,6 +212,26 @@ func TestAnswersGrowStale(t *testing.T) {
 		}
 		b.wants(page, "? out of date", tt.want)
 		b.wants(v.page(address), "? out of date", tt.want)
+	}
+}
+
+// An answer was given beside the stretch that was shown then.
+func TestAnswersGrowStaleWithTheStretch(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Marama Tidewell")
+	v := b.at(Intake)
+	v.send(address, address+"/session", url.Values{"session": {"2"}})
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	asked := first(regexp.MustCompile(`name="a\.([a-z0-9_]+)"`), out.page(link))
+	b.lacks(out.send(link, link, quill(url.Values{"a." + asked: {"not_in_chart"}})), "out of date")
+	v.send(address, address+"/session", url.Values{"again": {"1"}})
+	v.send(address, address+"/session", url.Values{"session": {"1"}})
+	const want = "Another stretch of the recording was chosen since, on"
+	b.wants(out.page(link), "? out of date", want)
+	b.wants(v.page(address), "? out of date", want)
+	if !strings.Contains(out.last, `name="a.`+asked+`"`) {
+		t.Error("the office is not asked again")
 	}
 }
 
@@ -458,4 +481,25 @@ func TestOfficeAnswersAtOnce(t *testing.T) {
 	if !slices.Equal(codes, []int{303, 422, 422, 422}) {
 		t.Errorf("statuses %v, want one stored and the others told", codes)
 	}
+}
+
+// A link was sent for one person: a correction leaves it, another person ends it.
+func TestLinkEndsWithAnotherPatient(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	link := b.links(address)[Office]
+	out := b.guest(link)
+	v := b.at(Intake)
+	for _, p := range []url.Values{{"name": {"Cassia Penhallow"}, "birth": {"1955-01-31"}}, {"name": {"Penhallow, Cassia"}, "birth": {"1955-01-13"}}} {
+		v.send(address, address+"/patient", p)
+		out.page(link)
+	}
+	v.send(address, address+"/patient", url.Values{"name": {"Bran Oake"}, "birth": {"1948-01-02"}})
+	if w := out.get(link); w.Code != http.StatusNotFound {
+		t.Errorf("the link of the person before: status %d, want 404", w.Code)
+	}
+	b.lacks(out.last, "Bran", "Oake")
+	b.wants(v.page(address+"/trail"), "link "+secretHash(strings.TrimPrefix(link, "/office/"))[:8]+" stopped")
+	fresh := b.links(address)[Office]
+	b.wants(b.guest(fresh).page(fresh), "Bran Oake")
 }

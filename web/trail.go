@@ -60,7 +60,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event, l rule
 			}
 			words += ". Criteria chosen: " + chosenWords(by)
 		}
-		return words, nil
+		return words + stoppedWords(ch.Links), nil
 	case casework.KindFactsStated:
 		ch, err := changeOf[casework.FactsStated](e)
 		if err != nil {

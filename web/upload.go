@@ -358,7 +358,11 @@ func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
 		if f.Edited != seen {
 			return nil, casework.ErrConflict
 		}
-		return s.sealPatient(q.Context(), f.Case, p)
+		ch, err := s.sealPatient(q.Context(), f.Case, p)
+		if !sameName(f.Patient.Name, p.Name) && f.Patient.Birth != p.Birth {
+			ch.Links = f.OpenLinks(s.cfg.Now()) // that is another person
+		}
+		return ch, err
 	})
 	if err != nil {
 		return err

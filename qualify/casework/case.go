@@ -37,7 +37,24 @@ type Case struct {
 	// asked and heard are k of the last link for an office and of the last
 	// answer of one. They follow from the events and are no part of the hash.
 	asked, heard int
+	// corrected and moved are when the patient was last stated otherwise, and when
+	// a recording's stretch was; neither is part of the hash.
+	corrected, moved Since
 }
+
+// Since is the event by which something became what it is; K is 0 for none.
+type Since struct {
+	K  int
+	At time.Time
+}
+
+// Corrected is when somebody else was last stated as the patient, or the same
+// person otherwise; zero if the first statement stands.
+func (c *Case) Corrected() Since { return c.corrected }
+
+// Moved is when another stretch of a recording was chosen, or another way to read
+// it, or the choice was taken back; zero if the first choice of each stands.
+func (c *Case) Moved() Since { return c.moved }
 
 // Identity is the latest IdentityConfirmed; K is 0 if there is none.
 type Identity struct {

@@ -149,6 +149,9 @@ type PatientStated struct {
 	// Chosen is on what the criteria of the case were chosen: where the patient
 	// lives, who pays, and why others were taken; "" if nothing was stated.
 	Chosen Ref `json:"chosen,omitzero"`
+	// Links are the links that it stops, by the SHA-256 of their secrets: whoever
+	// has them was let in for another person.
+	Links []string `json:"links,omitempty"`
 }
 
 // Kind returns KindPatientStated.
@@ -157,7 +160,14 @@ func (v PatientStated) refs() []Ref {
 	return append([]Ref{v.Name, v.BirthDate, v.Chosen}, v.Identifiers...)
 }
 func (v PatientStated) apply(c *Case, e Event) error {
+	if c.Patient.Name != "" {
+		c.corrected = Since{e.K, e.At}
+	}
+	if err := c.stopLinks(v.Links); err != nil {
+		return err
+	}
 	c.Patient = v
+	c.Patient.Links = nil // of the event, not of the patient
 	// Words that said why it is the same person were said of another name.
 	c.Identity = Identity{}
 	return nil
@@ -298,6 +308,9 @@ func (v SessionChosen) apply(c *Case, e Event) error {
 	return c.changeUpload(v.SHA256, func(u *Upload) {
 		if u.Session != v.Session || !bytes.Equal(u.Reading, v.Reading) {
 			u.Spans = nil // they were judged in another stretch
+			if u.Session != 0 {
+				c.moved = Since{e.K, e.At}
+			}
 		}
 		u.Session, u.Reading = v.Session, v.Reading
 	})
