@@ -81,6 +81,7 @@ type caseBody struct {
 	Same      sameView
 	Gone      []goneFile // recordings and documents that were withdrawn
 	Withdraw  withdrawForm
+	Correct   correctForm
 	Columns   string
 	Zone      string
 	AskHow    bool
@@ -234,6 +235,10 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 	days := s.daysOf(q, f.Criteria[0])
 	if b.Gone, err = s.gone(ctx, f); err != nil {
 		return nil, err
+	}
+	b.Correct = correctForm{Name: f.Patient.Name, Birth: f.Patient.Birth.String(), Identifier: f.Patient.Identifier}
+	if p.part == "who" {
+		b.Correct = correctForm{true, typed(p.form, "name"), typed(p.form, "birth"), typed(p.form, "identifier")}
 	}
 	if p.part == "withdraw" {
 		b.Withdraw = withdrawForm{Open: true, Reason: typed(p.form, "reason"), To: typed(p.form, "to"), Same: p.form.Get("whose") == "same"}

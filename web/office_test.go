@@ -484,17 +484,19 @@ func TestOfficeAnswersAtOnce(t *testing.T) {
 }
 
 // A link was sent for one person: a correction leaves it, another person ends it.
+// What is on a case is of one person too: another gets a case of their own.
 func TestLinkEndsWithAnotherPatient(t *testing.T) {
-	b := newBench(t, &storetest.Memory{}, true)
-	address := b.demoAddress("Cassius Penhallow")
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
 	link := b.links(address)[Office]
 	out := b.guest(link)
-	v := b.at(Intake)
-	for _, p := range []url.Values{{"name": {"Cassia Penhallow"}, "birth": {"1955-01-31"}}, {"name": {"Penhallow, Cassia"}, "birth": {"1955-01-13"}}} {
+	for _, p := range []url.Values{{"name": {"Ada Merryn"}, "birth": {"1951-05-04"}}, {"name": {"Merryn, Ada"}, "birth": {"1951-04-05"}}} {
 		v.send(address, address+"/patient", p)
 		out.page(link)
 	}
-	v.send(address, address+"/patient", url.Values{"name": {"Bran Oake"}, "birth": {"1948-01-02"}})
+	oake := url.Values{"name": {"Bran Oake"}, "birth": {"1948-01-02"}}
+	v.send(address, address+"/patient", maps.Clone(oake))
 	if w := out.get(link); w.Code != http.StatusNotFound {
 		t.Errorf("the link of the person before: status %d, want 404", w.Code)
 	}
@@ -502,4 +504,13 @@ func TestLinkEndsWithAnotherPatient(t *testing.T) {
 	b.wants(v.page(address+"/trail"), "link "+secretHash(strings.TrimPrefix(link, "/office/"))[:8]+" stopped")
 	fresh := b.links(address)[Office]
 	b.wants(b.guest(fresh).page(fresh), "Bran Oake")
+
+	v.send(address, address+"/custody", custody("order_on_file"))
+	v.page(address)
+	if w := v.post(address+"/patient", url.Values{"name": {"Cora Pine"}, "birth": {"1944-02-29"}}); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("another person on what is of the first: status %d, want 422", w.Code)
+	}
+	b.wants(v.last, "Open a case for the other person", `value="Cora Pine"`)
+	b.lacks(v.page(address), "Cora Pine")
+	v.send(address, address+"/patient", url.Values{"name": {"Brann Oake"}, "birth": {"1948-01-02"}})
 }

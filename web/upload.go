@@ -337,18 +337,21 @@ func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
 	}
 	_, p, faults := s.readNewCase(form, q.fault)
 	delete(faults, "payer")
-	if len(faults) > 0 {
+	refuse := func(say string) error {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
 			return err
 		}
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "who", form: q.PostForm, say: say})
+	}
+	if len(faults) > 0 {
 		var say []string
 		for _, k := range []string{"name", "birth", "identifier"} {
 			if faults[k] != "" {
 				say = append(say, faults[k])
 			}
 		}
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "who", form: q.PostForm, say: strings.Join(say, " ")})
+		return refuse(strings.Join(say, " "))
 	}
 	seen := formK(q.PostForm)
 	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
@@ -358,18 +361,35 @@ func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
 		if f.Edited != seen {
 			return nil, casework.ErrConflict
 		}
+		another := !sameName(f.Patient.Name, p.Name) && f.Patient.Birth != p.Birth
+		if another && len(f.Case.Facts)+len(f.Uploads)+len(f.Documents)+len(f.Answers) > 0 {
+			return nil, errAnother
+		}
 		ch, err := s.sealPatient(q.Context(), f.Case, p)
-		if !sameName(f.Patient.Name, p.Name) && f.Patient.Birth != p.Birth {
-			ch.Links = f.OpenLinks(s.cfg.Now()) // that is another person
+		if another {
+			ch.Links = f.OpenLinks(s.cfg.Now())
 		}
 		return ch, err
 	})
+	if errors.Is(err, errAnother) {
+		return refuse("Expected this patient with a name or a birth date corrected; found another name and another birth date, and what is on the case is of the person before. Open a case for the other person: a recording goes there when it is withdrawn here.")
+	}
 	if err != nil {
 		return err
 	}
 	seeOther(w, "/cases/"+number+"#who")
 	return nil
 }
+
+// correctForm is the form that corrects the patient: what the case holds, or
+// what was typed and not accepted.
+type correctForm struct {
+	Open                    bool
+	Name, Birth, Identifier string
+}
+
+// errAnother: what is on the case is of another person.
+var errAnother = errors.New("another person than what is on the case is of")
 
 // senders are the footings that somebody outside states by sending a file.
 var senders = []string{"sent_by_tester", "sent_by_practitioner"}
