@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"fmt"
+	"math/big"
 	"net/url"
 	"regexp"
 	"strings"
@@ -31,10 +32,12 @@ type field struct {
 	Where    bool // asks where in the chart it stands
 	AskBy    bool // and who found it
 	Place    placeText
-	NotThere string // words of the answer "unknown"
-	To       string // of a line: the page where it is answered
-	decimal  string // decimal sign of the page that it was typed on
-	before   string // what was stated when the page was made: sent back as it stood, it is not asked about
+	NotThere string     // words of the answer "unknown"
+	To       string     // of a line: the page where it is answered
+	Ways     twoWays    // asks which number was typed
+	form     url.Values // that it was filled from
+	decimal  string     // decimal sign of the page that it was typed on
+	before   string     // what was stated when the page was made: sent back as it stood, it is not asked about
 }
 
 type choice struct {
@@ -96,8 +99,19 @@ func (f field) fill(form url.Values) field {
 	if u := typed(form, "u."+f.Name); u != "" && len(f.Units) > 0 {
 		f.Unit = u
 	}
+	if f.Kind == "number" || f.Kind == "oxygen" {
+		f.Ways, f.form = waysOf(form, f.numberKey()), form
+	}
 	f.Place = placeText{typed(form, "d."+f.Name), typed(form, "t."+f.Name), typed(form, "p."+f.Name), typed(form, "b."+f.Name)}
 	return f
+}
+
+// numberKey is the name under which the number of a field is typed.
+func (f field) numberKey() string {
+	if f.Kind == "oxygen" {
+		return "q." + f.Name
+	}
+	return "v." + f.Name
 }
 
 // typed returns one answer of a form without the blanks around it.
@@ -142,7 +156,9 @@ func (f field) statement() (statement, bool, error) {
 	}
 	var err error
 	if f.Kind == "number" || f.Kind == "oxygen" {
-		if f.Text, err = decimalTyped(f.Text, f.decimal); err != nil && f.text() != f.before {
+		stood := f.text() == f.before
+		if f.Text, err = numberTyped(f.form, f.numberKey(), f.decimal); err != nil && !stood {
+			ask(f.form, f.numberKey())
 			return statement{}, false, err
 		}
 	}
@@ -190,21 +206,81 @@ var withSign = regexp.MustCompile(`^(-?\d+)([,.])(\d+)$`)
 
 // decimalTyped is a number as facts have it: a comma before decimals becomes a
 // point. Before exactly three digits a comma may divide thousands, and so may a
-// point on a page whose decimal sign is a comma: that is asked and never guessed.
-// Behind a single 0 neither does. What is no number of this form stays as it is.
-// decimal is the sign of the page, "" a point; with an error the text stays.
-func decimalTyped(text, decimal string) (string, error) {
+// point on a page whose decimal sign is a comma: that is asked and never guessed,
+// unless chosen says which of the two it is. Behind a single 0 neither does. What is no
+// number of this form stays as it is. decimal is the sign of the page, "" a point;
+// with an error, a *twoWaysError, the text stays.
+func decimalTyped(text, decimal, chosen string) (string, error) {
 	m := withSign.FindStringSubmatch(text)
 	if m == nil {
 		return text, nil
 	}
 	if whole := strings.TrimPrefix(m[1], "-"); len(m[3]) == 3 && len(whole) <= 3 && whole[0] != '0' && (m[2] == "," || decimal == ",") {
-		if decimal == "," {
-			return text, errors.New("expected a number that can be read in one way; found a comma or a point before exactly three digits; write two or four digits behind it for decimals, or leave it out for thousands")
+		if chosen == m[1]+"."+m[3] || chosen == m[1]+m[3] {
+			return chosen, nil
 		}
-		return text, errors.New("expected a number that can be read in one way; found a comma before three digits; write a point for decimals, or leave the comma out for thousands")
+		if decimal == "," {
+			return text, &twoWaysError{wording.Said("expected a number that can be read in one way; found a comma or a point before exactly three digits; write two or four digits behind it for decimals, or leave it out for thousands, or choose which number it is")}
+		}
+		return text, &twoWaysError{wording.Said("expected a number that can be read in one way; found a comma before three digits; write a point for decimals, or leave the comma out for thousands, or choose which number it is")}
 	}
 	return m[1] + "." + m[3], nil
+}
+
+// twoWaysError asks which of two numbers a typed one is.
+type twoWaysError struct{ wording.Text }
+
+// Said is the question in its parts, and Error is it in English.
+func (e *twoWaysError) Said() wording.Text { return e.Text }
+func (e *twoWaysError) Error() string      { return e.String() }
+
+// twoWays are the two numbers that a typed one can be, for whoever typed it to
+// choose one; without Choices nothing is asked.
+type twoWays struct {
+	Name    string // of the answer in the form
+	Choices []way
+}
+
+type way struct {
+	Value string // the number as facts have it
+	Words wording.Text
+	On    bool
+}
+
+// wayKey is the name of the answer to which number the field of a form means, and
+// asksKey that of the mark that it was asked.
+func wayKey(key string) string  { return "way." + key }
+func asksKey(key string) string { return "asks." + key }
+
+// numberTyped is decimalTyped of a field of a form.
+func numberTyped(form url.Values, key, decimal string) (string, error) {
+	return decimalTyped(typed(form, key), decimal, typed(form, wayKey(key)))
+}
+
+// ask marks the field of a form as asked about, so that the page shows the question
+// beside it.
+func ask(form url.Values, key string) { form.Set(asksKey(key), "1") }
+
+// waysOf is the question beside the field of a form: where it was just asked, or
+// was answered for the number that stands there.
+func waysOf(form url.Values, key string) twoWays {
+	m := withSign.FindStringSubmatch(typed(form, key))
+	if m == nil || len(m[3]) != 3 {
+		return twoWays{}
+	}
+	decimals, thousands, chosen := m[1]+"."+m[3], m[1]+m[3], typed(form, wayKey(key))
+	if !form.Has(asksKey(key)) && chosen != decimals && chosen != thousands {
+		return twoWays{}
+	}
+	low, high := new(big.Int), new(big.Int)
+	low.SetString(m[1], 10) // digits, by the form
+	if high.Add(low, big.NewInt(1)); strings.HasPrefix(m[1], "-") {
+		low, high = new(big.Int).Sub(low, big.NewInt(1)), low
+	}
+	return twoWays{Name: wayKey(key), Choices: []way{
+		{decimals, wording.Said("with decimals: more than %s and less than %s", wording.Literal(low.String()), wording.Literal(high.String())), chosen == decimals},
+		{thousands, wording.Said("without decimals: %s", wording.Literal(thousands)), chosen == thousands},
+	}}
 }
 
 // statement is one fact as somebody stated it: the text is kept as typed, so

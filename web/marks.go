@@ -70,6 +70,8 @@ type markRow struct {
 	markSlot
 	From, Until, Flow string
 	Devices           []choice
+	FlowWays          twoWays // asks which number Flow is
+	flowAsks          error   // that it can be read in two ways
 	Error             string
 }
 
@@ -104,7 +106,7 @@ func (f *file) marksOf(ev *evaluation, p posted) *marksView {
 	}
 	rows := marksStated(st, rd.SHA256, v.slots())
 	if p.part == "marks" {
-		rows = marksTyped(p.form, v.slots())
+		rows = marksTyped(p.form, v.slots(), "")
 	}
 	for i := range rows {
 		rows[i].Error = p.faults[rows[i].Key]
@@ -194,13 +196,15 @@ func marksStated(st statement, sha string, slots []markSlot) []markRow {
 	return out
 }
 
-// marksTyped lays what a form held into the rows.
-func marksTyped(form url.Values, slots []markSlot) []markRow {
+// marksTyped lays what a form held into the rows, typed on a page with a decimal
+// sign.
+func marksTyped(form url.Values, slots []markSlot, decimal string) []markRow {
 	var out []markRow
 	for _, slot := range slots {
 		r := markRow{markSlot: slot, From: typed(form, "from."+slot.Key), Until: typed(form, "until."+slot.Key)}
 		if slot.Oxygen {
-			r.Flow = typed(form, "flow."+slot.Key)
+			r.Flow, r.flowAsks = numberTyped(form, "flow."+slot.Key, decimal)
+			r.FlowWays = waysOf(form, "flow."+slot.Key)
 		}
 		out = append(out, r.withDevices(typed(form, "device."+slot.Key)))
 	}
@@ -274,6 +278,10 @@ func readMarks(rows []markRow, rd qualify.Reading, session int, walk bool, fault
 			faults[row.Key] = "Expected from and until; found only one of them. State both, or clear the row."
 			continue
 		}
+		if row.flowAsks != nil {
+			faults[row.Key] = fault(row.flowAsks)
+			continue
+		}
 		r := row.role(rd)
 		item := stretchYAML(r)
 		if _, err := criteria.ParseValue("recordings", item); err != nil {
@@ -323,7 +331,19 @@ func (s *Site) stateMarks(w http.ResponseWriter, q *request) error {
 	if v == nil || ev.differs {
 		return casework.ErrConflict // what was marked is not there any more
 	}
-	text, faults := readMarks(marksTyped(q.PostForm, v.slots()), ev.own.Readings[0], ev.own.Session, v.Walk, q.fault)
+	in, err := s.wording(q, f)
+	if err != nil {
+		return err
+	}
+	rows := marksTyped(q.PostForm, v.slots(), in.Decimal)
+	for i := range rows {
+		if rows[i].Flow == v.Rows[i].Flow {
+			rows[i].flowAsks = nil // it stood so before
+		} else if rows[i].flowAsks != nil {
+			ask(q.PostForm, "flow."+rows[i].Key)
+		}
+	}
+	text, faults := readMarks(rows, ev.own.Readings[0], ev.own.Session, v.Walk, q.fault)
 	refuse := func(say string) error {
 		f, err := s.open(q.Context(), number)
 		if err != nil {

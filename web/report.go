@@ -32,6 +32,8 @@ type figure struct {
 	Document string `json:"document"`
 	Page     string `json:"page"`
 	At       string `json:"at"` // a point, "47.5%,31%" from left and top, or words
+	// Of a typed one: that level or value can be read in two ways.
+	levelAsks, valueAsks error
 }
 
 func (g figure) empty() bool {
@@ -182,6 +184,8 @@ type figureRow struct {
 	Pin      bool   // a press on the picture gives this figure its place
 	Remove   bool
 	Errors   map[string]string
+	// LevelWays and ValueWays ask which number was typed.
+	LevelWays, ValueWays twoWays
 }
 
 func (s *Site) reportPage(w http.ResponseWriter, q *request) error {
@@ -367,6 +371,7 @@ func (s *Site) rowFor(no int, g figure, pin int, papers []paperOn, open *openPag
 		r.Pinned = placeWords(g.At)
 	}
 	r.Remove = p.form.Get(fmt.Sprint("r.", no)) != ""
+	r.LevelWays, r.ValueWays = waysOf(p.form, fmt.Sprint("l.", no)), waysOf(p.form, fmt.Sprint("v.", no))
 	for key, say := range p.faults {
 		if field, n, _ := strings.Cut(key, "."); n == strconv.Itoa(no) {
 			r.Errors[field] = say
@@ -384,10 +389,11 @@ func typedFigures(form url.Values, decimal string) []figure {
 	var out []figure
 	for n := 1; n <= min(rowOf(form.Get("rows")), figuresLimit); n++ {
 		key := func(k string) string { return typed(form, fmt.Sprint(k, ".", n)) }
+		g := figure{Measure: key("m"), Unit: key("u"), Document: key("d"), Page: key("p"), At: key("a")}
 		// What may be read in two ways is told by check.
-		level, _ := decimalTyped(key("l"), decimal)
-		value, _ := decimalTyped(key("v"), decimal)
-		out = append(out, figure{Measure: key("m"), Level: level, Value: value, Unit: key("u"), Document: key("d"), Page: key("p"), At: key("a")})
+		g.Level, g.levelAsks = numberTyped(form, fmt.Sprint("l.", n), decimal)
+		g.Value, g.valueAsks = numberTyped(form, fmt.Sprint("v.", n), decimal)
+		out = append(out, g)
 	}
 	return out
 }
@@ -395,9 +401,8 @@ func typedFigures(form url.Values, decimal string) []figure {
 // fieldKeys names the field of the form for each key of a figure.
 var fieldKeys = map[string]string{"measure": "m", "spo2": "l", "value": "v", "unit": "u", "document": "d", "page": "p", "at": "a"}
 
-// check tells what is wrong with a figure that was typed on a page with a decimal
-// sign, by field. One that stood before is not asked about again.
-func (g figure) check(decimal string, before []figure, fault func(error) string) map[string]string {
+// check tells what is wrong with a figure that was typed, by field. One that stood before is not asked about again.
+func (g figure) check(before []figure, fault func(error) string) map[string]string {
 	out := map[string]string{}
 	if !slices.ContainsFunc(measureWords, func(c choice) bool { return c.Value == g.Measure }) {
 		out["m"] = "Expected what the figure is of; found nothing. Choose it."
@@ -415,9 +420,9 @@ func (g figure) check(decimal string, before []figure, fault func(error) string)
 	stood := func(o figure) bool {
 		return o.Measure == g.Measure && o.Level == g.Level && o.Value == g.Value && o.Unit == g.Unit
 	}
-	for name, text := range map[string]string{"l": g.Level, "v": g.Value} {
-		if _, err := decimalTyped(text, decimal); err != nil && !slices.ContainsFunc(before, stood) {
-			out[name] = fault(err)
+	for name, asks := range map[string]error{"l": g.levelAsks, "v": g.valueAsks} {
+		if asks != nil && !slices.ContainsFunc(before, stood) {
+			out[name] = fault(asks)
 		}
 	}
 	if rowOf(g.Page) < 1 {
@@ -485,8 +490,12 @@ func (s *Site) stateFigures(w http.ResponseWriter, q *request) error {
 		if g.empty() || form.Get(fmt.Sprint("r.", i+1)) != "" {
 			continue
 		}
-		for field, say := range g.check(in.Decimal, before, q.fault) {
-			faults[fmt.Sprint(field, ".", i+1)] = say
+		for field, say := range g.check(before, q.fault) {
+			key := fmt.Sprint(field, ".", i+1)
+			faults[key] = say
+			if field == "l" && g.levelAsks != nil || field == "v" && g.valueAsks != nil {
+				ask(form, key)
+			}
 		}
 		list = append(list, g)
 	}

@@ -307,7 +307,7 @@ func (s *Site) trail(w http.ResponseWriter, q *request) error {
 		behind := func(k int) string { return at + "?" + url.Values{"after": {trailToken(k)}}.Encode() }
 		b.Next, b.Last = behind(last), behind(b.Events-trailSize)
 	}
-	s.render(w, q, http.StatusOK, "trail", page{Title: "Trail of case " + b.Number, Body: b})
+	s.render(w, q, http.StatusOK, "trail", page{Criteria: c.Criteria[0], Title: "Trail of case " + b.Number, Body: b})
 	return nil
 }
 

@@ -245,3 +245,15 @@ func TestLongTrailComesInPages(t *testing.T) {
 		t.Errorf("the table has %d lines for %d events", n, b.events(number))
 	}
 }
+
+// The days of a trail are written as those of the other pages of its case.
+func TestTrailWritesDaysOfTheCriteria(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	for region, day := range map[string]string{medicare: "Jun 1, 2026", "es-separ": "1 Jun 2026"} {
+		address := v.open(region, merrin)
+		page := v.page(address + "/trail")
+		b.wants(page, day+" 09:00")
+		b.lacks(page, map[string]string{"Jun 1, 2026": "1 Jun 2026", "1 Jun 2026": "Jun 1, 2026"}[day])
+	}
+}
