@@ -164,6 +164,9 @@ func (s *Site) casePage(w http.ResponseWriter, q *request) error {
 // showCase renders the page of a case, with what a form held if it could not
 // be accepted.
 func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, p posted) error {
+	if p.part != "standing" && f.closedUnder(status) {
+		return casework.ErrRefused
+	}
 	body, err := s.caseBody(q, f, p)
 	if err != nil {
 		return err
@@ -692,6 +695,13 @@ func (s *Site) confirmIdentity(w http.ResponseWriter, q *request) error {
 	}
 	seeOther(w, "/cases/"+number+"#identity")
 	return nil
+}
+
+// closedUnder reports whether a form was refused of a case that is closed by now:
+// its page has no such form any more that could hold what was typed, so the
+// answer gives it back.
+func (f *file) closedUnder(status int) bool {
+	return status == http.StatusUnprocessableEntity && !f.ClosedAt.IsZero()
 }
 
 // formK is Edited of the case when the form was made.

@@ -75,6 +75,42 @@ func TestEndedSessionKeepsWhatIsTyped(t *testing.T) {
 	b.lacks(v.last, "Send it again")
 }
 
+// A case that somebody closed meanwhile has no form left to hold what was typed:
+// it comes back to be copied, whether it was right or wrong.
+func TestClosedCaseKeepsWhatIsTyped(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	address := b.demoAddress("Cassius Penhallow")
+	v := b.at(Intake)
+	forms := map[string]url.Values{
+		"/facts":    {"part": {"questions"}, "v.awake_spo2": {"9o"}, "d.awake_spo2": {"ZQ note"}},
+		"/custody":  {"v.test_date": {"ZQ day"}},
+		"/withdraw": {"reason": {strings.Repeat("ZQ ", 900)}, "sha256": {"x"}},
+		"/same":     {"words": {"ZQ"}},
+		"/patient":  {"name": {"ZQ"}, "birth": {"4.5."}},
+		"/tests":    {"name": {"ZQ"}, "v.test_date": {"ZQ"}},
+		"/report":   {"rows": {"1"}, "v.1": {"ZQ"}},
+	}
+	pages := map[string]string{}
+	for path := range forms {
+		page := address
+		if path == "/tests" || path == "/report" {
+			page += path
+		}
+		pages[path] = v.page(page)
+	}
+	v.send(address, address+"/close", url.Values{"reason": {"Done."}})
+	for path, form := range forms {
+		v.last = pages[path]
+		if w := v.post(address+path, form); w.Code != http.StatusConflict || !strings.Contains(v.last, "ZQ") || !strings.Contains(v.last, "stands here to be copied") {
+			t.Errorf("%s: status %d, what was typed came back: %v", path, w.Code, strings.Contains(v.last, "ZQ"))
+		}
+	}
+	v.page(address)
+	if w := v.post(address+"/reopen", url.Values{"reason": {""}}); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("opened again without a reason: status %d, want 422", w.Code)
+	}
+}
+
 // The same for the office, whose form is the longest, and for an upload.
 func TestEndedLinkKeepsWhatIsTyped(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)

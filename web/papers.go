@@ -73,6 +73,9 @@ func (s *Site) papersPage(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) showPapers(w http.ResponseWriter, q *request, status int, f *file, p posted) error {
+	if f.closedUnder(status) {
+		return casework.ErrRefused
+	}
 	b := papersPage{Number: f.Number, Patient: f.Patient, Say: p.say, Closed: !f.ClosedAt.IsZero(), Limit: size(documentLimit), Report: s.mayTake(f) == nil}
 	for i := range f.Documents {
 		d := paperOn{&f.Documents[i], f.Printed[f.Documents[i].SHA256]}

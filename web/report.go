@@ -199,6 +199,9 @@ func (s *Site) reportPage(w http.ResponseWriter, q *request) error {
 
 // showReport renders the page, with what a form held if it was not stored.
 func (s *Site) showReport(w http.ResponseWriter, q *request, status int, f *file, p reportForm) error {
+	if f.closedUnder(status) {
+		return casework.ErrRefused
+	}
 	b := reportBody{Number: f.Number, K: f.Edited, Patient: f.Patient, Say: p.say, Told: p.told, Closed: !f.ClosedAt.IsZero(), Limit: size(documentLimit)}
 	b.CustodyAsked = !slices.ContainsFunc(custodyFacts, func(name string) bool { _, ok := f.Statements[name]; return !ok })
 	var err error

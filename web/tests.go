@@ -160,6 +160,9 @@ func (s *Site) showTests(w http.ResponseWriter, q *request, status int, p posted
 	if err != nil {
 		return err
 	}
+	if f.closedUnder(status) {
+		return casework.ErrRefused
+	}
 	if status == http.StatusOK {
 		s.viewed(q.Context(), f, q.visit.Who, casework.RoleIntake, "tests")
 	}
