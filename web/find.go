@@ -21,6 +21,15 @@ const nameTerm = "name "
 // them that it has, and compared with the name itself.
 var termLengths = []int{2, 3, 4, 6}
 
+// lengthsOf are those of one word. Where a letter is a word or a syllable of its
+// own, a surname is one letter more often than not, and is found by it.
+func lengthsOf(word []rune) []int {
+	if unicode.In(word[0], unicode.Han, unicode.Hangul, unicode.Hiragana, unicode.Katakana) {
+		return append([]int{1}, termLengths...)
+	}
+	return termLengths
+}
+
 // plainLetters are letters that no decomposition makes plain.
 var plainLetters = strings.NewReplacer("ł", "l", "ø", "o", "đ", "d", "ð", "d", "ß", "ss", "æ", "ae", "œ", "oe", "ı", "i")
 
@@ -42,7 +51,7 @@ func nameTerms(name string) []string {
 	var out []string
 	for _, w := range plainWords(name) {
 		letters := []rune(w)
-		for _, n := range termLengths {
+		for _, n := range lengthsOf(letters) {
 			if n <= len(letters) {
 				out = append(out, nameTerm+string(letters[:n]))
 			}
@@ -57,7 +66,7 @@ func lookUp(words []string) (string, bool) {
 	best := ""
 	for _, w := range words {
 		letters := []rune(w)
-		for _, n := range termLengths {
+		for _, n := range lengthsOf(letters) {
 			if n <= len(letters) && n > len([]rune(best)) {
 				best = string(letters[:n])
 			}

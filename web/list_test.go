@@ -279,6 +279,12 @@ func TestFind(t *testing.T) {
 			t.Errorf("%q: status %d, found %q, want %q", what, r.Code, got, want)
 		}
 	}
+	// A surname of one letter, where letters are words or syllables.
+	wang, kim := open("\u738b \u5c0f\u660e"), open("\uae40\ubbfc\uc900")
+	find("\u738b", wang)
+	find("\u738b \u5c0f", wang)
+	find("\uae40", kim)
+	find("\u674e")
 	find("Mer", merrin, mercer)
 	find("merr", merrin)
 	find("merri", merrin)
