@@ -35,13 +35,25 @@ var elsewhere = append([]string{"session_choice", "recordings", "tests", "identi
 // comes back with everything that was typed.
 type posted struct {
 	part   string       // id of the part of the page that the form belongs to
-	say    string       // sentence on top of that part
+	say    string       // sentence on top of that part, or at the field called at
+	at     string       // "": of the whole part
 	told   wording.Text // say in its parts, if it has some
 	form   url.Values
 	faults map[string]string // by name of the fact or field
 	link   *freshLink
 	ask    bool // the recording could be read in several ways: ask how
 	step   *mappingStep
+}
+
+// tell puts what could not be accepted into say, by part, or at, by part and
+// field.
+func (p posted) tell(q *request, say map[string]string, at map[string]any) {
+	switch {
+	case p.at != "":
+		at[p.part+" "+p.at] = q.tell(p.say, p.told)
+	case p.say != "":
+		say[p.part] = q.tell(p.say, p.told)
+	}
 }
 
 // freshLink is a link just made: its secret is shown this once.
@@ -68,6 +80,7 @@ type caseBody struct {
 	Changed *changedCriteria
 
 	Say map[string]string // what could not be accepted, by part
+	At  map[string]any    // and by part and field
 
 	Custody      []field
 	CustodySaid  []statedLine
@@ -85,6 +98,7 @@ type caseBody struct {
 	Columns   string
 	Zone      string
 	AskHow    bool
+	Show      bool // the columns are to be looked at first
 	Step      *mappingStep
 	Limit     string
 
@@ -188,9 +202,12 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 		return nil, err
 	}
 	b := &caseBody{Number: f.Number, K: f.Edited, Patient: f.Patient, Payer: region, Opened: f.OpenedAt.UTC().Format(time.DateOnly),
-		Closed: !f.ClosedAt.IsZero(), Say: map[string]string{}, Fresh: p.link, Limit: "64 MiB"}
-	if p.say != "" {
-		b.Say[p.part] = q.tell(p.say, p.told)
+		Closed: !f.ClosedAt.IsZero(), Say: map[string]string{}, At: map[string]any{}, Fresh: p.link, Limit: "64 MiB"}
+	p.tell(q, b.Say, b.At)
+	if p.part == "who" {
+		for name, say := range p.faults {
+			b.At["who "+name] = say
+		}
 	}
 	b.CustodyAsked = true
 	for _, name := range custodyFacts {
@@ -218,7 +235,7 @@ func (s *Site) caseBody(q *request, f *file, p posted) (*caseBody, error) {
 		return nil, err
 	}
 	b.Step = p.step
-	b.AskHow, b.Columns, b.Zone = p.ask, typed(p.form, "columns"), typed(p.form, "zone")
+	b.AskHow, b.Columns, b.Zone, b.Show = p.ask, typed(p.form, "columns"), typed(p.form, "zone"), typed(p.form, "show") != ""
 	if p.part == "identity" {
 		b.SameText = typed(p.form, "words")
 	}
@@ -678,7 +695,7 @@ func (s *Site) confirmIdentity(w http.ResponseWriter, q *request) error {
 		if err != nil {
 			return err
 		}
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "identity", form: q.PostForm,
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "identity", at: "words", form: q.PostForm,
 			say: "Expected words that say why it is the same person, and who looked (10 to 2,000 letters); found fewer or more. Write them, or withdraw the file."})
 	}
 	seen := formK(q.PostForm)

@@ -48,6 +48,11 @@ func (s *Site) offices(ctx context.Context) ([]string, error) {
 
 // putOnDay lets an office with an account at a case.
 func (s *Site) putOnDay(ctx context.Context, number string, st casework.Stamp, office string) error {
+	if f, err := s.open(ctx, number); err != nil {
+		return err
+	} else if _, ok := f.onDay(office, s.cfg.Now()); ok {
+		return nil // pressed twice
+	}
 	secret, err := s.secret(32) // of which nobody ever hears
 	if err != nil {
 		return err

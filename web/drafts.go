@@ -65,6 +65,9 @@ type beginForm struct {
 	Corrects bool
 	Say      string
 	Refused  []editions.Refusal
+	// Once is drawn anew for each blank form, and tells a form that is sent twice
+	// from a second draft.
+	Once string
 }
 
 type versionPick struct {
@@ -80,6 +83,12 @@ func (s *Site) draftList(w http.ResponseWriter, q *request) error {
 }
 
 func (s *Site) showDrafts(w http.ResponseWriter, q *request, status int, form beginForm) error {
+	if form.Once == "" {
+		var err error
+		if form.Once, err = s.secret(16); err != nil {
+			return err
+		}
+	}
 	b := desksPage{Form: form}
 	drafts, err := s.book.Drafts(q.Context())
 	if err != nil {
@@ -177,12 +186,12 @@ func (s *Site) newDraft(w http.ResponseWriter, q *request) error {
 	if err != nil && !errors.Is(err, errNoFile) {
 		return err
 	}
-	f := beginForm{From: typed(in.form, "from"), Day: typed(in.form, "day"), Region: typed(in.form, "region"), Corrects: typed(in.form, "corrects") != ""}
+	f := beginForm{From: typed(in.form, "from"), Day: typed(in.form, "day"), Region: typed(in.form, "region"), Corrects: typed(in.form, "corrects") != "", Once: in.form.Get("once")}
 	refuse := func(say string) error {
 		f.Say = say
 		return s.showDrafts(w, q, http.StatusUnprocessableEntity, f)
 	}
-	begin := editions.Beginning{Region: f.Region}
+	begin := editions.Beginning{Region: f.Region, Once: f.Once}
 	switch {
 	case len(in.data) > 0:
 		if !bytes.Equal(bytes.ToValidUTF8(in.data, nil), in.data) {

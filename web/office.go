@@ -32,6 +32,7 @@ type officeBody struct {
 	K          int
 	Sent       string
 	Say        string
+	Unnamed    string // what is wrong with who answers
 	Who        string
 	Credential string
 	Papers     []officeQuestion // papers that have to be on file
@@ -162,9 +163,14 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 	if err != nil {
 		return err
 	}
-	b := officeBody{Patient: f.Patient, Number: f.Number, Action: q.link.address(), K: f.Edited, Say: p.say, Who: typed(p.form, "who"), Credential: typed(p.form, "credential"), Sent: q.URL.Query().Get("sent")}
+	b := officeBody{Patient: f.Patient, Number: f.Number, Action: q.link.address(), K: f.Edited, Who: typed(p.form, "who"), Credential: typed(p.form, "credential"), Sent: q.URL.Query().Get("sent")}
 	if d := f.Facts["test_date"].Value.Date; !d.IsZero() {
 		b.TestDate = d.String()
+	}
+	if p.at == "who" {
+		b.Unnamed = p.say
+	} else {
+		b.Say = p.say
 	}
 	b.Trace, b.Stretch = q.link.stretchView(ev), ev.stretchWords()
 	asked, told := f.askable(ev)
@@ -318,16 +324,16 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 			given[fact] = a
 		}
 	}
-	refuse := func(say string) error {
-		return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{say: say, form: q.PostForm, faults: faults})
+	refuse := func(at, say string) error {
+		return s.showOffice(w, q, http.StatusUnprocessableEntity, posted{at: at, say: say, form: q.PostForm, faults: faults})
 	}
 	switch {
 	case say != "":
-		return refuse(say)
+		return refuse("who", say)
 	case len(faults) > 0:
-		return refuse("Some answers could not be taken; nothing was stored. They are marked below.")
+		return refuse("", "Some answers could not be taken; nothing was stored. They are marked below.")
 	case len(given) == 0:
-		return refuse("Expected an answer to at least one question; found none.")
+		return refuse("", "Expected an answer to at least one question; found none.")
 	}
 	st := casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleOffice}
 	seen := formK(q.PostForm)
@@ -375,7 +381,7 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		if q.link.file, err = s.open(q.Context(), f.Number); err != nil {
 			return err
 		}
-		return refuse("Somebody was faster with some answers; nothing was stored. They are marked below.")
+		return refuse("", "Somebody was faster with some answers; nothing was stored. They are marked below.")
 	}
 	if err != nil {
 		return err

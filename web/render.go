@@ -211,7 +211,11 @@ func (s *Site) render(w http.ResponseWriter, q *request, status int, name string
 		fmt.Fprintf(w, "The page could not be made. Tell whoever looks after this program the reference number %s.\n", ref)
 		return
 	}
-	send(w, status, "text/html; charset=utf-8", b.Bytes())
+	body := b.Bytes()
+	if status >= 400 {
+		body = withFaults(q.language, body)
+	}
+	send(w, status, "text/html; charset=utf-8", body)
 }
 
 // send writes a whole answer. An error here means that the reader left.

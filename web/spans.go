@@ -174,8 +174,8 @@ func (s *Site) judgeSpans(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	refuse := func(say string) error {
-		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "spans", say: say, form: q.PostForm})
+	refuse := func(at, say string) error {
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "spans", at: at, say: say, form: q.PostForm})
 	}
 	rec, a, spans := ev.doubtful()
 	u := f.upload()
@@ -214,9 +214,9 @@ func (s *Site) judgeSpans(w http.ResponseWriter, q *request) error {
 	name, credential, say := answerer(q.PostForm)
 	switch {
 	case say != "":
-		return refuse(say)
+		return refuse("who", say)
 	case len(ch.Spans) == 0:
-		return refuse("Expected a judgement of at least one stretch that says something new; found none.")
+		return refuse("", "Expected a judgement of at least one stretch that says something new; found none.")
 	}
 	st := s.stamp(q.link.by(), casework.RoleTester)
 	err = s.update(q.Context(), f.Number, st, func(now *file) (casework.Change, error) {

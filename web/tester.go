@@ -15,11 +15,13 @@ type testerBody struct {
 	TestDate  string
 	K         int
 	Say       map[string]string
+	At        map[string]any // what could not be accepted, by part and field
 	Who       string
 	Sender    string
 	Recording *recordingView
 	Trace     *traceView // the stretch that counts, without a level
 	AskHow    bool
+	Show      bool // the columns are to be looked at first
 	Step      *mappingStep
 	Columns   string
 	Zone      string
@@ -53,11 +55,9 @@ func (s *Site) showTester(w http.ResponseWriter, q *request, status int, p poste
 	if err != nil {
 		return err
 	}
-	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
-		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Action: q.link.address(), Sent: q.URL.Query().Get("sent")}
-	if p.say != "" {
-		b.Say[p.part] = q.tell(p.say, p.told)
-	}
+	b := testerBody{Patient: f.Patient, Number: f.Number, K: f.Edited, Say: map[string]string{}, At: map[string]any{}, Who: typed(p.form, "who"), Sender: typed(p.form, "sender"),
+		AskHow: p.ask, Step: p.step, Columns: typed(p.form, "columns"), Zone: typed(p.form, "zone"), Show: typed(p.form, "show") != "", Action: q.link.address(), Sent: q.URL.Query().Get("sent")}
+	p.tell(q, b.Say, b.At)
 	if d := f.Facts["test_date"].Value.Date; !d.IsZero() {
 		b.TestDate = d.String()
 	}
@@ -92,17 +92,17 @@ func (s *Site) testerAnswer(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	given, faults := readFields(q.PostForm, f.testerFacts(ev), q.fault, in.Decimal, f.Statements)
-	refuse := func(say string) error {
-		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "questions", say: say, form: q.PostForm, faults: faults})
+	refuse := func(at, say string) error {
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "questions", at: at, say: say, form: q.PostForm, faults: faults})
 	}
 	who := typed(q.PostForm, "who")
 	switch {
 	case who == "" || len(who) > nameLimit:
-		return refuse("Expected your name and credential, at most 80 letters; found none or more. Nothing was stored.")
+		return refuse("who", "Expected your name and credential, at most 80 letters; found none or more. Nothing was stored.")
 	case len(faults) > 0:
-		return refuse("Some answers could not be taken; nothing was stored. They are marked below.")
+		return refuse("", "Some answers could not be taken; nothing was stored. They are marked below.")
 	case len(given) == 0:
-		return refuse("Expected an answer to at least one question; found none.")
+		return refuse("", "Expected an answer to at least one question; found none.")
 	}
 	st := casework.Stamp{At: s.cfg.Now(), By: q.link.by(), Role: casework.RoleTester}
 	err = s.update(q.Context(), f.Number, st, func(now *file) (casework.Change, error) {

@@ -204,7 +204,8 @@ var notSaid = regexp.MustCompile(`^(?:` + strings.Join([]string{
 	`default-src .*`, `form-action .*`, `%s: %s`, `v\.%s`, `The page could not be made\. Tell .*`, // plain text, before any language
 	`written criteria $`, `It is only known`, // cut from the front of a text
 	`.*\(invented\)`, `demo office`,
-	`the store does not answer`, // plain text, for what watches the program
+	`(?s)<section class="say faults".*`, // a template of names and places
+	`the store does not answer`,         // plain text, for what watches the program
 }, "|") + `)$`)
 
 // notShownBy are calls whose texts are for logs, headers and the trail.

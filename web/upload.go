@@ -128,10 +128,10 @@ func (s *Site) upload(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	refuse := func(r refusal) error {
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "recording", at: r.at, say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
 	}
 	if err != nil && !s.inSteps(in.form) {
-		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
+		return refuse(refusal{at: "file", say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	if len(typed(in.form, "keep")) > nameLimit {
 		return refuse(refusal{say: "Expected a name of at most 80 letters for the mapping; found more. Shorten it and send the file again. Nothing was stored."})
@@ -171,6 +171,7 @@ func (s *Site) mayTake(f *file) error {
 // or a zone could mend it, and the mapping step if answering it could.
 type refusal struct {
 	say    string
+	at     string            // the field that say is about, "" for the whole
 	told   wording.Text      // say in its parts, where a reader says some of it
 	faults map[string]string // of a document's form
 	// toldFaults are those of faults that have parts, in them.
@@ -301,7 +302,7 @@ func (s *Site) chooseSession(w http.ResponseWriter, q *request) error {
 		no = 0
 	}
 	if u == nil || ev.Result == nil || len(ev.own.Readings) == 0 || no < 1 && !again || no > ev.own.Readings[0].Of {
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "session",
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "session", at: "session",
 			say: "Expected one of the sessions listed; found none. Choose the one that is this patient's test."})
 	}
 	err = s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
@@ -342,16 +343,10 @@ func (s *Site) correctPatient(w http.ResponseWriter, q *request) error {
 		if err != nil {
 			return err
 		}
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "who", form: q.PostForm, say: say})
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "who", form: q.PostForm, say: say, faults: faults})
 	}
 	if len(faults) > 0 {
-		var say []string
-		for _, k := range []string{"name", "birth", "identifier"} {
-			if faults[k] != "" {
-				say = append(say, faults[k])
-			}
-		}
-		return refuse(strings.Join(say, " "))
+		return refuse("")
 	}
 	seen := formK(q.PostForm)
 	err := s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
@@ -403,16 +398,16 @@ func (s *Site) testerUpload(w http.ResponseWriter, q *request) error {
 	}
 	f := q.link.file
 	refuse := func(r refusal) error {
-		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
+		return s.showTester(w, q, http.StatusUnprocessableEntity, posted{part: "recording", at: r.at, say: r.say, told: r.told, form: in.form, ask: r.ask, step: r.step})
 	}
 	who, sender := typed(in.form, "who"), typed(in.form, "sender")
 	switch {
 	case who == "" || len(who) > nameLimit:
-		return refuse(refusal{say: "Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again."})
+		return refuse(refusal{at: "who", say: "Expected your name and credential, at most 80 letters; found none or more. Write them and choose the file again."})
 	case !slices.Contains(senders, sender):
-		return refuse(refusal{say: "Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again."})
+		return refuse(refusal{at: "sender", say: "Expected whether the tester or the practitioner sends the file; found neither. Choose one and choose the file again."})
 	case err != nil && !s.inSteps(in.form):
-		return refuse(refusal{say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
+		return refuse(refusal{at: "file", say: "Expected a recording; found no file, or an empty one. Choose the file as the recorder's memory gave it."})
 	}
 	if err != nil {
 		return s.await(w, q, ticket{Case: f.Number, By: q.link.by(), Role: casework.RoleTester, Link: q.link.hash, Form: in.form, Sender: sender}, q.link.address())

@@ -21,11 +21,11 @@ func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
 	if err != nil {
 		return err
 	}
-	refuse := func(say string) error {
-		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "withdraw", form: q.PostForm, say: say})
+	refuse := func(at, say string) error {
+		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "withdraw", at: at, form: q.PostForm, say: say})
 	}
 	if say := reasonFault("recording", reason); say != "" {
-		return refuse(say)
+		return refuse("reason", say)
 	}
 	foreign := q.PostForm.Get("whose") != "same"
 	u := f.upload()
@@ -41,14 +41,14 @@ func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
 	to := ""
 	if typed(q.PostForm, "to") != "" {
 		if !foreign {
-			return refuse("Expected a case to which it belongs only where it is another person's; found one with this patient's own. Clear one.")
+			return refuse("to", "Expected a case to which it belongs only where it is another person's; found one with this patient's own. Clear one.")
 		}
 		var say string
 		if to, say, err = s.layOn(q.Context(), f, u, typed(q.PostForm, "to"), st); err != nil {
 			return err
 		}
 		if say != "" {
-			return refuse(say)
+			return refuse("to", say)
 		}
 		if !slices.Contains(touched, to) {
 			touched = append(touched, to)

@@ -12,7 +12,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	cdp "github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"airwarrant/web"
 )
@@ -251,4 +254,35 @@ func TestOutsideSessionEndsInAForm(t *testing.T) {
 	b.press("#recording form[data-upload] button[type=submit]")
 	b.settled("main [data-again], main form button.main")
 	b.wants("What you typed is not lost", "America/Chicago")
+}
+
+// TestOutsideFaultsOfAForm: a form that was not taken comes back with what was
+// typed; the focus stands on the summary, and its links lead to the fields, by
+// keys alone and without a script.
+func TestOutsideFaultsOfAForm(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	if _, err := cdp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true}); err != nil {
+		t.Fatal(err)
+	}
+	b.visit("/cases/new")
+	b.do(cdp.SendKeys("#name", "Corin Halloway (invented)"), cdp.SendKeys("#birth", "11 Feb 1948"), cdp.Click("button.main"))
+	b.until("the summary has the focus", "document.readyState==='complete' && !!document.activeElement?.classList.contains('faults')")
+	b.do(cdp.KeyEvent(kb.Tab))
+	// As a keyboard sends it: what a key types is dropped where its press did
+	// something, and would be typed into the field here.
+	for _, kind := range []input.DispatchKeyEventType{input.DispatchKeyEventTypeRawKeyDown, input.DispatchKeyEventTypeKeyUp} {
+		if _, err := cdp.Call(b.ctx, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kind, Key: "Enter", Code: "Enter", WindowsVirtualKeyCode: 13}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.until("the field", "location.hash==='#birth' && document.activeElement?.id==='birth'")
+	if b.value("#name") != "Corin Halloway (invented)" || b.value("#birth") != "11 Feb 1948" {
+		t.Errorf("what was typed: %q, %q", b.value("#name"), b.value("#birth"))
+	}
+	if _, err := cdp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: false}); err != nil {
+		t.Fatal(err)
+	}
+	b.look("36-faults-of-a-form")
 }

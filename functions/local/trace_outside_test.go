@@ -75,7 +75,7 @@ func (b *browser) until(what, expr string) {
 		}
 		time.Sleep(25 * time.Millisecond)
 	}
-	b.t.Fatalf("%s: not reached: %s\n%s", what, expr, b.text1("#sheet .reading", ""))
+	b.t.Fatalf("%s: not reached: %s\n%s", what, expr, b.text1("title", ""))
 }
 
 // at is the place on the screen of a second of the trace that is drawn from

@@ -198,6 +198,9 @@ type Beginning struct {
 	Day rules.Date
 	// Corrects makes it a correction of that version, by its SHA-256.
 	Corrects string
+	// Once tells a beginning that comes twice from a second one: the same beginning
+	// of one person with the same Once gives the same draft. "" is never the same.
+	Once string
 }
 
 var (
@@ -238,7 +241,14 @@ func (b *Book) NewDraft(ctx context.Context, who Person, in Beginning) (Draft, e
 	d.Made = who.signed(at)
 	d.Saved, d.Authors = d.Made, []Signed{d.Made}
 	for n := range tries {
-		d.ID = hashOf(fmt.Appendf(nil, "%s\n%s\n%s\n%d", d.Region, who.Account, at.Format(time.RFC3339Nano), n))[:12]
+		if in.Once != "" {
+			d.ID = hashOf(fmt.Appendf(nil, "once\n%q", []string{d.Region, who.Account, in.Once, in.From, in.Corrects, d.Texts.Pack, d.Cases}))[:12]
+			if there, err := b.Draft(ctx, d.ID); err == nil {
+				return there, nil
+			}
+		} else {
+			d.ID = hashOf(fmt.Appendf(nil, "%s\n%s\n%s\n%d", d.Region, who.Account, at.Format(time.RFC3339Nano), n))[:12]
+		}
 		raw, err := d.encode()
 		if err != nil {
 			return Draft{}, err
