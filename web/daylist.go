@@ -209,6 +209,9 @@ func (s *Site) fillDemoDay(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		if !h.ClosedAt.IsZero() {
+			continue
+		}
 		f, err := s.open(ctx, h.Case)
 		if err != nil {
 			return err

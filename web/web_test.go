@@ -468,6 +468,36 @@ func TestDemoDesksTakeOneClick(t *testing.T) {
 	}
 }
 
+// The click goes on taking each desk when visitors have closed or answered what
+// was meant for it.
+func TestDemoDesksAfterItsVisitors(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	for h, err := range casework.All(t.Context(), b.store.Heads) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := must(b.Site.open(t.Context(), h.Case))
+		if f.Patient.Name == "Ada Merrin" { // who qualifies: nothing that decides is asked
+			continue
+		}
+		if err := b.update(t.Context(), h.Case, b.stamp("a visitor", casework.RoleIntake), func(f *file) (casework.Change, error) {
+			if f.AlertOpen() {
+				return nil, nil
+			}
+			return casework.Closed{}, nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, d := range []Desk{Office, Tester, officeAccount} {
+		v := b.visitor()
+		v.page("/")
+		if r := v.post("/desk", url.Values{"desk": {string(d)}}); r.Code != http.StatusSeeOther {
+			t.Errorf("%s: status %d: %s", d, r.Code, text(v.last))
+		}
+	}
+}
+
 func TestIdentityDifferenceBlocks(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)
 	v := b.at(Intake)
