@@ -152,6 +152,7 @@ func (s *Site) officeAttach(w http.ResponseWriter, q *request) error {
 func (s *Site) copySent(f *file, link string, form url.Values, fault func(error) string) documentSent {
 	d := documentSent{none: "Expected the copy; found no file, or an empty one. Choose it.", say: "The copy was not stored: what is marked below has to be mended first."}
 	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
+	s.dated(d, fault)
 	if d.kind == "report" || d.kind == "" {
 		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the copy is."
 	}

@@ -196,7 +196,24 @@ func (s *Site) documentSent(form url.Values, fault func(error) string) documentS
 	d := documentSent{none: "Expected the document; found no file, or an empty one. Choose it.",
 		say: "The document was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
 	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
+	s.dated(d, fault)
 	return d
+}
+
+// come refuses the day of a paper that is here, as 2006-01-02, if it has not come
+// anywhere.
+func (s *Site) come(day string) error {
+	if d, err := rules.ParseDate(day); err == nil && s.today().AddDays(1).Before(d) {
+		return errors.New("expected a date that has come, because the document is there; found one in the future; compare it with the document")
+	}
+	return nil
+}
+
+// dated marks a document whose date has not come.
+func (s *Site) dated(d documentSent, fault func(error) string) {
+	if err := s.come(d.printed.Date); err != nil {
+		d.faults["date"] = fault(err)
+	}
 }
 
 // sent lays a document on its case, or, where its file goes elsewhere, answers

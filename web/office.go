@@ -316,6 +316,9 @@ func (s *Site) officeAnswer(w http.ResponseWriter, q *request) error {
 		question := f.officeQuestion(fact, posted{form: q.PostForm})
 		question.field = question.typedOn(in.Decimal, f.Statements[fact])
 		a, ok, err := question.said()
+		if err == nil && ok {
+			err = s.come(a.stated.Place.Date)
+		}
 		switch {
 		case err != nil:
 			faults[fact] = q.fault(err)

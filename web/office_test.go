@@ -72,6 +72,7 @@ func TestOfficeAnswers(t *testing.T) {
 		{"no value", quill(located("awake_spo2", "")), "Expected what the chart says"},
 		{"no number", quill(located("awake_spo2", "ninety")), `found "ninety %"`},
 		{"no day", quill(with(located("awake_spo2", "92"), url.Values{"t.awake_spo2": {"14/3/26"}})), "Date of the document"},
+		{"a document of a day to come", quill(with(located("awake_spo2", "92"), url.Values{"t.awake_spo2": {"2026-06-03"}})), "Expected a date that has come"},
 		{"a value that is not there", quill(with(place, url.Values{"a.awake_spo2": {"not_in_chart"}, "v.awake_spo2": {"92"}})), "found them with"},
 		{"a disagreement without words", quill(url.Values{"a.awake_spo2": {"disagrees"}}), "Expected in the remark with what the office disagrees"},
 		{"an endless remark", quill(url.Values{"a.awake_spo2": {"not_ours"}, "r.awake_spo2": {strings.Repeat("x", remarkLimit+1)}}), "Expected a remark of at most"},

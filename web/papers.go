@@ -134,6 +134,7 @@ func (s *Site) paperSent(form url.Values, fault func(error) string) documentSent
 	d := documentSent{none: "Expected the paper; found no file, or an empty one. Choose it.",
 		say: "The paper was not stored: what is marked below has to be mended first.", of: s.copyNow(form)}
 	d.kind, d.printed, d.faults = readDocumentForm(form, fault)
+	s.dated(d, fault)
 	if !slices.Contains(chartKinds, d.kind) {
 		d.faults["kind"] = "Expected one of the kinds listed; found none. Choose what the paper is."
 	}

@@ -199,3 +199,19 @@ func TestReportIsTheCopyOfItsItem(t *testing.T) {
 		t.Errorf("documents %+v", f.Documents)
 	}
 }
+
+// A paper that is here has a date that has come, where it was written at least.
+func TestPaperOfADayToCome(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := v.open(medicare, merrin)
+	for day, status := range map[string]int{"2026-06-03": http.StatusUnprocessableEntity, "2026-06-02": http.StatusSeeOther} {
+		v.page(address + "/papers")
+		if w := v.sendParts(address+"/papers", map[string]string{"form": v.token(), "kind": "order", "name": merrin.Name, "date": day}, "document", DemoFax()); w.Code != status {
+			t.Errorf("%s: status %d, want %d: %s", day, w.Code, status, text(v.last))
+		}
+		if status == http.StatusUnprocessableEntity {
+			b.wants(v.last, "Expected a date that has come")
+		}
+	}
+}
