@@ -15,6 +15,7 @@ import (
 
 	"airwarrant/qualify/casework"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // imprint is what stands on a document: whose it is, of which date and by
@@ -88,7 +89,7 @@ func documentIdentity(f *file) []identityRow {
 			if r.Case == "" || r.Other == "" {
 				continue
 			}
-			r.Where = p.title()
+			r.Where = wording.Joined("%s %s", wording.Said(p.Kind), wording.Literal(short(p.SHA256)))
 			if !r.Same {
 				r.Explained = explained
 			}

@@ -198,9 +198,9 @@ func TestDraftToPublication(t *testing.T) {
 	}
 
 	// The desks.
-	b.wants(intake.page("/cases"), "Criteria change:", "Vale", "for tests from 2026-07-01 on")
+	b.wants(intake.page("/cases"), "Criteria change:", "Vale", "for tests from 1 Jul 2026 on")
 	b.lacks(intake.last, "criteria changed since it was determined") // each was determined before that day, so its test is older
-	b.wants(intake.page(change+"/notice"), "For whom", "Invented.", "2026-07-01", "87 %", "M. Reyes, T. Okafor")
+	b.wants(intake.page(change+"/notice"), "For whom", "Invented.", "For tests from 1 Jul 2026 on", "87 %", "M. Reyes, T. Okafor")
 	b.wants(v.page("/rules"), "2026-07-01", "Vale notice, second")
 	if r := v.get(at); r.Code != http.StatusNotFound {
 		t.Errorf("the draft of what was published: status %d", r.Code)

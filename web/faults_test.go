@@ -19,6 +19,8 @@ import (
 	"airwarrant/qualify/batch"
 	"airwarrant/qualify/casework/storetest"
 	"airwarrant/qualify/criteria"
+	"airwarrant/qualify/recording"
+	"airwarrant/qualify/recording/sheets"
 	"airwarrant/rules"
 	"airwarrant/rules/wording"
 	"airwarrant/web/texts"
@@ -447,3 +449,39 @@ func TestFaultsOfFormsInSpanish(t *testing.T) {
 
 // faultInEnglish begins, or goes on with, what a fault says.
 var faultInEnglish = regexp.MustCompile(`(?i)\bexpected \w+.*|; found .*|did you mean.*`)
+
+// What a mapping step tells of a file, and where a recording names its person, is
+// said in Spanish by its parts: the recordings of the corpus.
+func TestProposalsInSpanish(t *testing.T) {
+	h := listen(texts.Spanish, must(must(rules.Embedded()).Region("es-separ")))
+	whys, places := map[string]bool{}, map[string]bool{}
+	for _, name := range must(fs.Glob(os.DirFS("../testdata/recordings"), "*")) {
+		data := must(os.ReadFile("../testdata/recordings/" + name))
+		if len(data) > 1<<20 {
+			continue // said alike of a short file
+		}
+		how := recording.Options{Workbook: sheets.Tables}
+		if p, err := recording.Propose(data, how); err == nil {
+			said := []wording.Text{p.Dates.Why}
+			for _, a := range p.Dates.Answers {
+				said = append(said, a.Reading)
+			}
+			for _, c := range p.Columns {
+				said = append(said, c.Reason)
+			}
+			for _, s := range said {
+				h.faultsInSpanish(t, name, s)
+				whys[s.Format] = true
+			}
+		}
+		if rec, err := recording.ReadBytes(data, how); err == nil {
+			for _, d := range rec.Declared {
+				h.faultsInSpanish(t, name, d.Where)
+				places[d.Where.Format] = true
+			}
+		}
+	}
+	if len(whys) < 8 || len(places) < 2 {
+		t.Errorf("%d texts of proposals and %d places, want more", len(whys), len(places))
+	}
+}

@@ -12,6 +12,7 @@ import (
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 type identityRow = worksheet.IdentityRow
@@ -31,7 +32,7 @@ func compareIdentity(f *file, res *qualify.Result) []identityRow {
 	var out []identityRow
 	for _, w := range res.Readings[0].Recording.Warnings {
 		if w.Code == recording.WarnSeveralPersons {
-			out = append(out, identityRow{What: "persons", Case: f.Patient.Name, Other: "several names or identifiers", Where: "the file", Explained: explained})
+			out = append(out, identityRow{What: "persons", Case: f.Patient.Name, Other: "several names or identifiers", Where: wording.Said("the file"), Explained: explained})
 		}
 	}
 	for _, d := range res.Readings[0].Recording.Declared {

@@ -20,14 +20,14 @@ import (
 // in more than one way: its first rows and a choice above each column. It
 // holds cells of the file, so it is shown to whoever sent it and kept nowhere.
 type mappingStep struct {
-	Key      string // tells whether the file that comes next is the one shown
-	Words    string // how the file is laid out
-	Saved    string // name of the kept mapping that did not fit, "" if none
+	Key      string       // tells whether the file that comes next is the one shown
+	Words    wording.Text // how the file is laid out
+	Saved    string       // name of the kept mapping that did not fit, "" if none
 	Columns  []mappedColumn
 	Rows     []recording.ProposedRow
-	Orders   []choice // empty: the order of day and month is not asked
-	Dates    string   // how dates are read where it is not asked
-	Units    []choice // empty: not asked
+	Orders   []way        // empty: the order of day and month is not asked
+	Dates    wording.Text // how dates are read where it is not asked
+	Units    []choice     // empty: not asked
 	NoTime   bool
 	Interval string
 	Start    bool
@@ -42,7 +42,7 @@ type mappingStep struct {
 type mappedColumn struct {
 	Number  int
 	Header  string
-	Reason  string
+	Reason  wording.Text
 	Choices []choice
 }
 
@@ -153,12 +153,16 @@ func mendable(err error) bool {
 
 var errShowColumns = errors.New("columns are to be shown before the file is read")
 
-// mappingError is an answer of the mapping step that cannot be used, in words
+// mappingError is an answer of the mapping step that cannot be used, in a sentence
 // for the person who gave it.
-type mappingError string
+type mappingError struct{ wording.Text }
 
-// Error returns the words.
-func (e mappingError) Error() string { return string(e) }
+// Error is the sentence in English.
+func (e mappingError) Error() string { return e.String() }
+
+func mappingFault(format string, args ...any) error {
+	return mappingError{wording.Fault(format, args...)}
+}
 
 // sayMapping words why the mapping step is shown. The reader's own mend
 // speaks of the command line and is left out.
@@ -170,7 +174,8 @@ func sayMapping(step *mappingStep, err error) (say string, told wording.Text) {
 	case errors.Is(err, errShowColumns):
 		return "These are the columns of the file, as they would be taken." + stored + " Correct them if need be, and send the file again.", told
 	case errors.As(err, &bad):
-		return string(bad) + stored, told
+		told = wording.Joined("%s%s", bad.Text, wording.Said(stored))
+		return told.String(), told
 	case !errors.As(err, &f):
 		return "The file cannot be read as stated." + stored + next, told
 	}
@@ -183,9 +188,9 @@ func sayMapping(step *mappingStep, err error) (say string, told wording.Text) {
 	}
 	told = wording.Said("%s: expected %s; found %s.", wording.Said(t), f.Expected, f.Found)
 	if step.Saved != "" {
-		told = wording.Text{Format: "%s%s", Args: []any{told, wording.Said(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved)}}
+		told = wording.Joined("%s%s", told, wording.Said(" The mapping kept as “%s” for files of this shape does not fit this one.", step.Saved))
 	}
-	told = wording.Text{Format: "%s%s%s", Args: []any{told, wording.Said(stored), wording.Said(next)}}
+	told = wording.Joined("%s%s%s", told, wording.Said(stored), wording.Said(next))
 	return told.String(), told
 }
 
@@ -198,14 +203,13 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 		Interval: typed(form, "interval"), StartAt: typed(form, "start"), None: typed(form, "none"), Name: typed(form, "keep"), Zone: typed(form, "zone")}
 	st.NoTime = st.NoTime || st.Interval != ""
 	st.Start = st.Start || st.StartAt != ""
-	st.Words = fmt.Sprintf("Text in %s, columns divided by %s, ", p.Encoding, p.Delimiter)
+	header := wording.Said("no header.")
 	if p.Header > 0 {
-		st.Words += fmt.Sprintf("header in line %d.", p.Header)
-	} else {
-		st.Words += "no header."
+		header = wording.Said("header in line %d.", p.Header)
 	}
+	st.Words = wording.Said("Text in %s, columns divided by %s, %s", p.Encoding, wording.Said(p.Delimiter), header)
 	if p.Sheet != "" {
-		st.Words = "Sheet " + p.Sheet + " of a workbook. " + st.Words
+		st.Words = wording.Said("Sheet %s of a workbook. %s", p.Sheet, st.Words)
 	}
 	for _, r := range p.Rows {
 		// A row may be shorter than the table, and no longer.
@@ -237,7 +241,7 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 	}
 	order := typed(form, "order")
 	for _, a := range p.Dates.Answers {
-		st.Orders = append(st.Orders, choice{Value: a.Order, Words: orderWords[a.Order] + ": the first date is " + a.Reading, On: order == a.Order})
+		st.Orders = append(st.Orders, way{a.Order, wording.Said("%s: the first date is %s", wording.Said(orderWords[a.Order]), a.Reading), order == a.Order})
 	}
 	if len(st.Orders) == 0 {
 		st.Dates = p.Dates.Why
@@ -262,7 +266,7 @@ var orderWords = map[string]string{"dmy": "day, month, year", "mdy": "month, day
 func composed(form url.Values, p *recording.Proposal) (columns string, intervalMS int64, err error) {
 	base, err := recording.ParseColumns(strings.TrimPrefix(strings.TrimPrefix(p.Mapping, "sheet="+p.Sheet), ","))
 	if err != nil {
-		return "", 0, mappingError("The columns found cannot be written down; type them instead.")
+		return "", 0, mappingFault("The columns found cannot be written down; type them instead.")
 	}
 	m := recording.Columns{Header: -1, Delimiter: base.Delimiter, Decimal: base.Decimal, Order: p.Dates.Order}
 	at := map[string]*string{"time": &m.Time, "date": &m.Date, "elapsed": &m.Elapsed, "spo2": &m.SpO2, "pulse": &m.Pulse}
@@ -278,7 +282,7 @@ func composed(form url.Values, p *recording.Proposal) (columns string, intervalM
 		case role == "quality":
 			quality = append(quality, number)
 		case to != nil && *to != "":
-			return "", 0, mappingError(fmt.Sprintf("Expected one column of %s; found columns %s and %s. Leave one.", roleWords(role), *to, number))
+			return "", 0, mappingFault("Expected one column of %s; found columns %s and %s. Leave one.", wording.Said(roleWords(role)), *to, number)
 		case to != nil:
 			*to = number
 		}
@@ -288,13 +292,13 @@ func composed(form url.Values, p *recording.Proposal) (columns string, intervalM
 	}
 	switch {
 	case m.SpO2 == "":
-		return "", 0, mappingError("Expected one column of saturation; found none. Choose it.")
+		return "", 0, mappingFault("Expected one column of saturation; found none. Choose it.")
 	case len(quality) == 0:
 		m.Quality = "none"
 	case len(quality) == 1:
 		m.Quality = quality[0]
 	case !slices.Equal(quality, proposed): // several are read only as they are found
-		return "", 0, mappingError("Expected one column of quality; found several. Leave one.")
+		return "", 0, mappingFault("Expected one column of quality; found several. Leave one.")
 	}
 	if m.Pulse == "" {
 		m.Pulse = "none"
@@ -311,10 +315,10 @@ func composed(form url.Values, p *recording.Proposal) (columns string, intervalM
 	}
 	columns = m.String()
 	if len(columns) > textLimit {
-		return "", 0, mappingError(fmt.Sprintf("Expected at most %d letters of codes; found more. Leave out those that do not occur.", textLimit))
+		return "", 0, mappingFault("Expected at most %d letters of codes; found more. Leave out those that do not occur.", textLimit)
 	}
 	if _, err := recording.ParseColumns(columns); err != nil {
-		return "", 0, mappingError("Expected the start as 2026-03-01T22:00:00, and one of the choices offered for each question; found something else. Correct it.")
+		return "", 0, mappingFault("Expected the start as 2026-03-01T22:00:00, and one of the choices offered for each question; found something else. Correct it.")
 	}
 	if p.Sheet != "" {
 		columns = "sheet=" + p.Sheet + "," + columns
@@ -322,11 +326,11 @@ func composed(form url.Values, p *recording.Proposal) (columns string, intervalM
 	if t := typed(form, "interval"); t != "" {
 		sec, ok := new(big.Rat).SetString(strings.Replace(t, ",", ".", 1))
 		if !ok || strings.ContainsAny(t, "/eExXpP") {
-			return "", 0, mappingError("Expected the step between rows in seconds, such as 4; found something else. Correct it.")
+			return "", 0, mappingFault("Expected the step between rows in seconds, such as 4; found something else. Correct it.")
 		}
 		ms := sec.Mul(sec, big.NewRat(1000, 1))
 		if !ms.IsInt() || ms.Sign() <= 0 || ms.Cmp(big.NewRat(86_400_000, 1)) > 0 {
-			return "", 0, mappingError("Expected a step between rows from 0.001 to 86,400 seconds; found another. Correct it.")
+			return "", 0, mappingFault("Expected a step between rows from 0.001 to 86,400 seconds; found another. Correct it.")
 		}
 		intervalMS = ms.Num().Int64()
 	}

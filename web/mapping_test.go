@@ -3,6 +3,7 @@ package web
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"net/http"
 	"regexp"
@@ -372,4 +373,47 @@ func TestMappingOfAWorkbook(t *testing.T) {
 		t.Fatalf("status %d: %s", w.Code, text(v.last))
 	}
 	b.wants(v.page(two), "Mar 5, 2026 22:00:00", "Book of the clinic")
+}
+
+// TestMappingStepInSpanish: how the file was taken, why each column is what it is,
+// the dates to choose from and answers that cannot be used are said by their parts,
+// and headers of the file stay as they are.
+func TestMappingStepInSpanish(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, false)
+	v := b.at(Intake)
+	address := b.ready(v)
+	v.accept = "es"
+	v.upload(address, address+"/recording", twoSats(","), nil)
+	b.wants(v.last, "Texto en UTF-8, columnas separadas por coma, encabezado en la línea 1.", "por su encabezado", "también puede tratarse de otra columna",
+		"día, mes, año: la primera fecha es 4 de marzo de 2026", "mes, día, año: la primera fecha es 3 de abril de 2026", "Time", "SpO2")
+	b.lacks(v.last, "by its header", "the first date is", "columns divided")
+	step := v.last
+	for want, more := range map[string]map[string]string{
+		"Se esperaba una columna de saturación; no se encontró ninguna.": {"order": "dmy"},
+		"columnas 2 y 3":                  {"c.2": "spo2", "c.3": "spo2", "order": "dmy"},
+		"Se esperaba el paso entre filas": {"c.2": "spo2", "order": "dmy", "interval": "four"},
+	} {
+		v.last = step
+		v.upload(address, address+"/recording", twoSats(","), v.answered(more))
+		b.wants(v.last, want, "No se guardó nada.")
+		if m := faultInEnglish.FindString(text(v.last)); m != "" {
+			t.Errorf("the page says %q", m)
+		}
+	}
+	v.last = step
+	if w := v.upload(address, address+"/recording", twoSats(","), v.answered(map[string]string{"c.2": "spo2", "order": "dmy"})); w.Code != http.StatusSeeOther {
+		t.Fatalf("status %d: %s", w.Code, text(v.last))
+	}
+}
+
+// A step that an older version sealed, with its words as strings, is still shown.
+func TestStoredMappingStepIsRead(t *testing.T) {
+	var step mappingStep
+	const old = `{"Key":"k","Words":"Text in UTF-8, columns divided by comma, no header.","Dates":"","Orders":[{"Value":"dmy","Words":"day, month, year: the first date is 4 March 2026","On":true}],"Columns":[{"Number":1,"Header":"","Reason":"by its cells","Choices":null}]}`
+	if err := json.Unmarshal([]byte(old), &step); err != nil {
+		t.Fatal(err)
+	}
+	if step.Words.String() != "Text in UTF-8, columns divided by comma, no header." || !step.Dates.IsZero() || step.Orders[0].Words.String() != "day, month, year: the first date is 4 March 2026" || !step.Orders[0].On || step.Columns[0].Reason.String() != "by its cells" {
+		t.Errorf("read as %+v", step)
+	}
 }

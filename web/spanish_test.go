@@ -112,7 +112,7 @@ func wordedByVocabulary() []string {
 }
 
 // sameEverywhere are units and formats, which are not translated.
-var sameEverywhere = regexp.MustCompile(`^(?:mmHg|kPa|L/min|L/L|g/d?L|min|cm|mm|kg|lb|ft|in|°C|[shm]|% SpO₂|none|EDF.*|WFDB|FHIR)$`)
+var sameEverywhere = regexp.MustCompile(`^(?:mmHg|kPa|L/min|L/L|g/d?L|min|cm|mm|kg|lb|ft|in|°C|[shm]|% SpO₂|none|EDF|EDF\+[CD]?|WFDB|FHIR)$`)
 
 // The catalog of the chain has every text that the chain words, no text that it
 // does not, and the same places as the English.

@@ -286,7 +286,7 @@ func TestOutsideDraftToDesks(t *testing.T) {
 	a.visit("/changes")
 	a.look("113-trail-of-criteria")
 	i.visit("/cases")
-	i.wants("Criteria change:", "for tests from 2027-02-01 on")
+	i.wants("Criteria change:", "for tests from 1 Feb 2027 on")
 	i.look("107-cases-notice")
 	i.visit(change + "/notice")
 	i.look("108-notice")

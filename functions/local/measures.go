@@ -80,7 +80,7 @@ func printProposal(w io.Writer, p *recording.Proposal) error {
 	} else {
 		fmt.Fprintln(w, "header     none")
 	}
-	if p.Dates.Why != "" {
+	if !p.Dates.Why.IsZero() {
 		fmt.Fprintf(w, "dates      %s\n", p.Dates.Why)
 	}
 	for _, a := range p.Dates.Answers {
@@ -151,18 +151,18 @@ func proposalJSON(w io.Writer, p *recording.Proposal) error {
 		return &s
 	}
 	j := jsonProposal{Sheet: text(p.Sheet), Encoding: p.Encoding, Delimiter: p.Delimiter, Shape: text(p.Shape), Columns: []jsonColumn{}, Rows: []jsonRow{},
-		Order: text(p.Dates.Order), Dates: text(p.Dates.Why), Orders: []jsonDateAnswer{}, NoTime: p.NoTime, Fractions: p.Fractions, FromStart: p.FromStart, Mapping: p.Mapping}
+		Order: text(p.Dates.Order), Dates: text(p.Dates.Why.String()), Orders: []jsonDateAnswer{}, NoTime: p.NoTime, Fractions: p.Fractions, FromStart: p.FromStart, Mapping: p.Mapping}
 	if p.Header > 0 {
 		j.Header = &p.Header
 	}
 	for _, c := range p.Columns {
-		j.Columns = append(j.Columns, jsonColumn{c.Number, text(c.Header), c.Role, c.Reason, append([]string{}, c.Could...)})
+		j.Columns = append(j.Columns, jsonColumn{c.Number, text(c.Header), c.Role, c.Reason.String(), append([]string{}, c.Could...)})
 	}
 	for _, r := range p.Rows {
 		j.Rows = append(j.Rows, jsonRow{r.Line, r.Cells})
 	}
 	for _, a := range p.Dates.Answers {
-		j.Orders = append(j.Orders, jsonDateAnswer(a))
+		j.Orders = append(j.Orders, jsonDateAnswer{a.Order, a.Reading.String()})
 	}
 	if p.Question != nil {
 		j.Question = text(p.Question.Error())

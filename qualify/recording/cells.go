@@ -262,10 +262,10 @@ func (t *textReader) person(col int, s string, line int) {
 	if t.roles.personIdentifiers[col] {
 		kind = "identifier"
 	}
-	t.addDeclared(kind, s, fmt.Sprintf("line %d, column %d", line, col+1))
+	t.addDeclared(kind, s, wording.Said("line %d, column %d", line, col+1))
 }
 
-func (t *textReader) addDeclared(kind, value, where string) {
+func (t *textReader) addDeclared(kind, value string, where wording.Text) {
 	if value = strings.TrimSpace(value); value != "" && len(t.rec.Declared) < maxDeclared {
 		t.rec.Declared = append(t.rec.Declared, Declaration{Kind: kind, Value: shorten(value, maxValueLen), Where: where})
 	}
@@ -281,7 +281,7 @@ func (t *textReader) declare(text string, cells []string, line int) {
 		return
 	}
 	text = strings.Trim(text, "\"#* \t")
-	where := fmt.Sprintf("line %d", line)
+	where := wording.Said("line %d", line)
 	keyed := 0
 	for _, c := range cells {
 		if k, _, ok := cutKey(c); ok && declaredKind(k) != "" {

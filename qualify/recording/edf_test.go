@@ -267,7 +267,7 @@ func TestEDFRecordCount(t *testing.T) {
 }
 
 func TestEDFDeclared(t *testing.T) {
-	const p, rec = "EDF header, patient field", "EDF header, recording field"
+	p, rec := wording.Said("EDF header, patient field"), wording.Said("EDF header, recording field")
 	for _, c := range []struct {
 		name, reserved, patient, recording, transducer string
 		want                                           []recording.Declaration
@@ -278,7 +278,7 @@ func TestEDFDeclared(t *testing.T) {
 			{Kind: "birth_date", Value: "1951-05-02", Where: p}, {Kind: "name", Value: "Quill Marlow", Where: p},
 			{Kind: "start_date", Value: "2026-11-24", Where: rec}, {Kind: "identifier", Value: "ORD-77", Where: rec},
 			{Kind: "technician", Value: "Tech One", Where: rec}, {Kind: "equipment", Value: "Box 4", Where: rec},
-			{Kind: "averaging", Value: "finger, averaging 3 s", Where: "EDF header, transducer of signal 1"}}, nil},
+			{Kind: "averaging", Value: "finger, averaging 3 s", Where: wording.Said("EDF header, %s of signal %d", wording.Said("transducer"), 1)}}, nil},
 		{"X is unknown", "EDF+C", "X X X X", "Startdate X X X X", "", nil, nil},
 		{"parts missing", "EDF+C", "Quill", "Box 4", "", []recording.Declaration{
 			{Kind: "name", Value: "Quill", Where: p}, {Kind: "equipment", Value: "Box 4", Where: rec}}, []string{recording.WarnPersonFields}},

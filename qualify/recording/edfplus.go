@@ -2,7 +2,6 @@ package recording
 
 import (
 	"bytes"
-	"fmt"
 	"strconv"
 	"strings"
 	"time"
@@ -160,13 +159,13 @@ func parseOnset(s string) (int64, bool) {
 // (items 3 and 4) they are parts without spaces, X where unknown; plain EDF
 // may write them so, or as free text.
 func (e *edfReader) readPersons() time.Time {
-	declare := func(kind, value, where string) {
+	declare := func(kind, value string, where wording.Text) {
 		// A part writes its own spaces in another way, such as _.
 		if value = strings.TrimSpace(strings.ReplaceAll(value, "_", " ")); value != "" && value != "X" {
 			e.rec.Declared = append(e.rec.Declared, Declaration{Kind: kind, Value: value, Where: where})
 		}
 	}
-	const patient, recording = "EDF header, patient field", "EDF header, recording field"
+	patient, recording := wording.Said("EDF header, patient field"), wording.Said("EDF header, recording field")
 	text := e.text(8, 80)
 	switch p := strings.Fields(text); {
 	case len(p) >= 4 && (p[1] == "F" || p[1] == "M" || p[1] == "X") && edfBirth(p[2]) != "":
@@ -200,10 +199,10 @@ func (e *edfReader) readPersons() time.Time {
 
 	for _, f := range []struct {
 		before int64
-		name   string
-	}{{16, "transducer"}, {136, "prefilter"}} {
+		name   wording.Text
+	}{{16, wording.Said("transducer")}, {136, wording.Said("prefilter")}} {
 		if s := e.text(e.field(f.before, 80, e.sat.number-1), 80); strings.Contains(strings.ToLower(s), "averag") {
-			declare("averaging", s, fmt.Sprintf("EDF header, %s of signal %d", f.name, e.sat.number))
+			declare("averaging", s, wording.Said("EDF header, %s of signal %d", f.name, e.sat.number))
 		}
 	}
 	return start

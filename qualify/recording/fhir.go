@@ -183,7 +183,7 @@ func (f *fhirReader) declare(kind, value, where string) {
 		return
 	}
 	f.declared[kind+value] = true
-	f.rec.Declared = append(f.rec.Declared, Declaration{Kind: kind, Value: value, Where: where})
+	f.rec.Declared = append(f.rec.Declared, Declaration{Kind: kind, Value: value, Where: wording.Literal(where).Text()})
 }
 
 func (f *fhirReader) resource(n *jsonNode, path string) {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"testing"
+
+	"airwarrant/rules/wording"
 )
 
 // TestOnly takes one session out of a recording of three, with marks, breaks
@@ -14,7 +16,7 @@ func TestOnly(t *testing.T) {
 		Flags: []Flag{0, 0, FlagWeak, 0, FlagOverlap, 0, 0}, Breaks: []int{2, 4, 6},
 		Offsets:     []OffsetChange{{0, 3600}, {1, 0}, {3, 7200}, {6, 3600}},
 		Annotations: []Annotation{{100, "lights out of another"}, {9004, "sensor moved"}, {20000, "end of another"}},
-		Codes:       []Count{{"spo2", "127", 9}}, Declared: []Declaration{{"equipment", "x", "line 1"}},
+		Codes:       []Count{{"spo2", "127", 9}}, Declared: []Declaration{{"equipment", "x", wording.Said("line %d", 1)}},
 		Warnings: []Warning{warning(WarnClockDefault, "dated by another"), warning(WarnSeveralPersons, "several")}}
 	before := fmt.Sprintf("%+v", *r)
 	o := r.Only(Session{2, 6})

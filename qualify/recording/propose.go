@@ -57,7 +57,7 @@ type ProposedColumn struct {
 	// event, alarm, name, identifier, or not read.
 	Role string
 	// Reason says why in a few words.
-	Reason string
+	Reason wording.Text
 	// Could lists spo2 or pulse where the numbers allow it, for the choice
 	// that a mapping step offers.
 	Could []string
@@ -68,16 +68,16 @@ type DateEvidence struct {
 	// Order is dmy, mdy or ymd; "" if the dates need none, there are none, or
 	// the order has to be answered.
 	Order string
-	// Why is the evidence in one sentence, "" without dates.
-	Why string
+	// Why is the evidence in one sentence, empty without dates.
+	Why wording.Text
 	// Answers lists the orders that fit where one has to be answered.
 	Answers []DateAnswer
 }
 
 // DateAnswer is one reading of the first doubtful date.
 type DateAnswer struct {
-	Order   string // as --columns order= takes it
-	Reading string // such as "3 April 2026"
+	Order   string       // as --columns order= takes it
+	Reading wording.Text // such as "3 April 2026"
 }
 
 // proposedRows is how many rows a proposal shows (our choice).
@@ -270,16 +270,16 @@ func (t *textReader) goOn(question error) {
 }
 
 // roleOf says what column c is taken for, and why.
-func (t *textReader) roleOf(c int) (name, reason string) {
+func (t *textReader) roleOf(c int) (name string, reason wording.Text) {
 	r := &t.roles
-	given := func(text string) string {
+	given := func(text string) wording.Text {
 		switch {
 		case text != "":
-			return "as given"
+			return wording.Said("as given")
 		case t.table.header >= 0:
-			return "by its header"
+			return wording.Said("by its header")
 		}
-		return "by its cells"
+		return wording.Said("by its cells")
 	}
 	switch {
 	case c == r.sat:
@@ -289,34 +289,34 @@ func (t *textReader) roleOf(c int) (name, reason string) {
 	case c == r.stamp && r.mode == timeElapsed:
 		return "elapsed", given(t.cols.Elapsed)
 	case c == r.stamp && r.mode == timeCount:
-		return "time", "its numbers are " + r.count.words().String()
+		return "time", wording.Said("its numbers are %s", r.count.words())
 	case c == r.stamp:
 		return "time", given(t.cols.Time)
 	case c == r.date:
 		return "date", given(t.cols.Date)
 	case c == r.marker:
-		return "marker", "its cells are signs of a 12 h clock"
+		return "marker", wording.Said("its cells are signs of a 12 h clock")
 	case slices.ContainsFunc(r.quality, func(q qualityColumn) bool { return q.col == c }):
 		return "quality", given(t.cols.Quality)
 	case slices.Contains(r.events, c):
 		return "event", given("")
 	case slices.Contains(r.alarms, c):
-		return "alarm", "by its header; shown as marks, never read as values"
+		return "alarm", wording.Said("by its header; shown as marks, never read as values")
 	case slices.Contains(r.persons, c) && r.personIdentifiers[c]:
 		return "identifier", given("")
 	case slices.Contains(r.persons, c):
 		return "name", given("")
 	}
 	if t.table.header < 0 || c >= len(t.table.cells) {
-		return notRead, "nothing says what it holds"
+		return notRead, wording.Said("nothing says what it holds")
 	}
 	switch headerRole(t.table.cells[c]) {
 	case roleOther:
-		return notRead, "its header names something that is not read"
+		return notRead, wording.Said("its header names something that is not read")
 	case roleUnknown:
-		return notRead, "its header is not known"
+		return notRead, wording.Said("its header is not known")
 	}
-	return notRead, "another column may be meant as well"
+	return notRead, wording.Said("another column may be meant as well")
 }
 
 // dateEvidence says how the dates are read.
@@ -329,17 +329,17 @@ func (t *textReader) dateEvidence() DateEvidence {
 	i := slices.IndexFunc(t.dates.texts, func(d dateText) bool { return !d.fixed })
 	switch {
 	case bad.err() != nil:
-		return DateEvidence{Why: bad.err().Error()}
+		return DateEvidence{Why: Refusal(bad.err())}
 	case err != nil:
-		e := DateEvidence{Why: err.Error()}
+		e := DateEvidence{Why: Refusal(err)}
 		for _, o := range t.dates.texts[i].orders() {
 			if _, ok := t.dates.texts[i].days(o); ok {
-				e.Answers = append(e.Answers, DateAnswer{o, t.dates.texts[i].readings([]string{o}).String()})
+				e.Answers = append(e.Answers, DateAnswer{o, t.dates.texts[i].readings([]string{o})})
 			}
 		}
 		return e
 	}
-	return DateEvidence{Order: t.dates.order, Why: layout.String()}
+	return DateEvidence{Order: t.dates.order, Why: layout}
 }
 
 // mapping is what was found, in the form that --columns takes: columns by

@@ -138,7 +138,8 @@ type Warning struct {
 // technician, averaging; Where names the line or field. Values are personal
 // data: they are shown beside those of the case and never logged.
 type Declaration struct {
-	Kind, Value, Where string
+	Kind, Value string
+	Where       wording.Text
 }
 
 // Count tells how often a no-reading code or unusable token stood in a column.

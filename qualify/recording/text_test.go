@@ -306,7 +306,7 @@ func TestDeclared(t *testing.T) {
 			var got []string
 			for _, d := range r.Declared {
 				got = append(got, d.Kind+"="+d.Value)
-				if !strings.HasPrefix(d.Where, "line ") {
+				if !strings.HasPrefix(d.Where.String(), "line ") {
 					t.Errorf("%v does not say where", d)
 				}
 				for _, w := range r.Warnings {

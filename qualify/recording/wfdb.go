@@ -881,7 +881,7 @@ func (w *wfdbReader) finish() {
 		for _, part := range strings.Split(s, "<") {
 			k, v, ok := cutKey(strings.ReplaceAll(part, ">", ""))
 			if kind := declaredKind(k); ok && kind != "" && v != "" && len(r.Declared) < maxDeclared {
-				r.Declared = append(r.Declared, Declaration{Kind: kind, Value: shorten(strings.ToValidUTF8(v, "\ufffd"), maxValueLen), Where: fmt.Sprintf("WFDB header, info string %d", i+1)})
+				r.Declared = append(r.Declared, Declaration{Kind: kind, Value: shorten(strings.ToValidUTF8(v, "\ufffd"), maxValueLen), Where: wording.Said("WFDB header, info string %d", i+1)})
 			}
 		}
 	}

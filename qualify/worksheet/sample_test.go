@@ -136,8 +136,8 @@ func sample(name string) Input {
 			Payer: "Harbour Mutual", Supplier: "Tidewater Home Medical (invented)"},
 		Pack: samplePack(), Determination: d, Facts: sampleFacts(), Recording: rec, Analysis: a, SessionNo: 1, SessionCount: 1,
 		Identity: []IdentityRow{
-			{What: "Name", Case: "Łucja Thế-Ferrié", Other: "THE-FERRIE LUCJA", Where: "recording, header line 3", Explained: "same person: the oximeter prints no accents (M. Quell, 2030-03-04)"},
-			{What: "Birth date", Case: "1951-07-09", Other: "1951-07-09", Where: "recording, header line 4", Same: true},
+			{What: "Name", Case: "Łucja Thế-Ferrié", Other: "THE-FERRIE LUCJA", Where: wording.Verbatim("recording, header line 3"), Explained: "same person: the oximeter prints no accents (M. Quell, 2030-03-04)"},
+			{What: "Birth date", Case: "1951-07-09", Other: "1951-07-09", Where: wording.Verbatim("recording, header line 4"), Same: true},
 		}}
 	switch name {
 	case "met":

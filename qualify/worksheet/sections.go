@@ -871,7 +871,7 @@ func identity(l rules.Language, rows []IdentityRow) Section {
 		if r.What == "birth date" { // of a paper in another form it stays as printed
 			of, other = l.Stamp(of), l.Stamp(other)
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(of)}, {Text: orDash(other), Sub: r.Where}, c}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(of)}, {Text: orDash(other), Sub: l.Tell(r.Where)}, c}})
 	}
 	s.Small = !slices.ContainsFunc(rows, func(r IdentityRow) bool { return !r.Same })
 	return s

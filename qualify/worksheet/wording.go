@@ -208,7 +208,7 @@ func alerts(in Input) []string {
 	}
 	for _, r := range in.Identity {
 		if !r.Same && r.Explained == "" {
-			out = append(out, in.Language.Say("Whose test is this? The %s differs between the case and %s, and nobody has said why it is the same person. Do not use this worksheet before that is settled.", in.Language.Say(strings.ToLower(r.What)), orDash(r.Where)))
+			out = append(out, in.Language.Say("Whose test is this? The %s differs between the case and %s, and nobody has said why it is the same person. Do not use this worksheet before that is settled.", in.Language.Say(strings.ToLower(r.What)), orDash(in.Language.Tell(r.Where))))
 		}
 	}
 	return out

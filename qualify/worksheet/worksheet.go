@@ -25,6 +25,7 @@ import (
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // Input is everything that one worksheet shows: one case under one version of
@@ -102,7 +103,7 @@ type Upload struct {
 type IdentityRow struct {
 	What        string // name, birth date, identifier
 	Case, Other string
-	Where       string // where Other stands
+	Where       wording.Text // where Other stands
 	Same        bool
 	Explained   string // who said, in words, why a difference is the same person; "" if nobody did
 }

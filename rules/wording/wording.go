@@ -123,9 +123,17 @@ func (t Text) MarshalJSON() ([]byte, error) {
 	return json.Marshal(k)
 }
 
-// UnmarshalJSON reads what MarshalJSON wrote. Its errors are those of package
-// json.
+// UnmarshalJSON reads what MarshalJSON wrote; a string, as older stores have it in
+// some places, is verbatim. Its errors are those of package json.
 func (t *Text) UnmarshalJSON(data []byte) error {
+	var whole string
+	if json.Unmarshal(data, &whole) == nil {
+		*t = Text{}
+		if whole != "" {
+			*t = Verbatim(whole)
+		}
+		return nil
+	}
 	var k struct {
 		Format string            `json:"format"`
 		Args   []json.RawMessage `json:"args"`

@@ -20,6 +20,12 @@ func TestTextIsStoredInItsParts(t *testing.T) {
 	if err := json.Unmarshal([]byte(stored), &back); err != nil || back.String() != said.String() || back.String() != `line 3: a or b, "2030-01-31"` {
 		t.Errorf("read back as %q, %v; want %q", back, err, said)
 	}
+	if err := json.Unmarshal([]byte(`"50 % of it"`), &back); err != nil || back.String() != "50 % of it" {
+		t.Errorf("a string is read as %q, %v", back, err)
+	}
+	if err := json.Unmarshal([]byte(`""`), &back); err != nil || !back.IsZero() {
+		t.Errorf("an empty string is read as %q, %v", back, err)
+	}
 	for _, bad := range []string{`[]`, `{"format":1}`, `{"format":"%d","args":[1.5]}`, `{"format":"%s","args":[{"format":2}]}`} {
 		if err := json.Unmarshal([]byte(bad), &back); err == nil {
 			t.Errorf("%s was read as %q", bad, back)
