@@ -165,8 +165,7 @@ func TestLightsOutAndRising(t *testing.T) {
 // BenchmarkTracePart asks for parts of a memory of 414,000 samples, as the page
 // does while it is moved: through the handler, with the case read anew.
 func BenchmarkTracePart(bench *testing.B) {
-	t := &testing.T{}
-	b := newBench(t, &storetest.Memory{}, false)
+	b := newBench(bench, &storetest.Memory{}, false)
 	v := b.at(Intake)
 	address := b.ready(v)
 	var night bytes.Buffer

@@ -30,7 +30,7 @@ import (
 // bench is a site with its store, its log and a clock that tests move.
 type bench struct {
 	*Site
-	t     *testing.T
+	t     testing.TB
 	store casework.Store
 	log   *bytes.Buffer
 	clock *time.Time
@@ -38,7 +38,7 @@ type bench struct {
 	codes map[string]string // of links, by address
 }
 
-func newBench(t *testing.T, store casework.Store, demo bool) *bench {
+func newBench(t testing.TB, store casework.Store, demo bool) *bench {
 	t.Helper()
 	lib, err := rules.Embedded()
 	if err != nil {
