@@ -177,6 +177,29 @@ func TestOutsideTraceOfAFullMemory(t *testing.T) {
 	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(5)').click();true")
 	b.shown("Saturation from Mar 1, 2024 20:00:00 to Mar 6, 2024 14:59:59")
 
+	// Let go outside the trace, the pointer holds nothing any more.
+	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(2)').click();true")
+	b.shown("a part of the session")
+	x, y = b.at(.5, 0, 1)
+	was := b.text1(box+" title", "")
+	b.do(cdp.MouseEvent(cdp.MouseMoved, x, y), cdp.MouseEvent(cdp.MousePressed, x, y, cdp.ButtonLeft), cdp.MouseEvent(cdp.MouseReleased, 2, 2, cdp.ButtonLeft))
+	for _, by := range []float64{0, 30, 60} {
+		b.do(cdp.MouseEvent(cdp.MouseMoved, x-by, y))
+	}
+	time.Sleep(400 * time.Millisecond)
+	if now := b.text1(box+" title", ""); now != was || !b.js("!document.querySelector('#sheet .ws-run').hasAttribute('transform')") {
+		t.Errorf("moved by a pointer that holds nothing: %q", now)
+	}
+
+	// Where another stretch counts meanwhile its parts are not drawn here.
+	b.js("window.kept=window.fetch; window.fetch=async(u)=>{const r=await kept(u);const j=await r.json();j.whole-=1000;return new Response(JSON.stringify(j))};document.querySelector('#sheet .trace-bar button:nth-of-type(2)').click();true")
+	b.until("the loss is told", "document.querySelector('#sheet .reading').textContent.includes('could not be fetched')")
+	if b.text1(box+" title", "") != was {
+		t.Error("a part of another stretch is drawn")
+	}
+	b.js("window.fetch=window.kept;document.querySelector('#sheet .trace-bar button:nth-of-type(5)').click();true")
+	b.shown("Saturation from Mar 1, 2024 20:00:00 to Mar 6, 2024 14:59:59")
+
 	// Paper has the whole, whatever was looked at.
 	b.js("document.querySelector('#sheet .trace-bar button:nth-of-type(2)').click();true")
 	b.shown("a part of the session")

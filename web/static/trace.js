@@ -80,6 +80,8 @@ function trace(box) {
       const answer = await fetch(asked);
       if (!answer.ok) throw new Error(String(answer.status));
       const drawn = await answer.json();
+      // Another session or stretch counts since: its parts do not fit this page.
+      if (drawn.whole !== all) throw new Error("another length");
       if (no > took) take(drawn);
       took = Math.max(took, no);
     } catch {
@@ -273,6 +275,7 @@ function trace(box) {
     ready();
   });
   box.addEventListener("pointermove", (event) => {
+    if (event.buttons === 0) free(event); // let go outside
     const h = held.get(event.pointerId);
     if (!h) {
       over = xOf(event);
