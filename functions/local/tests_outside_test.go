@@ -58,3 +58,34 @@ func TestOutsideSeveralTestsAndTheCriticalReading(t *testing.T) {
 	}
 	b.paper("tests", b.fetch("/cases/"+number+"/worksheet.pdf"))
 }
+
+// TestOutsideNumberInTwoWays types a number that can be read in two ways: the page
+// asks which it is beside the field, and takes the answer.
+func TestOutsideNumberInTwoWays(t *testing.T) {
+	b := open(t)
+	b.visit("/")
+	b.press("button[name=desk][value=intake]")
+	b.visitCase("Ada Merrin")
+	at := b.path()
+	b.visit(at + "/tests")
+	add := "form:has(button.main)"
+	b.give(add, map[string]string{"name": "Gas", "v.test_date": "2026-02-12", "v.test_state": "rest", "v.rest_pao2": "57,125"})
+	b.press(add + " button.main")
+	if s := b.text(); !strings.Contains(s, "choose which number it is") || !strings.Contains(s, "with decimals: more than 57 and less than 58") || !strings.Contains(s, "without decimals: 57125") ||
+		!b.js(`document.querySelector('[name="v.rest_pao2"]').value === '57,125'`) {
+		t.Errorf("the page does not ask which number it is:\n%s", s)
+	}
+	b.look("75-tests-two-ways")
+	b.give(add, map[string]string{"way.v.rest_pao2": "57.125"})
+	b.press(add + " button.main")
+	if b.js("!!document.querySelector('.error')") || !b.js(`!!document.querySelector('[name="v.rest_pao2"][value="57.125"]')`) {
+		t.Errorf("the number is not taken:\n%s", b.text())
+	}
+	b.visit(at + "/report")
+	b.give("#figures form", map[string]string{"m.1": "time_at_or_below", "l.1": "88", "v.1": "7,250", "u.1": "min", "p.1": "1", "a.1": "third line"})
+	b.press("#figures button[name=store]")
+	if s := b.text(); !strings.Contains(s, "with decimals: more than 7 and less than 8") {
+		t.Errorf("the report does not ask which number it is:\n%s", s)
+	}
+	b.look("76-report-two-ways")
+}
