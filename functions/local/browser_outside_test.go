@@ -42,8 +42,9 @@ type browser struct {
 	url  string
 	axe  string
 	seen map[string]bool
-	// cut breaks the connection of every form sent, after some of it was read.
-	cut *atomic.Bool
+	// cut breaks the connection of every form that is so many bytes long, after
+	// some of it was read; 0 for none.
+	cut *atomic.Int64
 }
 
 // open opens a browser on a demonstration.
@@ -80,9 +81,9 @@ func openSite(t *testing.T, change func(c *web.Config, address string)) *browser
 	if err != nil {
 		t.Fatal(err)
 	}
-	cut, pages := &atomic.Bool{}, site.Handler()
+	cut, pages := &atomic.Int64{}, site.Handler()
 	srv.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if cut.Load() && r.Method == http.MethodPost {
+		if n := cut.Load(); n > 0 && r.Method == http.MethodPost && r.ContentLength >= n {
 			io.CopyN(io.Discard, r.Body, 1<<16)
 			if conn, _, err := http.NewResponseController(w).Hijack(); err == nil {
 				conn.Close()
