@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"time"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -106,11 +107,17 @@ func (f *file) words(def rules.FactDef, l rules.Language) string {
 	return st.words(def, l)
 }
 
+// attachedCopy is a document that came through a link.
+type attachedCopy struct {
+	Title, Size string
+	At          time.Time
+}
+
 // attachPart fills in the part in which copies are sent.
 func (b *officeBody) attachPart(f *file, l *link, p posted, in rules.Language) {
 	for _, d := range f.papers() {
 		if d.By == l.by() {
-			b.Attached = append(b.Attached, d.title()+", "+size(d.Size)+", "+in.Stamp(moment(d.At)))
+			b.Attached = append(b.Attached, attachedCopy{d.title(), size(d.Size), d.At})
 		}
 	}
 	names := f.copyable()

@@ -78,8 +78,12 @@ type batchResult struct {
 	Files    int
 	Lines    []batchLine
 	Critical int
+	Names    []factName // of what the lines lack
 	Until    string
 }
+
+// factName is a fact as a table of facts names it, and in words.
+type factName struct{ Name, Words string }
 
 type batchLine struct {
 	File, Short, Session string
@@ -399,6 +403,8 @@ type batchKept struct {
 	Lines    []batch.Line `json:"lines"`
 	// Told is what lines, from 0, say of a reader, in its parts.
 	Told map[int]wording.Text `json:"told,omitempty"`
+	// Low are their critical readings, in parts.
+	Low map[int]batch.Low `json:"low,omitempty"`
 }
 
 // batchEntry is what the ledger tells of a batch.
@@ -417,10 +423,13 @@ func (r *batchRun) keep(ends bool) (number int, err error) {
 	for _, key := range r.facts.Untaken() {
 		r.lines = append(r.lines, batch.Refused(key, "", batch.NotThere))
 	}
-	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines, Told: map[int]wording.Text{}}
+	res := batchKept{Payer: r.stated.step.Payer, Files: r.files, Critical: batch.OnceCritical(r.lines), Lines: r.lines, Told: map[int]wording.Text{}, Low: map[int]batch.Low{}}
 	for i, l := range r.lines {
 		if l.Told.Format != "" {
 			res.Told[i] = l.Told
+		}
+		if len(l.Low.Found) > 0 {
+			res.Low[i] = l.Low
 		}
 	}
 	data, err := json.Marshal(res)
@@ -535,8 +544,16 @@ func (s *Site) batchResult(w http.ResponseWriter, q *request) error {
 		return err
 	}
 	out := &batchResult{Number: e.N, Payer: res.Payer, Files: res.Files, Critical: res.Critical, Until: keptUntil(e)}
+	in, day := Wording(q.language, rules.Region{}), dayOf(e.At)
 	for i, l := range res.Lines {
 		one := batchLine{File: l.File, Short: clipHash(l.SHA256), DecidedBy: l.DecidedBy, Problem: q.tell(strings.TrimPrefix(l.Problem, l.File+": "), res.Told[i]), Critical: l.Critical}
+		if low, ok := res.Low[i]; ok {
+			var words []string
+			for _, c := range low.Found {
+				words = append(words, c.WordsIn(in, low.Limit, day))
+			}
+			one.Critical = strings.Join(words, "; ")
+		}
 		if l.Session > 0 {
 			one.Session = fmt.Sprint(l.Session)
 		}
@@ -545,7 +562,10 @@ func (s *Site) batchResult(w http.ResponseWriter, q *request) error {
 			one.Word = shortOutcomeWord(one.Word)
 		}
 		for _, name := range l.Missing {
-			one.Missing = append(one.Missing, rules.PlainWord(name))
+			one.Missing = append(one.Missing, name)
+			if def, ok := rules.Lookup(name); ok && !slices.ContainsFunc(out.Names, func(n factName) bool { return n.Name == name }) {
+				out.Names = append(out.Names, factName{name, in.Say(rules.Phrase(def))})
+			}
 		}
 		out.Lines = append(out.Lines, one)
 	}

@@ -113,7 +113,7 @@ type caseBody struct {
 	Tests    *testsView
 
 	Report     *reportPart
-	Papers     string // titles of the papers of the chart
+	Papers     []paperTitle // titles of the papers of the chart
 	Conditions []conditionPart
 
 	Groups    []group
@@ -157,6 +157,9 @@ type statedLine struct {
 	Field                    field
 }
 
+// Values are the lines of what is stated: one, but for a list.
+func (l statedLine) Values() []string { return strings.Split(l.Value, "\n") }
+
 type linkLine struct {
 	Desk           Desk
 	SHA256         string
@@ -187,7 +190,7 @@ func (s *Site) showCase(w http.ResponseWriter, q *request, status int, f *file, 
 	}
 	// On the page of a file that was refused its reason stands at the form.
 	body.Arrivals = slices.DeleteFunc(body.Arrivals, func(l arrivalLine) bool { return l.At == q.URL.Path })
-	body.Papers = f.paperTitles(s.daysOf(q, f.Criteria[0]))
+	body.Papers = f.paperTitles()
 	if body.Standing, err = s.standingView(q, f, p); err != nil {
 		return err
 	}
@@ -543,7 +546,7 @@ func (s *Site) sheet(f *file, ev *evaluation) (template.HTML, error) {
 
 func (s *Site) paper(f *file, ev *evaluation, printed rules.Date) *worksheet.Worksheet {
 	answers, _ := f.givenIn(ev.in, nil) // they were read when the case was opened
-	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: answers, CriticalTold: f.toldWords(),
+	return ev.Worksheet(0, qualify.Paper{Printed: printed, Demo: s.cfg.Demo, Identity: ev.identity, Answers: answers, CriticalTold: f.toldWords(ev.in),
 		Case: worksheet.CaseInfo{Number: f.Number, PatientName: f.Patient.Name, BirthDate: f.Patient.Birth, Identifier: f.Patient.Identifier, Supplier: s.supplier()}})
 }
 

@@ -5,11 +5,13 @@ import (
 	"encoding/hex"
 	"fmt"
 	"net/http"
+	"regexp"
 	"strings"
 	"time"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/worksheet"
+	"airwarrant/rules"
 )
 
 // criticalView is the alert on top of a case: a critically low reading stands
@@ -51,7 +53,7 @@ func (f *file) critical(ev *evaluation, p posted) *criticalView {
 		v.Words = append(v.Words, c.WordsIn(ev.in, ev.Limit.AtOrBelow, ev.Limit.Today))
 	}
 	for _, t := range f.CriticalTold {
-		v.Told = append(v.Told, statedLine{Value: f.ToldWords[t.Words], Who: t.By, At: t.At})
+		v.Told = append(v.Told, statedLine{Value: toldIn(f.ToldWords[t.Words], ev.in), Who: t.By, At: t.At})
 	}
 	if p.part == "critical" {
 		v.Say, v.Errors = p.say, p.faults
@@ -60,12 +62,27 @@ func (f *file) critical(ev *evaluation, p posted) *criticalView {
 	return v
 }
 
+// toldText is how stateTold keeps who was told, by whom and when; toldAsKept
+// finds the three in it again.
+const toldText = "%s told by %s on %s"
+
+var toldAsKept = regexp.MustCompile("(?s)^" + strings.ReplaceAll(toldText, "%s", "(.+)") + "$")
+
+// toldIn is what toldAsKept keeps, in a language.
+func toldIn(kept string, l rules.Language) string {
+	m := toldAsKept.FindStringSubmatch(kept)
+	if m == nil {
+		return kept
+	}
+	return l.Say(toldText, m[1], m[2], l.Stamp(m[3]))
+}
+
 // toldWords says for the worksheet who was told; "" while the alert is open.
-func (f *file) toldWords() string {
+func (f *file) toldWords(l rules.Language) string {
 	if f.AlertOpen() || len(f.CriticalTold) == 0 {
 		return ""
 	}
-	return f.ToldWords[f.CriticalTold[len(f.CriticalTold)-1].Words] + "."
+	return toldIn(f.ToldWords[f.CriticalTold[len(f.CriticalTold)-1].Words], l) + "."
 }
 
 // lastCritical is the day of the latest test with a critical reading, as
@@ -114,7 +131,7 @@ func (s *Site) stateTold(w http.ResponseWriter, q *request) error {
 	if len(faults) > 0 {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "critical", say: "It could not be taken; nothing was stored.", form: q.PostForm, faults: faults})
 	}
-	words := strings.Join([]string{who, "told by", by, "on", when}, " ")
+	words := fmt.Sprintf(toldText, who, by, when)
 	err = s.update(q.Context(), number, s.stamp(q.visit.Who, casework.RoleIntake), func(f *file) (casework.Change, error) {
 		if !f.AlertOpen() {
 			return nil, nil // somebody entered it meanwhile, or the form came twice

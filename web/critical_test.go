@@ -54,7 +54,7 @@ func TestCriticalStaysOpenUntilTold(t *testing.T) {
 	b.wants(v.page(address), "Who was told?")
 
 	page = v.send(address, address+"/critical", form)
-	b.wants(page, "Dr. Osei told by M. Reyes on 2026-06-01 08:40", "Critically low reading")
+	b.wants(page, "Dr. Osei told by M. Reyes on Jun 1, 2026 08:40", "Critically low reading")
 	b.lacks(page, "Who was told?", "Nobody is entered as told yet")
 	b.lacks(v.page("/cases"), "nobody told yet")
 	b.wants(v.page(address+"/trail"), "critically low reading told: Dr. Osei told by M. Reyes")

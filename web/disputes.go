@@ -20,6 +20,7 @@ type disputeLine struct {
 	Fact string
 	worksheet.OfficeAnswer
 	Held  string // what the case holds
+	How   string // on what that rests
 	Mine  bool   // whoever looks has taken it
 	Words string // typed and not accepted
 }
@@ -35,7 +36,7 @@ func (f *file) answersPart(who string, p posted, l rules.Language) (*answersPart
 		def, _ := rules.Lookup(name)
 		line := disputeLine{Fact: name, Held: "nothing yet", Mine: f.Answers[name].Owner == who}
 		if st, ok := f.Statements[name]; ok {
-			line.Held = f.words(def, l) + ", " + st.how(l)
+			line.Held, line.How = f.words(def, l), st.how(l)
 		}
 		if i := slices.IndexFunc(list, func(o worksheet.OfficeAnswer) bool { return o.Question == def.Question }); i >= 0 {
 			line.OfficeAnswer = list[i]

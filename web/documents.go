@@ -318,7 +318,7 @@ func (s *Site) withdrawDocument(w http.ResponseWriter, q *request) error {
 	if q.PostForm.Get("back") == "papers" {
 		back = "papers"
 	}
-	if say := reasonFault("document", reason); say != "" {
+	if say := reasonFault("Expected the reason for withdrawing the document, in words; found none, or more than 2,000 letters. Write it; the trail keeps it.", reason); say != "" {
 		f, err := s.open(q.Context(), number)
 		if err != nil {
 			return err

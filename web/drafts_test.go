@@ -151,7 +151,7 @@ func TestDraftToPublication(t *testing.T) {
 	b.wants(v.page(at+"/rehearsal"), "Not begun.")
 	page = v.send(at+"/rehearsal", at+"/rehearsal", url.Values{})
 	number, other := changes[len("/cases/"):], stays[len("/cases/"):]
-	b.wants(page, "Through all stored cases", "The outcome is another 1", "qualifies → does not qualify 1", "Low at rest (rest) 1", number)
+	b.wants(page, "Through all stored cases", "The outcome is another 1", "written criteria met → written criteria not met 1", "Low at rest (rest) 1", number)
 	b.lacks(page, "Merrin", "Hale", other)
 	r := v.get(at + "/rehearsal.csv")
 	if r.Code != http.StatusOK || !strings.HasPrefix(v.last, "case,in_force,draft") || !strings.Contains(v.last, number+",qualifies,does_not_qualify") || strings.Contains(v.last, "Merrin") {
@@ -251,7 +251,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	approve(change)
 	b.wants(intake.page("/cases"), "determined by a version in whose place another counts", "cases for review")
 	number := address[len("/cases/"):]
-	b.wants(intake.page(change+"/cases"), number, "2026-01-01", "qualifies", "closed", `href="`+address+`"`)
+	b.wants(intake.page(change+"/cases"), number, "2026-01-01", "written criteria met", "closed", `href="`+address+`"`)
 	b.lacks(v.page(change+"/cases"), `href="/cases/`, "Merrin")
 	b.wants(v.last, number)
 	before := must(casework.Open(t.Context(), b.store, number)).Determination.K
@@ -388,12 +388,12 @@ func TestRehearsalAnew(t *testing.T) {
 	v := b.at(Maintainer)
 	at := v.draft(valeNext, valeNextCases)
 	v.send(at+"/rehearsal", at+"/rehearsal", url.Values{})
-	b.wants(v.last, "Through all stored cases", "qualifies → does not qualify 3")
+	b.wants(v.last, "Through all stored cases", "written criteria met → written criteria not met 3")
 	// Begun anew it counts what came since.
 	b.valeCase("One more", "88")
-	b.lacks(v.page(at+"/rehearsal"), "does not qualify 4")
+	b.lacks(v.page(at+"/rehearsal"), "written criteria not met 4")
 	b.wants(v.send(at+"/rehearsal", at+"/rehearsal", url.Values{"again": {"1"}}), "Not begun.")
-	b.wants(v.send(at+"/rehearsal", at+"/rehearsal", url.Values{}), "qualifies → does not qualify 4")
+	b.wants(v.send(at+"/rehearsal", at+"/rehearsal", url.Values{}), "written criteria met → written criteria not met 4")
 	// Another text is another rehearsal.
 	v.send(at, at, url.Values{"rev": {"2"}, "pack": {valeNext + "# a note\n"}, "cases": {valeNextCases}})
 	b.wants(v.page(at+"/rehearsal"), "Not begun.")

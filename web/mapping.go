@@ -232,7 +232,7 @@ func newStep(p *recording.Proposal, form url.Values) *mappingStep {
 				rest.On = false
 			}
 			if slices.Contains(c.Could, r.Value) && role != r.Value {
-				r.Words += ", its numbers fit"
+				r.Words = r.Words + ", its numbers fit"
 			}
 			m.Choices = append(m.Choices, r)
 		}

@@ -41,7 +41,7 @@ type officeBody struct {
 	TellOpen   bool             // one of Told has a fault
 	Given      []worksheet.OfficeAnswer
 	Attach     *attachForm
-	Attached   []string // documents that came through this link
+	Attached   []attachedCopy // documents that came through this link
 	Sheet      template.HTML
 }
 
@@ -52,6 +52,7 @@ type officeQuestion struct {
 	Says   string // the answer chosen
 	Remark string
 	Held   string // what the case holds, in words; "" if it is open
+	How    string // on what that rests, "" if it is only stated
 }
 
 // says are the four answers, in the order of the page.
@@ -189,8 +190,8 @@ func (s *Site) showOffice(w http.ResponseWriter, q *request, status int, p poste
 		fl.Held = "nothing yet"
 		if st, ok := f.Statements[name]; ok {
 			fl.Held = f.words(def, days)
-			if how := st.how(days); st.State == criteria.Located {
-				fl.Held += ", " + how
+			if st.State == criteria.Located {
+				fl.How = st.how(days)
 			}
 		}
 		b.TellOpen = b.TellOpen || fl.Error != "" || fl.Says != ""

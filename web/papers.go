@@ -5,7 +5,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 
 	"airwarrant/qualify/casework"
 	"airwarrant/qualify/criteria"
@@ -147,17 +146,16 @@ func (s *Site) paperSent(form url.Values, fault func(error) string) documentSent
 	return d
 }
 
+// paperTitle names a paper of the chart, and the day that it carries, if it does.
+type paperTitle struct{ Title, Day string }
+
 // paperTitles name the papers of the chart on a case, for its page.
-func (f *file) paperTitles(l rules.Language) string {
-	var out []string
+func (f *file) paperTitles() []paperTitle {
+	var out []paperTitle
 	for _, p := range f.papers() {
 		if slices.Contains(chartKinds, p.Kind) {
-			t := p.title()
-			if p.Printed.Date != "" {
-				t += " of " + l.Stamp(p.Printed.Date)
-			}
-			out = append(out, t)
+			out = append(out, paperTitle{p.title(), p.Printed.Date})
 		}
 	}
-	return strings.Join(out, ", ")
+	return out
 }

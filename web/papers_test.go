@@ -54,7 +54,7 @@ func TestPapersOfTheChart(t *testing.T) {
 	}
 	title := "order " + short(faxHash())
 	b.wants(v.page(papers), title, "Ada Merrin, born May 4, 1951; of Feb 2, 2026; page 3 of 12; signed by Dr. Osei")
-	b.wants(v.page(address), "On the case: "+title+" of Feb 2, 2026.")
+	b.wants(v.page(address), "On the case: "+title+" (Feb 2, 2026).")
 	if w := v.get(address + "/documents/" + short(faxHash())); w.Code != http.StatusOK || v.last != string(DemoFax()) {
 		t.Errorf("as it came: status %d, %d bytes", w.Code, len(v.last))
 	}

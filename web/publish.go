@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/editions"
 	"airwarrant/rules"
 	"airwarrant/rules/wording"
@@ -308,7 +309,7 @@ func (s *Site) reviewPage(w http.ResponseWriter, q *request) error {
 		}
 		for _, r := range c.Head.Results {
 			if r.Criteria == p.Region {
-				l.Outcome = rules.PlainWord(r.Outcome)
+				l.Outcome = outcomeWord(criteria.Outcome(r.Outcome))
 			}
 		}
 		b.Lines = append(b.Lines, l)
@@ -400,10 +401,10 @@ type changedCriteria struct {
 }
 
 // WasWord is the outcome that was determined.
-func (c changedCriteria) WasWord() string { return rules.PlainWord(c.Was.Outcome) }
+func (c changedCriteria) WasWord() string { return outcomeWord(criteria.Outcome(c.Was.Outcome)) }
 
 // NowWord is the outcome by the version that counts now.
-func (c changedCriteria) NowWord() string { return rules.PlainWord(c.Now.Outcome) }
+func (c changedCriteria) NowWord() string { return outcomeWord(criteria.Outcome(c.Now.Outcome)) }
 
 // changedCriteria lays what an open case came to when it was last determined
 // beside what it comes to now, nil where both rest on the same versions or the

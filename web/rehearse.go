@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"airwarrant/qualify/casework"
+	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/editions"
 	"airwarrant/qualify/rehearsal"
 	"airwarrant/rules"
@@ -76,7 +77,7 @@ type rehearsedLine struct {
 func summaryOf(sum rehearsal.Summary, p *rules.Pack) *summaryPart {
 	out := &summaryPart{Summary: sum}
 	for _, c := range sum.Changes {
-		from, to := rules.PlainWord(c.From), rules.PlainWord(c.To)
+		from, to := outcomeWord(criteria.Outcome(c.From)), outcomeWord(criteria.Outcome(c.To))
 		if n := len(out.Changes); n == 0 || out.Changes[n-1].From != from || out.Changes[n-1].To != to {
 			out.Changes = append(out.Changes, changeCount{From: from, To: to})
 		}
@@ -169,7 +170,7 @@ func (s *Site) showRehearsal(w http.ResponseWriter, q *request, status int, d ed
 func rehearsedLineOf(l rehearsal.Line, p *rules.Pack) rehearsedLine {
 	out := rehearsedLine{Case: l.Case, Unconfirmed: clauseNames(p, l.Unconfirmed), Left: rehearsal.Reasons[l.Left]}
 	if l.InForce != nil {
-		out.Was, out.Will, out.By = rules.PlainWord(l.InForce.Outcome), rules.PlainWord(l.Draft.Outcome), clauseNames(p, l.Draft.DecidedBy)
+		out.Was, out.Will, out.By = outcomeWord(criteria.Outcome(l.InForce.Outcome)), outcomeWord(criteria.Outcome(l.Draft.Outcome)), clauseNames(p, l.Draft.DecidedBy)
 	}
 	asks := make([]string, len(l.NewFacts))
 	for i, f := range l.NewFacts {

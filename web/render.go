@@ -16,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"airwarrant/qualify/casework"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 	"airwarrant/rules/wording"
@@ -99,19 +100,22 @@ func parseIn(l *texts.Language, days texts.Days) (map[string]*template.Template,
 }
 
 // functionsIn are what templates call. t says a text in the language of the
-// page, one of the chain by its parts, tf one with places (%s), tn one of two by a number that fills the first
-// place (%d), tongue names the language for text of the page inside text of
-// criteria. day writes a day or an instant for people: every date of a page goes
-// through it, but for what is typed, read by machines, or names a version of
-// criteria.
+// page, or by its parts one of the chain, chain one of the chain without
+// places, tf one with places (%s), tn one of two by a number that fills the
+// first place (%d), tongue names the language for text of the page inside text
+// of criteria. day writes a day or an instant for people: every date of a page
+// goes through it, but for what is typed, read by machines, or names a version
+// of criteria. desk and role name a desk and whose desk it is.
 func functionsIn(l *texts.Language, days texts.Days) template.FuncMap {
 	return template.FuncMap{
 		"t":      func(v any) string { return sayIn(l, days, v) },
+		"chain":  func(key string) string { return sayIn(l, days, wording.Said(key)) },
 		"tongue": func() string { return l.Tag },
 		"tf":     func(key string, args ...any) string { return l.Format(key, asPrinted(args)...) },
 		"tn":     func(n int, one, other string, args ...any) string { return l.Count(n, one, other, asPrinted(args)...) },
 		"day":    func(v any) (string, error) { return dayIn(daysIn(days), v) },
 		"desk":   func(d Desk) string { return l.Text(d.Words()) },
+		"role":   func(r casework.Role) string { return l.Text(roleName(r)) },
 		"secret": newSecretField,
 	}
 }

@@ -34,7 +34,7 @@ type spanLine struct {
 	From, To, Long, Lowest, Kind string
 	Why                          string
 	Choices                      []choice
-	Said                         string // what was said of it before
+	Said, SaidBy                 string // what was said of it before, by whom and when
 }
 
 // spansShown is how many stretches are listed (our choice); a night that holds
@@ -113,7 +113,7 @@ func (f *file) spansPart(ev *evaluation, p posted) *spansView {
 		}
 		if said := f.judgementOf(ev.own.Session, from, to); said != nil {
 			v.Told++
-			l.Said = judgementWord(said.Judgement) + ", by " + f.judgedBy(*said) + ", " + ev.in.Stamp(moment(said.At))
+			l.Said, l.SaidBy = judgementWord(said.Judgement), f.judgedBy(*said)+", "+ev.in.Stamp(moment(said.At))
 		}
 		chosen := typed(form, "j."+strconv.Itoa(l.No))
 		for k := range l.Choices {

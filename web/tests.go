@@ -247,7 +247,8 @@ func (s *Site) stateTest(w http.ResponseWriter, q *request) error {
 	return nil
 }
 
-// testsWords says which tests are stated.
+// testsWords says which tests are stated, the name of each on a line and what it
+// states on the next.
 func testsWords(st statement, l rules.Language) string {
 	f, err := st.fact()
 	if err != nil {
@@ -255,14 +256,14 @@ func testsWords(st statement, l rules.Language) string {
 	}
 	var out []string
 	for _, t := range f.Value.Tests {
-		words := []string{t.Name}
+		var words []string
 		texts := factTexts(t.Facts)
 		for _, def := range rules.Vocabulary() {
 			if st, ok := texts[def.Name]; ok {
-				words = append(words, strings.ToLower(def.Meaning[:1])+def.Meaning[1:]+" "+st.words(def, l))
+				words = append(words, rules.Phrase(def)+": "+st.words(def, l))
 			}
 		}
-		out = append(out, strings.Join(words, ", "))
+		out = append(out, t.Name, strings.Join(words, "; "))
 	}
-	return strings.Join(out, "; ")
+	return strings.Join(out, "\n")
 }

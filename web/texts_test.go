@@ -283,11 +283,41 @@ func spokenByHandlers(t *testing.T) map[string]bool {
 				out[text] = true
 			}
 		}
+		if slices.Contains(testFacts, def.Name) {
+			out[rules.Phrase(def)] = true
+		}
 		for _, w := range def.Words {
 			out[wordFor(def.Name, w)] = true
 		}
 	}
 	return out
+}
+
+// What package accounts says is wrong with a field has its words in every
+// language: the pages show it beside the field.
+func TestFaultsOfAccountsAreInEveryCatalog(t *testing.T) {
+	found := 0
+	for _, n := range must(fs.Glob(os.DirFS("accounts"), "*.go")) {
+		if strings.HasSuffix(n, "_test.go") {
+			continue
+		}
+		ast.Inspect(must(parser.ParseFile(token.NewFileSet(), "accounts/"+n, nil, parser.SkipObjectResolution)), func(node ast.Node) bool {
+			text, ok := literal(node)
+			if !ok || !strings.HasPrefix(text, "Expected ") {
+				return true
+			}
+			found++
+			for _, l := range texts.Languages[1:] {
+				if !l.Has(text) {
+					t.Errorf("%s: %s lacks %q", n, l.Name, text)
+				}
+			}
+			return false
+		})
+	}
+	if found < 15 {
+		t.Errorf("%d faults of fields, want all", found)
+	}
 }
 
 // literal is what a node says in English: a string, or a sum of strings with a
@@ -334,7 +364,7 @@ func isSum(n ast.Node) bool {
 func textsOfTheChain(t *testing.T) []string {
 	t.Helper()
 	var out []string
-	for _, dir := range []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "../qualify/editions", "../qualify/rehearsal", "accounts"} {
+	for _, dir := range []string{"../rules", "../rules/wording", "../qualify", "../qualify/batch", "../qualify/recording", "../qualify/analysis", "../qualify/criteria", "../qualify/worksheet", "../qualify/editions", "../qualify/rehearsal", "../qualify/batch", "accounts"} {
 		names, err := fs.Glob(os.DirFS(dir), "*.go")
 		if err != nil || len(names) == 0 {
 			t.Fatalf("%s: expected sources, found %d: %v", dir, len(names), err)

@@ -127,7 +127,7 @@ func (s *Site) eventWords(ctx context.Context, f *file, e casework.Event, l rule
 		parts := []string{}
 		for _, r := range ch.Results {
 			word, _ := outcomeWords(r.Outcome)
-			parts = append(parts, fmt.Sprintf("%s %s: %s", r.Criteria, r.Version, word))
+			parts = append(parts, fmt.Sprintf("%s (%s %s)", word, r.Criteria, r.Version))
 		}
 		return "determined by " + ch.Program + ": " + strings.Join(parts, "; "), err
 	case casework.KindViewed:

@@ -117,7 +117,7 @@ func (s *Site) trailOf(ctx context.Context, number string, after, most int, in r
 		if err != nil {
 			return nil, err
 		}
-		l := trailLine{K: e.K, At: in.Stamp(moment(e.At)), Who: e.By, Desk: string(e.Role), What: what, event: e}
+		l := trailLine{K: e.K, At: in.Stamp(moment(e.At)), Who: e.By, Desk: roleName(e.Role), What: what, event: e}
 		if l.changes, err = changesOf(&c, &next, e, reveal, in); err != nil {
 			return nil, err
 		}

@@ -272,13 +272,13 @@ func clipName(s string) string {
 	return strings.ToValidUTF8(s, "")
 }
 
-// reasonFault says what is wrong with the reason for which something is
-// withdrawn, "" if nothing is.
-func reasonFault(what, reason string) string {
+// reasonFault is fault where the reason for which something is withdrawn is
+// missing or too long, and "" otherwise.
+func reasonFault(fault, reason string) string {
 	if reason != "" && len(reason) <= 2000 {
 		return ""
 	}
-	return "Expected the reason for withdrawing the " + what + ", in words; found none, or more than 2,000 letters. Write it; the trail keeps it."
+	return fault
 }
 
 // chooseSession says which stretch of the recording is this patient's test.

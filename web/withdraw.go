@@ -6,7 +6,6 @@ import (
 	"errors"
 	"net/http"
 	"slices"
-	"strings"
 
 	"airwarrant/qualify/casework"
 )
@@ -24,7 +23,7 @@ func (s *Site) withdraw(w http.ResponseWriter, q *request) error {
 	refuse := func(at, say string) error {
 		return s.showCase(w, q, http.StatusUnprocessableEntity, f, posted{part: "withdraw", at: at, form: q.PostForm, say: say})
 	}
-	if say := reasonFault("recording", reason); say != "" {
+	if say := reasonFault("Expected the reason for withdrawing the recording, in words; found none, or more than 2,000 letters. Write it; the trail keeps it.", reason); say != "" {
 		return refuse("reason", say)
 	}
 	foreign := q.PostForm.Get("whose") != "same"
@@ -240,9 +239,9 @@ func readersOf(events []casework.Event) ([]readerLine, error) {
 		if e.Role == casework.RoleSystem {
 			continue
 		}
-		i := slices.IndexFunc(out, func(r readerLine) bool { return r.Who == e.By && r.Desk == string(e.Role) })
+		i := slices.IndexFunc(out, func(r readerLine) bool { return r.Who == e.By && r.Desk == roleName(e.Role) })
 		if i < 0 {
-			out = append(out, readerLine{Who: e.By, Desk: string(e.Role), First: moment(e.At)})
+			out = append(out, readerLine{Who: e.By, Desk: roleName(e.Role), First: moment(e.At)})
 			i = len(out) - 1
 		}
 		r := &out[i]
@@ -253,9 +252,6 @@ func readersOf(events []casework.Event) ([]readerLine, error) {
 	}
 	return out, nil
 }
-
-// What are the pages that a reader saw, in words.
-func (r readerLine) What() string { return strings.Join(r.Pages, ", ") }
 
 // withdrawForm is what was typed to withdraw a recording and not accepted.
 type withdrawForm struct {

@@ -84,7 +84,7 @@ func TestOutsideSignInAndAccounts(t *testing.T) {
 
 	b.give("form[action='/accounts']", map[string]string{"name": "O. Lund"})
 	b.press("form[action='/accounts'] button")
-	b.wants("Choose at least one")
+	b.wants("Expected at least one role")
 	b.look("64-account-refused")
 	if !b.js("document.querySelector('input[name=role][value=intake]').click(),document.querySelector('#name').value==='O. Lund'") {
 		t.Error("the name that was typed is lost")

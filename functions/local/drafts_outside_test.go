@@ -239,7 +239,7 @@ func TestOutsideDraftToDesks(t *testing.T) {
 	m.look("100-rehearsal-before")
 	m.js("document.querySelector('#go button').click();true")
 	m.until("the rehearsal is through", "document.body.innerText.includes('Through all stored cases')")
-	m.wants("qualifies → does not qualify", number)
+	m.wants("written criteria met → written criteria not met", number)
 	if s := m.text(); strings.Contains(s, "Tidewell") {
 		t.Error("the rehearsal tells a name")
 	}

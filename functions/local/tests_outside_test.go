@@ -51,7 +51,7 @@ func TestOutsideSeveralTestsAndTheCriticalReading(t *testing.T) {
 	}
 	b.look("74-critical-told")
 	paper := strings.Join(strings.Fields(pdfText(t, b.fetch("/cases/"+number+"/worksheet.pdf"))), " ")
-	for _, want := range []string{"tell the treating practitioner now", "R. Quill, RN told by intake desk on 2026-02-13 09:40", "Oximetry at the clinic"} {
+	for _, want := range []string{"tell the treating practitioner now", "R. Quill, RN told by intake desk on Feb 13, 2026 09:40", "Oximetry at the clinic"} {
 		if !strings.Contains(paper, want) {
 			t.Errorf("%q does not stand on paper:\n%s", want, paper)
 		}

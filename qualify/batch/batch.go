@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math/big"
 	"path"
 	"slices"
 	"strconv"
@@ -24,6 +25,7 @@ import (
 	"airwarrant/qualify"
 	"airwarrant/qualify/criteria"
 	"airwarrant/qualify/recording"
+	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
 	"airwarrant/rules/wording"
 )
@@ -45,8 +47,17 @@ type Line struct {
 	// Critical tells readings at or below the critical limit, with the test's
 	// age; once for each test, in the first line that has it.
 	Critical string `json:"critical"`
+	// Low is Critical in its parts, with its limit, for a page in any language.
+	Low Low `json:"-"`
 
 	prints []string // of the session, by which a test is told again
+}
+
+// Low are the critical readings of a line, and the percent at or below which
+// they are.
+type Low struct {
+	Limit *big.Rat                    `json:"limit"`
+	Found []worksheet.CriticalReading `json:"found"`
 }
 
 // Refused is the line of a file that could not be read; why says where, what
@@ -133,6 +144,9 @@ func lineOf(name, hash string, res *qualify.Result) Line {
 		said = append(said, c.Words(res.Limit.AtOrBelow, res.Limit.Today))
 	}
 	l.Critical = strings.Join(said, "; ")
+	if len(said) > 0 {
+		l.Low = Low{res.Limit.AtOrBelow, res.CriticalFound}
+	}
 	if rd := res.Readings[0]; rd.Recording != nil && res.Session > 0 {
 		l.prints = recording.Fingerprint(rd.Recording, rd.Sessions[slices.Index(rd.Numbers, res.Session)])
 	}
@@ -154,7 +168,7 @@ func OnceCritical(lines []Line) int {
 			keys = []string{l.SHA256 + " " + strconv.Itoa(l.Session)}
 		}
 		if slices.ContainsFunc(keys, func(k string) bool { return seen[k] }) {
-			l.Critical = "told above: the same test"
+			l.Critical, l.Low = "told above: the same test", Low{}
 			continue
 		}
 		for _, k := range keys {

@@ -22,7 +22,7 @@ type CriticalReading struct {
 	// cannot be told from a fault of the recorder: Seconds is of those.
 	Fault bool
 	At    string     // stamp of the lowest reading, "" of a typed value
-	On    rules.Date // day of the test, zero if it is not known
+	On    rules.Date `json:",omitzero"` // day of the test, zero if it is not known
 }
 
 // CriticalSources is where to look for critical readings. Recording and

@@ -246,14 +246,14 @@ func checkRoles(roles []casework.Role, office string) ([]casework.Role, string, 
 	atOffice := slices.Contains(out, casework.RoleOffice)
 	switch {
 	case len(out) == 0:
-		return nil, "", &FormError{"roles", fmt.Sprintf("Expected one or more of %s; found none. Choose at least one.", roleNames())}
+		return nil, "", &FormError{"roles", "Expected at least one role; found none. Choose one."}
 	case atOffice && len(out) > 1:
 		// Nobody of the supplier answers for the office (design section 4).
-		return nil, "", &FormError{"roles", "Expected the role office alone; found it beside another. Make a second account."}
+		return nil, "", &FormError{"roles", "Expected the role of the physician's office alone; found it beside another. Make a second account."}
 	case atOffice && (office == "" || len(office) > NameLimit):
 		return nil, "", &FormError{"office", fmt.Sprintf("Expected the name of the physician's office, at most %d letters; found none or more. Type it.", NameLimit)}
 	case !atOffice && office != "":
-		return nil, "", &FormError{"office", "Expected no office beside these roles; found one. Empty the field, or choose the role office."}
+		return nil, "", &FormError{"office", "Expected no office beside these roles; found one. Empty the field, or choose the role of the physician's office."}
 	}
 	return out, office, nil
 }

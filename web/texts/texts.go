@@ -79,6 +79,9 @@ func mustReadAll(folder string) map[string]string {
 				err = fmt.Errorf("%s: expected each text once, found %q again", n, key)
 			}
 		}
+		if err != nil {
+			break
+		}
 		maps.Copy(texts, part)
 	}
 	if err != nil || len(texts) == 0 {
@@ -222,8 +225,9 @@ func (l *Language) text(key string, depth int) string {
 // figure is a number with its unit, if it has one.
 var figure = regexp.MustCompile(`^[\d.,:-]+(?: \S+)?$`)
 
-// beforeFigure parts a text from the figure behind it: "lowest saturation 81 %".
-var beforeFigure = regexp.MustCompile(`^([^\d]*\pL) (\d.*)$`)
+// beforeFigure parts a text from the figure behind it: "lowest saturation 81 %",
+// "report 733108c1b5c6".
+var beforeFigure = regexp.MustCompile(`^([^\d]*\pL) (\d.*|[0-9a-f]{12})$`)
 
 // recognise says a text that has a shape of at least so many letters, and whose
 // key begins with a mark.
