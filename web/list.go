@@ -19,13 +19,13 @@ type listPage struct {
 	Names bool // intake alone sees whose cases they are
 	Trail bool // the numbers lead to the trails
 	// Picks are the lists of the form that selects and sorts.
-	States, Payers, Whose, Orders []choice
-	Till                          string // the last day that a list by a day holds
-	Selected                      bool   // something is selected or sorted otherwise
-	First                         bool   // the first page of its list
-	Next                          string // address of the page that follows
-	Find                          findView
-	Coming                        []changeLine // changes of criteria that the desk should know of
+	States, Payers, Whose, Groups, Orders []choice
+	Till                                  string // the last day that a list by a day holds
+	Selected                              bool   // something is selected or sorted otherwise
+	First                                 bool   // the first page of its list
+	Next                                  string // address of the page that follows
+	Find                                  findView
+	Coming                                []changeLine // changes of criteria that the desk should know of
 }
 
 // findView is the form that finds a case, and what it found.
@@ -60,6 +60,13 @@ var stateWords = map[casework.State]string{
 var sortWords = map[casework.Order]string{
 	casework.ByOpened: "opened, the newest first", casework.ByDue: "due, the soonest first", casework.ByUntil: "test serves until, the soonest first",
 }
+
+// What a list can be grouped by; each group is sorted by the order.
+const (
+	groupState = "state"
+	groupPayer = "payer"
+	groupOwner = "owner"
+)
 
 // Whose cases a list holds. An owner's own name follows ofOwner.
 const (
@@ -109,7 +116,53 @@ func (s *Site) selectionOf(q *request) (casework.Selection, url.Values) {
 	if sel.Order != "" {
 		kept.Set("order", string(sel.Order))
 	}
+	if v := in.Get("by"); v == groupState || v == groupPayer || v == groupOwner {
+		kept.Set("by", v)
+	}
 	return sel, kept
+}
+
+// parts are the groups of a list, by what by says: each holds what
+// sel holds of one state, payer or owner, and the last what is of none that is
+// known here.
+func (s *Site) parts(ctx context.Context, sel casework.Selection, by string) ([]casework.Part, error) {
+	var out []casework.Part
+	add := func(name string, change func(*casework.Selection)) {
+		one := sel
+		change(&one)
+		out = append(out, casework.Part{Name: name, Selection: one})
+	}
+	switch {
+	case by == groupState && sel.State == "":
+		for _, st := range casework.States() {
+			add(string(st), func(one *casework.Selection) { one.State = st })
+		}
+	case by == groupPayer && sel.Criteria == "":
+		var known []string
+		for _, r := range s.lib.Regions() {
+			known = append(known, r.Region)
+			add(r.Region, func(one *casework.Selection) { one.Criteria = r.Region })
+		}
+		add("other", func(one *casework.Selection) { one.NotCriteria = known })
+	case by == groupOwner && sel.Owner == "" && !sel.Unowned:
+		// Of everybody who has or had an account, so that no case is left out.
+		all, err := s.accounts.Accounts(ctx)
+		if err != nil {
+			return nil, err
+		}
+		known := []string{""}
+		for _, a := range all {
+			if !slices.Contains(known, a.Name) {
+				known = append(known, a.Name)
+				add(ofOwner+a.Name, func(one *casework.Selection) { one.Owner = a.Name })
+			}
+		}
+		add("other", func(one *casework.Selection) { one.NotOwners = known })
+		add(whoseNobody, func(one *casework.Selection) { one.Unowned = true })
+	default:
+		out = []casework.Part{{Selection: sel}}
+	}
+	return out, nil
 }
 
 // picks fills the lists of the form that selects.
@@ -156,16 +209,21 @@ func (s *Site) picks(ctx context.Context, b *listPage, kept url.Values) error {
 	b.States, b.Payers = pick("state", "any", states...), pick("payer", "any", payers...)
 	b.Till = kept.Get("till")
 	b.Whose, b.Orders = pick("whose", "anybody’s", whose...), pick("order", "", orders...)
+	b.Groups = pick("by", "nothing", choice{Value: groupState, Words: "state"}, choice{Value: groupPayer, Words: "criteria"}, choice{Value: groupOwner, Words: "with whom"})
 	return nil
 }
 
 func (s *Site) caseList(w http.ResponseWriter, q *request) error {
 	sel, kept := s.selectionOf(q)
 	after := q.URL.Query().Get("after")
-	heads, next, err := s.cfg.Store.List(q.Context(), sel, after, listSize)
+	parts, err := s.parts(q.Context(), sel, kept.Get("by"))
+	if err != nil {
+		return err
+	}
+	heads, next, err := casework.ListParts(q.Context(), s.cfg.Store, parts, after, listSize)
 	if errors.Is(err, casework.ErrToken) {
 		after = "" // of another list, or cut off: the first page is what can be shown
-		heads, next, err = s.cfg.Store.List(q.Context(), sel, "", listSize)
+		heads, next, err = casework.ListParts(q.Context(), s.cfg.Store, parts, "", listSize)
 	}
 	if err != nil {
 		return err

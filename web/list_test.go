@@ -34,6 +34,65 @@ func (b *bench) numberOf(name string) string {
 	return strings.TrimPrefix(b.demoAddress(name), "/cases/")
 }
 
+// A list grouped by state, payer or owner holds every case once, group after group,
+// and its pages lead on within the group.
+func TestListInGroups(t *testing.T) {
+	b := newBench(t, &storetest.Memory{}, true)
+	v := b.at(Intake)
+	v.page("/cases")
+	all := v.numbers()
+	stateOf, payerOf, ownerOf := map[string]string{}, map[string]string{}, map[string]string{}
+	heads, _, err := b.store.Heads(t.Context(), "", 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, h := range heads {
+		switch i { // an owner and criteria that nobody knows any more, and nobody
+		case 0:
+			h.Owner = "R. Hale (left)"
+		case 1:
+			h.Owner = ""
+		case 2:
+			h.Criteria = []string{"xx-gone"}
+		case 3, 7:
+			h.Owner = "M. Reyes"
+		}
+		if err := b.store.PutHead(t.Context(), h); err != nil {
+			t.Fatal(err)
+		}
+		stateOf[h.Case], payerOf[h.Case], ownerOf[h.Case] = string(h.State), h.Region(), h.Owner
+		if h.Owner != "" && h.Owner != "M. Reyes" {
+			ownerOf[h.Case] = "of no account" // which is one group
+		}
+	}
+	for by, of := range map[string]map[string]string{"state": stateOf, "payer": payerOf, "owner": ownerOf} {
+		v.page("/cases?by=" + by + "&order=due")
+		got := v.numbers()
+		if !slices.Equal(slices.Sorted(slices.Values(got)), slices.Sorted(slices.Values(all))) {
+			t.Errorf("grouped by %s: %q, want each of %q once", by, got, all)
+		}
+		var runs []string
+		for _, n := range got {
+			if len(runs) == 0 || runs[len(runs)-1] != of[n] {
+				runs = append(runs, of[n])
+			}
+		}
+		if once := slices.Compact(slices.Sorted(slices.Values(runs))); len(once) != len(runs) || len(runs) < 2 {
+			t.Errorf("grouped by %s the groups are %q, want each once", by, runs)
+		}
+		b.wants(v.last, `<option value="`+by+`" selected>`)
+	}
+	// What is selected already is one group, and another word groups nothing.
+	for _, query := range []string{"by=payer&payer=us-medicare", "by=state&state=open", "by=owner&whose=nobody", "by=nonsense"} {
+		v.page("/cases?" + strings.SplitN(query, "&", 2)[len(strings.SplitN(query, "&", 2))-1])
+		want := v.numbers()
+		v.page("/cases?" + query)
+		if got := v.numbers(); !slices.Equal(got, want) {
+			t.Errorf("%s: %q, want %q", query, got, want)
+		}
+	}
+}
+
 // A case moves from list to list as the work on it goes on.
 func TestListBySelection(t *testing.T) {
 	b := newBench(t, &storetest.Memory{}, true)

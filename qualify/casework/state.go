@@ -152,6 +152,9 @@ type Selection struct {
 	// Till is the last day, as 2006-01-02, that ByDue and ByUntil list: a case
 	// with a later day, or none, is left out. "" for all; ByOpened has none.
 	Till string
+	// NotCriteria are regions, and NotOwners owners, "" for nobody, whose cases
+	// are left out: what a list sorted by them ends with.
+	NotCriteria, NotOwners []string
 }
 
 // Bound is the last day of a list that has one, "" for any other.
@@ -176,5 +179,7 @@ func (s Selection) Holds(h Head) bool {
 		(s.Criteria == "" || s.Criteria == h.Region()) &&
 		(s.Owner == "" || s.Owner == h.Owner) &&
 		(!s.Unowned || h.Owner == "") &&
+		!slices.Contains(s.NotCriteria, h.Region()) &&
+		!slices.Contains(s.NotOwners, h.Owner) &&
 		(s.Bound() == "" || s.Sorted().Key(h) <= s.Till)
 }

@@ -37,10 +37,17 @@ func lists(t *testing.T, s casework.Store) {
 		casework.ByDue:    func(a, b casework.Head) int { return compareDays(a.Due, b.Due) },
 		casework.ByUntil:  func(a, b casework.Head) int { return compareDays(a.Until, b.Until) },
 	}
+	many := []string{"account-1"} // more than one condition of a table holds
+	for i := range 250 {
+		many = append(many, fmt.Sprintf("left-%d", i))
+	}
 	for _, sel := range []casework.Selection{
 		{}, {State: casework.StateOpen}, {Criteria: "xx-1"}, {Owner: "account-2"}, {Unowned: true},
 		{State: casework.StateClosed, Owner: "account-1"}, {State: casework.StateDraft, Criteria: "xx-0", Unowned: true}, {Criteria: "xx-9"},
 		{Till: "2026-05-11"}, {Till: "2026-01-10"}, {Till: "2025-12-31"}, {Till: "2026-12-31", State: casework.StateOpen}, {Till: "2026-07-20", Owner: "account-1"},
+		{State: casework.StateClosed, Criteria: "xx-2"}, {Criteria: "xx-1", Owner: "account-1"}, {Till: "2026-07-20", Criteria: "xx-0"},
+		{NotCriteria: []string{"xx-0", "xx-2"}}, {NotOwners: []string{"", "account-2"}}, {NotCriteria: []string{"xx-1"}, NotOwners: []string{""}, State: casework.StateOpen},
+		{NotCriteria: []string{"xx-0", "xx-1", "xx-2"}}, {NotOwners: many, Criteria: "xx-1"}, {NotCriteria: []string{"xx-0"}, Owner: "account-1"},
 	} {
 		for _, sel.Order = range append(casework.Orders(), "") {
 			var want []casework.Head

@@ -32,7 +32,7 @@
 //	Events         get of event 1, query of the others
 //	Cases, Heads   query of one partition, by case
 //	PutHead        put on condition that the stored event is not later
-//	List           query of an index by state or by owner, then get of the
+//	List           query of an index by state, owner or payer, then get of the
 //	               heads, 100 at a time
 //	PutKey         put on condition that it is absent
 //	PutEntry       as PutEvent
@@ -42,11 +42,11 @@
 //
 // Every write is of one item, and there are no transactions. Everything but
 // the indexes is read consistently; an index follows in a moment, as
-// casework.Store allows of List. Six indexes hold the keys and what is
+// casework.Store allows of List. Nine indexes hold the keys and what is
 // selected by, and no line itself, so that a change of a case that moves it in
 // no list writes to no index. Cases that are worked on lie in few partitions
-// by state; the closed ones, which are many, are asked for by owner where an
-// owner is given. Lists of several partitions are merged as they are read.
+// by state; the closed ones, which are many, are asked for by owner or by
+// payer where one is given. Lists of several partitions are merged as they are read.
 //
 // # The bucket
 //

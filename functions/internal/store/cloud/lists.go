@@ -37,8 +37,9 @@ func orderKey(o casework.Order, h casework.Head) string { return o.Key(h) + " " 
 // The parts of the name of an index: by what its partitions are, then the
 // order.
 const (
-	byState = "state"
-	byOwner = "owner"
+	byState  = "state"
+	byOwner  = "owner"
+	byRegion = "region"
 )
 
 func indexName(by string, o casework.Order) string { return by + "-" + string(o) }
@@ -48,10 +49,10 @@ func indexName(by string, o casework.Order) string { return by + "-" + string(o)
 // besides is the time to live, which is set apart from the table itself.
 func Table(name string) *dynamodb.CreateTableInput {
 	t := &dynamodb.CreateTableInput{TableName: &name, BillingMode: types.BillingModePayPerRequest, KeySchema: keySchema("pk", "sk")}
-	keys := []string{"pk", "sk", byState, byOwner}
+	keys := []string{"pk", "sk", byState, byOwner, byRegion}
 	for _, o := range casework.Orders() {
 		keys = append(keys, string(o))
-		for _, by := range []string{byState, byOwner} {
+		for _, by := range []string{byState, byOwner, byRegion} {
 			// What is selected by, and no key of this index.
 			others := slices.DeleteFunc([]string{attrState, attrOwner, attrRegion}, func(a string) bool { return a == by })
 			t.GlobalSecondaryIndexes = append(t.GlobalSecondaryIndexes, types.GlobalSecondaryIndex{
@@ -223,6 +224,18 @@ func (s *Store) Notes(ctx context.Context, kind, after string, limit int) ([]cas
 // be of the list.
 const filtered = 1000
 
+// mostCompared is how many words one IN may hold (from memory of the service's
+// published quotas).
+const mostCompared = 100
+
+func each(list []string, word func(string) string) []string {
+	var out []string
+	for _, v := range list {
+		out = append(out, word(v))
+	}
+	return out
+}
+
 // List implements casework.Store.
 func (s *Store) List(ctx context.Context, sel casework.Selection, token string, limit int) ([]casework.Head, string, error) {
 	const doing = "listing cases"
@@ -240,9 +253,11 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, token string, 
 	}
 	owned := sel.Owner != "" || sel.Unowned
 	by, parts := byState, []string{stateWord(sel.State)}
-	switch {
-	case owned && (sel.State == "" || sel.State == casework.StateClosed):
+	switch many := sel.State == "" || sel.State == casework.StateClosed; { // closed are most cases
+	case owned && many:
 		by, parts = byOwner, []string{ownerWord(sel.Owner)}
+	case sel.Criteria != "" && many:
+		by, parts = byRegion, []string{regionWord(sel.Criteria)}
 	case sel.State == "":
 		// Every state, and heads without one, which older programs left.
 		parts = []string{stateWord("")}
@@ -263,11 +278,22 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, token string, 
 		}{
 			{sel.State != "" && by != byState, attrState, stateWord(sel.State)},
 			{owned && by != byOwner, attrOwner, ownerWord(sel.Owner)},
-			{sel.Criteria != "", attrRegion, regionWord(sel.Criteria)},
+			{sel.Criteria != "" && by != byRegion, attrRegion, regionWord(sel.Criteria)},
 		} {
 			if f.on {
 				names["#"+f.attr], values[":"+f.attr] = f.attr, text(f.value)
 				filters = append(filters, "#"+f.attr+" = :"+f.attr)
+			}
+		}
+		for attr, left := range map[string][]string{attrRegion: each(sel.NotCriteria, regionWord), attrOwner: each(sel.NotOwners, ownerWord)} {
+			for n, some := range slices.Collect(slices.Chunk(left, mostCompared)) {
+				var given []string
+				for i, v := range some {
+					name := fmt.Sprintf(":%s%d_%d", attr, n, i)
+					names["#"+attr], values[name] = attr, text(v)
+					given = append(given, name)
+				}
+				filters = append(filters, fmt.Sprintf("NOT #%s IN (%s)", attr, strings.Join(given, ",")))
 			}
 		}
 		if len(filters) > 0 {

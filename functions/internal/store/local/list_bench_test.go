@@ -90,4 +90,17 @@ func BenchmarkList(b *testing.B) {
 			}
 		})
 	}
+	b.Run("by payer, forty without a case first", func(b *testing.B) {
+		var parts []casework.Part
+		for i := range 40 {
+			parts = append(parts, casework.Part{Name: fmt.Sprint(i), Selection: casework.Selection{Criteria: fmt.Sprintf("xx-%d", i), Order: casework.ByDue}})
+		}
+		parts = append(parts, casework.Part{Name: "rare", Selection: casework.Selection{Criteria: "xx-rare", Order: casework.ByDue}})
+		b.ReportAllocs()
+		for b.Loop() {
+			if _, _, err := casework.ListParts(b.Context(), s, parts, "", 50); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
 }

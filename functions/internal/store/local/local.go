@@ -440,6 +440,11 @@ func (s *Store) List(ctx context.Context, sel casework.Selection, after string, 
 			where, args = where+" AND "+f.column+" = ?", append(args, f.value)
 		}
 	}
+	for column, left := range map[string][]string{"region": sel.NotCriteria, "owner": sel.NotOwners} {
+		for _, v := range left {
+			where, args = where+" AND "+column+" <> ?", append(args, v)
+		}
+	}
 	if day := sel.Bound(); day != "" {
 		where, args = where+" AND "+column+" <= ?", append(args, day)
 	}
