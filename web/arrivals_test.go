@@ -268,6 +268,11 @@ func TestDocumentArrives(t *testing.T) {
 	}
 	b.wants(v.page(address+"/arrivals/"+id), "The document was not stored", `value="O. Lund, RPSGT"`, `value="2026-02-11"`)
 	b.wants(v.page(address), "was not taken")
+	b.wants(v.page(address+"/arrivals/"+id), "Expected a picture of a page as PNG, JPEG or TIFF, or a PDF; found another kind of file")
+	v.accept = "es"
+	b.wants(v.page(address+"/arrivals/"+id), "Se esperaba una imagen de una página en PNG, JPEG o TIFF, o un PDF; se encontró otra clase de archivo, o uno cortado")
+	b.lacks(v.last, "expected ", "; found ")
+	v.accept = "en"
 
 	id = v.ask(address+"/report", address+"/documents", typed)
 	out, err := b.arrive(id, DemoFax())

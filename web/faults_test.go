@@ -376,6 +376,7 @@ func TestFaultsOfFormsInSpanish(t *testing.T) {
 	}
 	for _, c := range []struct{ key, value, want string }{
 		{"l.1", "eighty", `Se esperaba un nivel en porcentaje; se encontró "eighty"; escriba cifras, como 88.`},
+		{"l.1", "", "Se esperaba el nivel en porcentaje; no se encontró ninguno."},
 		{"l.1", "0.88", `Se esperaba un nivel de 50 a 100 %; se encontró "0.88"; compruebe la cifra.`},
 		{"v.1", "< 5", `Se esperaba la cifra como está impresa; se encontró "< 5"; escriba cifras con punto decimal, como 7.2.`},
 		{"v.1", "20000", `Se esperaba un tiempo de una semana como máximo; se encontró "20000"; compruebe la cifra y su unidad.`},

@@ -55,6 +55,25 @@ func TestTemplatesSayNothingPastTheCatalogs(t *testing.T) {
 	}
 }
 
+// What is told beside a field or above a form is said in the language of the page,
+// whatever put it together.
+func TestTemplatesSayWhatIsTold(t *testing.T) {
+	told := regexp.MustCompile(`class="(?:error|say)"[^>]*>(?:<p[^>]*>)?\{\{-? *([^}]*)\}\}`)
+	seen := 0
+	for name, source := range templateSources(t) {
+		for _, m := range told.FindAllStringSubmatch(source, -1) {
+			seen++
+			word, _, _ := strings.Cut(m[1], " ")
+			if !slices.Contains([]string{"t", "tf", "tn", "if", "with", "range"}, word) {
+				t.Errorf("%s tells {{%s}}; say it through t", name, m[1])
+			}
+		}
+	}
+	if seen < 30 {
+		t.Errorf("%d places that tell something, want all", seen)
+	}
+}
+
 // templateSources are the templates by name.
 func templateSources(t *testing.T) map[string]string {
 	t.Helper()
