@@ -205,7 +205,7 @@ func (s *Site) documentSent(form url.Values, fault func(error) string) documentS
 // anywhere.
 func (s *Site) come(day string) error {
 	if d, err := rules.ParseDate(day); err == nil && s.today().AddDays(1).Before(d) {
-		return errors.New("expected a date that has come, because the document is there; found one in the future; compare it with the document")
+		return wording.Error{Text: wording.Said("expected a date that has come, because the document is there; found one in the future; compare it with the document")}
 	}
 	return nil
 }

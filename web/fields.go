@@ -1,8 +1,6 @@
 package web
 
 import (
-	"errors"
-	"fmt"
 	"math/big"
 	"net/url"
 	"regexp"
@@ -152,7 +150,7 @@ func (f field) chosen() string {
 // empty. The error is for the person at the field.
 func (f field) statement() (statement, bool, error) {
 	if (f.Kind == "number" || f.Kind == "date") && f.Unknown && f.Text != "" {
-		return statement{}, false, fmt.Errorf("expected an answer or %q; found both; clear one", f.NotThere)
+		return statement{}, false, wording.Error{Text: wording.Said("expected an answer or %q; found both; clear one", wording.Said(f.NotThere))}
 	}
 	var err error
 	if f.Kind == "number" || f.Kind == "oxygen" {
@@ -165,12 +163,12 @@ func (f field) statement() (statement, bool, error) {
 	t := f.text()
 	if t == "" {
 		if !f.Place.empty() {
-			return statement{}, false, errors.New("expected an answer beside the place in the chart; found none; answer the question, or clear the place")
+			return statement{}, false, wording.Error{Text: wording.Said("expected an answer beside the place in the chart; found none; answer the question, or clear the place")}
 		}
 		return statement{}, false, nil
 	}
 	if len(t) > textLimit || len(f.Place.Document)+len(f.Place.Page)+len(f.Place.By) > textLimit {
-		return statement{}, false, fmt.Errorf("expected at most %d letters; found more; shorten it", textLimit)
+		return statement{}, false, wording.Error{Text: wording.Said("expected at most %d letters; found more; shorten it", textLimit)}
 	}
 	st := statement{Name: f.Name, Text: t, State: criteria.Stated}
 	if t == unknown {
@@ -182,7 +180,7 @@ func (f field) statement() (statement, bool, error) {
 	}
 	if !f.Place.empty() {
 		if f.Place.Document == "" {
-			return statement{}, false, errors.New("expected the name of the document; found none; say in which document of the chart it stands")
+			return statement{}, false, wording.Error{Text: wording.Said("expected the name of the document; found none; say in which document of the chart it stands")}
 		}
 		if f.Place.Date != "" {
 			if _, err := rules.ParseDate(f.Place.Date); err != nil {

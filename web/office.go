@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -17,6 +16,7 @@ import (
 	"airwarrant/qualify/recording"
 	"airwarrant/qualify/worksheet"
 	"airwarrant/rules"
+	"airwarrant/rules/wording"
 )
 
 // officeBody is what the holder of an office's link sees: whose chart to
@@ -251,15 +251,15 @@ func (q officeQuestion) said() (officeSaid, bool, error) {
 	case q.Says == "" && value == "" && place.empty() && q.Remark == "":
 		return out, false, nil
 	case q.Says == "":
-		return out, false, errors.New("expected one of the four answers beside what is typed here; found none; choose one, or clear the rest")
+		return out, false, wording.Error{Text: wording.Said("expected one of the four answers beside what is typed here; found none; choose one, or clear the rest")}
 	case !slices.ContainsFunc(says, func(c choice) bool { return c.Value == q.Says }):
-		return out, false, errors.New("expected one of the four answers; found another; choose one")
+		return out, false, wording.Error{Text: wording.Said("expected one of the four answers; found another; choose one")}
 	case len(q.Remark) > remarkLimit:
-		return out, false, fmt.Errorf("expected a remark of at most %d letters; found more; shorten it", remarkLimit)
+		return out, false, wording.Error{Text: wording.Said("expected a remark of at most %d letters; found more; shorten it", remarkLimit)}
 	case q.Says != casework.SaysLocated && (value != "" || !place.empty()):
-		return out, false, fmt.Errorf("expected a value and a place with %q alone; found them with %q; clear them, or choose the other answer", saysWords(casework.SaysLocated), saysWords(q.Says))
+		return out, false, wording.Error{Text: wording.Said("expected a value and a place with %q alone; found them with %q; clear them, or choose the other answer", wording.Said(saysWords(casework.SaysLocated)), wording.Said(saysWords(q.Says)))}
 	case q.Says == casework.SaysDisagrees && q.Remark == "":
-		return out, false, errors.New("expected in the remark with what the office disagrees; found none; write it")
+		return out, false, wording.Error{Text: wording.Said("expected in the remark with what the office disagrees; found none; write it")}
 	case q.Says != casework.SaysLocated:
 		return out, true, nil
 	}
@@ -271,15 +271,15 @@ func (q officeQuestion) said() (officeSaid, bool, error) {
 	st, ok, err := fl.statement()
 	switch {
 	case err != nil && fl.text() == "", err == nil && !ok:
-		return out, false, errors.New("expected what the chart says; found nothing; give it beside the place")
+		return out, false, wording.Error{Text: wording.Said("expected what the chart says; found nothing; give it beside the place")}
 	case err != nil:
 		return out, false, err
 	case place.Document == "":
-		return out, false, errors.New("expected the document of the chart in which it stands; found none; name it, or answer that it is not there")
+		return out, false, wording.Error{Text: wording.Said("expected the document of the chart in which it stands; found none; name it, or answer that it is not there")}
 	case place.Date == "":
-		return out, false, errors.New("expected the date of the document; found none; write it as YYYY-MM-DD")
+		return out, false, wording.Error{Text: wording.Said("expected the date of the document; found none; write it as YYYY-MM-DD")}
 	case place.Page == "":
-		return out, false, errors.New("expected the page; found none; write 1 if the document has one page")
+		return out, false, wording.Error{Text: wording.Said("expected the page; found none; write 1 if the document has one page")}
 	}
 	st.State = criteria.Located
 	out.stated = st

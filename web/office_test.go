@@ -87,6 +87,13 @@ func TestOfficeAnswers(t *testing.T) {
 				t.Errorf("%s: what was typed into %s is lost", tt.name, k)
 			}
 		}
+		out.accept = "es"
+		out.page(link)
+		out.post(link, tt.form)
+		if m := faultInEnglish.FindString(text(out.last)); m != "" {
+			t.Errorf("%s: the page in Spanish says %.120q", tt.name, m)
+		}
+		out.accept = ""
 	}
 	before := b.events(strings.TrimPrefix(address, "/cases/"))
 	page = out.send(link, link, quill(with(located("awake_spo2", "92"), url.Values{"r.awake_spo2": {"Second reading of the visit."}, "a.written_order": {"not_in_chart"}})))
