@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -496,7 +497,7 @@ func (f *file) officeAnswers(reveal func(casework.Ref) (string, error), l rules.
 			continue
 		}
 		o := worksheet.OfficeAnswer{Question: l.Say(def.Question), Answer: l.Say(saysWords(a.Says)), At: l.Stamp(moment(a.At)), Stale: f.staleIn(def.Name, l),
-			Disputed: slices.Contains(disputed, def.Name), Owner: a.Owner}
+			Disputed: slices.Contains(disputed, def.Name), Taken: a.Owner != "", Owner: cmp.Or(a.Owner, f.Owner)}
 		var err error
 		if o.Remark, err = reveal(a.Note); err != nil {
 			return nil, err

@@ -142,9 +142,9 @@ func TestDisputeHasAnOwner(t *testing.T) {
 	out := b.guest(link)
 	b.wants(out.page(link), "What we hold already", "We hold: 92 %")
 	out.send(link, link, quill(url.Values{"a.awake_spo2": {"disagrees"}, "r.awake_spo2": {"The note of that day says 88 % on 2 L/min."}}))
-	b.wants(out.last, "≠ disputed", "Disputed by the physician's office", "nobody yet")
+	b.wants(out.last, "≠ disputed", "Disputed by the physician's office", "demo intake", "who has the case")
 	page := v.page(address)
-	b.wants(page, "Disputed by the office: Which saturation awake", "“The note of that day says 88 % on 2 L/min.” R. Quill, RN", "The case holds: 92 %", "Nobody has taken it yet")
+	b.wants(page, "Disputed by the office: Which saturation awake", "“The note of that day says 88 % on 2 L/min.” R. Quill, RN", "The case holds: 92 %", "It is with demo intake, who has the case, until somebody takes it.")
 	v.page(address)
 	if w := v.post(address+"/answers", url.Values{"fact": {"sleep_apnea"}, "do": {"take"}}); w.Code != http.StatusConflict {
 		t.Errorf("a dispute that is none: status %d, want 409", w.Code)

@@ -23,11 +23,12 @@ type OfficeAnswer struct {
 	// Stale says what changed since, so that the answer no longer stands for
 	// what the case holds; "" if nothing did.
 	Stale string
-	// Disputed says that the office disagrees and nobody has settled it; Owner
-	// took it, "" nobody yet. Settled are the words that ended a dispute.
-	Disputed bool
-	Owner    string
-	Settled  string
+	// Disputed says that the office disagrees and nobody has settled it. Owner
+	// took it or, unless Taken, has the case that it is of; "" nobody yet.
+	// Settled are the words that ended a dispute.
+	Disputed, Taken bool
+	Owner           string
+	Settled         string
 }
 
 var (
@@ -43,16 +44,19 @@ const answerStanding = "An answer tells where documentation is found. It does no
 func disputed(l rules.Language, list []OfficeAnswer) Section {
 	s := Section{ID: "disputed", Title: l.Say("Disputed by the physician's office"),
 		Lead:  l.Say("The office disagrees, and nobody has settled it. What is determined rests on what was stated."),
-		Table: &Table{Columns: []Column{{l.Say("Question"), .34, false}, {l.Say("What the office says"), .34, false}, {l.Say("By"), .18, false}, {l.Say("Taken by"), .14, false}}}}
+		Table: &Table{Columns: []Column{{l.Say("Question"), .34, false}, {l.Say("What the office says"), .34, false}, {l.Say("By"), .18, false}, {l.Say("With"), .14, false}}}}
 	for _, a := range list {
 		if !a.Disputed {
 			continue
 		}
-		owner := a.Owner
-		if owner == "" {
-			owner = l.Say("nobody yet")
+		owner := Cell{Text: a.Owner}
+		switch {
+		case a.Owner == "":
+			owner.Text = l.Say("nobody yet")
+		case !a.Taken:
+			owner.Sub = l.Say("who has the case")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Mark: markDisputed.in(l), Text: l.Say(a.Question)}, {Text: orDash(a.Remark)}, {Text: a.By, Sub: a.At}, {Text: owner}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Mark: markDisputed.in(l), Text: l.Say(a.Question)}, {Text: orDash(a.Remark)}, {Text: a.By, Sub: a.At}, owner}})
 	}
 	return s
 }

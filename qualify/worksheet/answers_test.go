@@ -47,7 +47,11 @@ func TestAnswersOnTheWorksheet(t *testing.T) {
 		t.Errorf("beside the place of a copied page stands %q", got)
 	}
 	in.Answers[2].Owner = "M. Reyes"
-	if text := textOf(t, New(in)); strings.Contains(text, "nobody yet") {
+	if text := textOf(t, New(in)); !strings.Contains(text, "who has the case") {
+		t.Error("a dispute that nobody took is not with the owner of the case")
+	}
+	in.Answers[2].Taken = true
+	if text := textOf(t, New(in)); strings.Contains(text, "nobody yet") || strings.Contains(text, "who has the case") {
 		t.Error("a dispute that somebody took has no owner")
 	}
 	in.Answers[2].Disputed = false
