@@ -81,7 +81,7 @@ function trace(box) {
       if (!answer.ok) throw new Error(String(answer.status));
       const drawn = await answer.json();
       // Another session or stretch counts since: its parts do not fit this page.
-      if (drawn.whole !== all) throw new Error("another length");
+      if (drawn.whole !== all) throw new Error("length");
       if (no > took) take(drawn);
       took = Math.max(took, no);
     } catch {
