@@ -47,7 +47,7 @@ func (rd *Reading) stretch(r criteria.RecordingRole, only int) (recording.Sessio
 		found, session = part, rd.Numbers[i]
 	}
 	if session == 0 {
-		return recording.Session{}, 0, stretchFault(r, wording.Said("a part of the recording"), wording.Said("no sample in it"), wording.Said("copy the stamps from what measure prints"))
+		return recording.Session{}, 0, stretchFault(r, wording.Said("a part of the recording"), wording.Said("no sample in it"), wording.Said("copy the stamps from the recording%s", wording.Typed(", as measure prints")))
 	}
 	return found, session, nil
 }
@@ -153,7 +153,7 @@ func (c clockOf) bound(r criteria.RecordingRole, text string) (*criteria.Stamp, 
 	switch {
 	case !ok, st.Kind == criteria.StampDated && !dated, st.Kind == criteria.StampElapsed && clock != recording.ClockElapsed,
 		st.Kind == criteria.StampOfDay && clock == recording.ClockElapsed, st.Zoned && clock != recording.ClockInstant:
-		return nil, stretchFault(r, wording.Fault("stamps as this recording has them, such as %s", c.rec.Stamp(c.rec.Time[c.s.From], c.s.From)), wording.Literal(text).Quoted(), wording.Said("copy them from what measure prints"))
+		return nil, stretchFault(r, wording.Fault("stamps as this recording has them, such as %s", c.rec.Stamp(c.rec.Time[c.s.From], c.s.From)), wording.Literal(text).Quoted(), wording.Said("copy them from the recording%s", wording.Typed(", as measure prints")))
 	case st.Zoned:
 		st.MS -= int64(st.Offset) * 1000
 	case st.Kind == criteria.StampOfDay:

@@ -49,8 +49,8 @@ func (l Language) Tell(t wording.Text) string {
 
 // Say is a text in the language, its places filled as fmt.Sprintf does; without
 // args it is taken as it stands. Days and quantities among args are written as
-// the language writes them, and texts are told. A text that is not known is said
-// in English.
+// the language writes them, texts are told, and what a command line takes is left
+// out. A text that is not known is said in English.
 func (l Language) Say(english string, args ...any) string {
 	text := english
 	if l.Said != nil {
@@ -70,6 +70,8 @@ func (l Language) Say(english string, args ...any) string {
 			said[i] = l.Quantity(a)
 		case *Quantity:
 			said[i] = l.Quantity(*a)
+		case wording.Typed:
+			said[i] = ""
 		case wording.Text:
 			said[i] = l.Tell(a)
 		case interface{ In(Language) string }: // said in the language when it is told

@@ -3,6 +3,8 @@ package rules
 import (
 	"fmt"
 	"testing"
+
+	"airwarrant/rules/wording"
 )
 
 // A stamp keeps its time of day, its offset and the name of its zone, whatever
@@ -24,5 +26,17 @@ func TestStampKeepsItsTime(t *testing.T) {
 	}
 	if got := (Language{}).Stamp("2024-03-13 22:01 UTC"); got != "2024-03-13 22:01 UTC" {
 		t.Errorf("without days for people it is written %q", got)
+	}
+}
+
+// What a command line takes is in no language's words.
+func TestTellLeavesOutWhatIsTyped(t *testing.T) {
+	said := wording.Said("%s.", wording.Said("say which one%s", wording.Typed(": --columns spo2=2")))
+	spanish := Language{Said: func(string) (string, bool) { return "diga cuál%s", true }}
+	if got := (Language{}).Tell(said); got != "say which one." {
+		t.Errorf("English says %q", got)
+	}
+	if got := spanish.Tell(said.Args[0].(wording.Text)); got != "diga cuál" {
+		t.Errorf("Spanish says %q", got)
 	}
 }

@@ -55,6 +55,17 @@ func (h heard) faultsInSpanish(t *testing.T, what string, said wording.Text) {
 	}
 }
 
+// No text that a page can say names a flag of the command line, or what a
+// command prints: wording.Typed holds that.
+func TestTextsNameNoFlag(t *testing.T) {
+	typed := regexp.MustCompile(`(^|[\s(])--[a-z]|measure prints|\w=[A-Z%]|\bspo2=`)
+	for _, key := range slices.Concat(texts.Spanish.ChainKeys(), texts.Spanish.Keys()) {
+		if typed.MatchString(key) && !strings.HasPrefix(key, "write it like time=1,") { // the syntax of a mapping that is typed whole
+			t.Errorf("%q tells what is typed at a command line", key)
+		}
+	}
+}
+
 // packKeys are keys and words of packs and of facts files that are words of
 // English too.
 var packKeys = []string{"from", "by", "known", "is", "at", "none"}

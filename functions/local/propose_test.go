@@ -49,8 +49,8 @@ func TestMeasureProposes(t *testing.T) {
 	if len(p.Orders) != 2 || p.Orders[1].Reading != "4 March 2026" || len(p.Rows) != 2 || p.Rows[1].Line != 3 || p.Rows[1].Cells[1] != "88" {
 		t.Errorf("answers %v, rows %v", p.Orders, p.Rows)
 	}
-	if r := command(t, text, "measure", "-", "--columns", p.Mapping); r.code != 2 {
-		t.Errorf("the mapping without answers: exit %d, want 2", r.code)
+	if r := command(t, text, "measure", "-", "--columns", p.Mapping); r.code != 2 || !strings.Contains(r.err, "say which one: --columns spo2=2 or spo2=3") {
+		t.Errorf("the mapping without answers: exit %d, want 2 and the flag in %s", r.code, r.err)
 	}
 	if r := command(t, text, "measure", "-", "--columns", p.Mapping+",spo2=SpO2,order="+p.Orders[1].Order); r.code != 0 {
 		t.Errorf("the mapping with the answers: exit %d: %s", r.code, r.err)

@@ -184,7 +184,7 @@ func (t *Test) check(before []Test) *fault {
 	case utf8.RuneCountInString(t.Name) > nameLimit || !utf8.ValidString(t.Name) || strings.ContainsFunc(t.Name, unicode.IsControl):
 		return &fault{said("a name of one line and at most %d letters", nameLimit), verbatim(t.Name), said("shorten it")}
 	case t.SHA256 != "" && !shaForm.MatchString(t.SHA256):
-		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(t.SHA256), said("copy it from what measure prints")}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(t.SHA256), said("copy it from the recording%s", byMeasure)}
 	case t.Session < 0 || t.Session > maxSession:
 		return &fault{said("the number of a session, from 1"), literal(strconv.Itoa(t.Session)), said("choose a session that the recording holds")}
 	case t.Session != 0 && t.SHA256 == "":

@@ -27,6 +27,9 @@ var said = wording.Fault
 
 func literal(s string) wording.Text { return wording.Literal(s).Text() }
 
+// byMeasure is where a command shows what is known of a recording.
+const byMeasure = wording.Typed(", as measure prints")
+
 // verbatim is what quote shows, as a whole text.
 func verbatim(s string) wording.Text { return literal(quote(s)) }
 

@@ -55,12 +55,12 @@ func (d *document) spans(n ast.Node, key string) (Value, *fault) {
 func (s JudgedSpan) check() *fault {
 	for _, stamp := range []string{s.From, s.To} {
 		if _, ok := ParseStamp(stamp); !ok {
-			return &fault{said("from and to as stamps"), verbatim(stamp), said("copy them from what measure prints")}
+			return &fault{said("from and to as stamps"), verbatim(stamp), said("copy them from the recording%s", byMeasure)}
 		}
 	}
 	switch {
 	case s.SHA256 != "" && !shaForm.MatchString(s.SHA256):
-		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(s.SHA256), said("copy it from what measure prints")}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(s.SHA256), said("copy it from the recording%s", byMeasure)}
 	case !slices.Contains(Judgements, s.Judged):
 		return &fault{literal(strings.Join(Judgements, ", ")), verbatim(s.Judged), closest(s.Judged, Judgements)}
 	case strings.TrimSpace(s.By) == "" || len(s.By) > placeLimit:

@@ -167,7 +167,7 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 	devices := exertionDevices()
 	switch {
 	case !shaForm.MatchString(r.SHA256):
-		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(r.SHA256), said("copy it from what measure prints")}
+		return &fault{said("a SHA-256 of 64 digits 0-9a-f"), verbatim(r.SHA256), said("copy it from the recording%s", byMeasure)}
 	case !slices.Contains(roles, r.Role):
 		return &fault{said("a role"), verbatim(r.Role), closest(r.Role, roles)}
 	case r.Device != "" && !slices.Contains(devices, r.Device):
@@ -180,7 +180,7 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 	ends := make([]Stamp, 2)
 	for i, text := range []string{r.From, r.Until} {
 		if s, ok := ParseStamp(text); text != "" && !ok {
-			return &fault{said("a stamp such as 2026-03-01T22:14:00, 22:14:00 or +0:06:00"), verbatim(text), said("copy it from what measure prints")}
+			return &fault{said("a stamp such as 2026-03-01T22:14:00, 22:14:00 or +0:06:00"), verbatim(text), said("copy it from the recording%s", byMeasure)}
 		} else if text != "" {
 			ends[i] = s
 		}
@@ -188,7 +188,7 @@ func (r RecordingRole) check(before []RecordingRole) *fault {
 	if r.From != "" && r.Until != "" {
 		switch after := ends[1].MS - ends[0].MS; {
 		case ends[0].Kind != ends[1].Kind || ends[0].Zoned != ends[1].Zoned:
-			return &fault{said("two stamps of one form"), wording.Joined("\"%s\"", said("%s to %s", r.From, r.Until)), said("copy both from what measure prints")}
+			return &fault{said("two stamps of one form"), wording.Joined("\"%s\"", said("%s to %s", r.From, r.Until)), said("copy both from the recording%s", byMeasure)}
 		case ends[0].Zoned && after <= int64(ends[1].Offset-ends[0].Offset)*1000,
 			!ends[0].Zoned && (after == 0 || after < 0 && ends[0].Kind != StampOfDay): // a time of day may pass midnight
 			return &fault{said("from before until"), wording.Joined("\"%s\"", said("%s to %s", r.From, r.Until)), said("exchange the two")}

@@ -42,10 +42,10 @@ func (t *textReader) number(n *number, s string, sat bool, line, col int) (mant 
 		if !sat {
 			what = wording.Said("a pulse in beats per minute")
 		}
-		return 0, 0, "", t.fault(line, col, wording.Said("%s or a no-reading code", what), excerpt(s), wording.Said("correct the row at its source, or name the code: --columns none=CODE"))
+		return 0, 0, "", t.fault(line, col, wording.Said("%s or a no-reading code", what), excerpt(s), wording.Said("correct the row at its source, or name the code%s", columnsFlag("none=CODE")))
 	}
 	if mark == ',' && (t.table.delim == ',' && t.cols.Decimal != ',') || mark != 0 && t.cols.Decimal != 0 && mark != t.cols.Decimal {
-		return 0, 0, "", t.fault(line, col, wording.Said("a decimal point"), excerpt(s), wording.Said("if the comma is the decimal mark say --columns decimal=,"))
+		return 0, 0, "", t.fault(line, col, wording.Said("a decimal point"), excerpt(s), wording.Said("if the comma is the decimal mark say so%s", columnsFlag("decimal=,")))
 	}
 	if mark != 0 {
 		if t.mark != 0 && mark != t.mark {

@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -609,6 +610,11 @@ func (f *finder) list(cols []int) wording.Text {
 	return wording.List(", ", names)
 }
 
+// columnsFlag is how a command line says a part of the mapping.
+func columnsFlag(format string, args ...any) wording.Typed {
+	return wording.Typed(": --columns " + fmt.Sprintf(format, args...))
+}
+
 func (f *finder) fail(err error, field, expected, found, mend wording.Text) error {
 	return &FormatError{Format: FormatText, Line: f.line, Offset: -1, Field: field, Expected: expected, Found: found, Mend: mend, Err: err}
 }
@@ -617,7 +623,7 @@ func (f *finder) fail(err error, field, expected, found, mend wording.Text) erro
 func (f *finder) byName(key, name string) (int, error) {
 	if n, err := strconv.Atoi(name); err == nil {
 		if n > f.width {
-			return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("a column from 1 to %d", f.width), wording.Verbatim(name), wording.Said("correct --columns %s=", key))
+			return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("a column from 1 to %d", f.width), wording.Verbatim(name), wording.Said("correct the column%s", columnsFlag("%s=", key)))
 		}
 		return n - 1, nil
 	}
@@ -634,7 +640,7 @@ func (f *finder) byName(key, name string) (int, error) {
 	if len(hits) > 1 {
 		found = f.list(hits)
 	}
-	return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("one column headed %q", name), found, wording.Said("give the number of the column: --columns %s=N", key))
+	return -1, f.fail(ErrOptions, wording.Verbatim(key), wording.Said("one column headed %q", name), found, wording.Said("give the number of the column%s", columnsFlag("%s=N", key)))
 }
 
 // withRole lists the columns, not yet taken, whose header says r.
@@ -667,7 +673,7 @@ func (f *finder) find() (roles, error) {
 			return r, err
 		}
 		if f.taken[c] {
-			return r, f.fail(ErrOptions, wording.Verbatim(g.key), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("correct --columns"))
+			return r, f.fail(ErrOptions, wording.Verbatim(g.key), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("give each its own column%s", columnsFlag("%s=N", g.key)))
 		}
 		*g.to = c
 		f.taken[c] = true
@@ -732,9 +738,9 @@ func (f *finder) findSat(r *roles) error {
 		}
 		switch {
 		case len(cands) == 1 && f.header != nil && hasWord(headerWords(f.header[cands[0]]), wordsSummary):
-			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a column of readings"), wording.Said("%s, which looks like a summary", f.list(cands)), wording.Said("say so if it is the reading: --columns spo2=%d", cands[0]+1))
+			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a column of readings"), wording.Said("%s, which looks like a summary", f.list(cands)), wording.Said("say so if it is the reading%s", columnsFlag("spo2=%d", cands[0]+1)))
 		case len(cands) > 1:
-			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("one column of saturation"), f.list(cands), wording.Said("say which one: --columns spo2=%d or spo2=%d", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("one column of saturation"), f.list(cands), wording.Said("say which one%s", columnsFlag("spo2=%d or spo2=%d", cands[0]+1, cands[1]+1)))
 		case len(cands) == 0:
 			return f.noSat()
 		}
@@ -750,7 +756,7 @@ func (f *finder) noSat() error {
 	for i := range all {
 		all[i] = i
 	}
-	return f.fail(ErrNoSpO2, wording.Said("saturation"), wording.Said("a column of oxygen saturation"), f.list(all), wording.Said("name it: --columns spo2=N"))
+	return f.fail(ErrNoSpO2, wording.Said("saturation"), wording.Said("a column of oxygen saturation"), f.list(all), wording.Said("name it%s", columnsFlag("spo2=N")))
 }
 
 // inRange lists the columns, not yet taken, most of whose numbers lie in
@@ -799,7 +805,7 @@ func (f *finder) findPulse(r *roles) error {
 			cands = f.inRange(30, 200)
 		}
 		if len(cands) > 1 {
-			return f.fail(ErrAmbiguous, wording.Said("pulse"), wording.Said("one column of pulse"), f.list(cands), wording.Said("say which one: --columns pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1))
+			return f.fail(ErrAmbiguous, wording.Said("pulse"), wording.Said("one column of pulse"), f.list(cands), wording.Said("say which one, or that there is none%s", columnsFlag("pulse=%d or pulse=%d, or pulse=none", cands[0]+1, cands[1]+1)))
 		}
 		if len(cands) == 1 {
 			r.pulse = cands[0]
@@ -823,12 +829,12 @@ func (f *finder) findQuality(r *roles) error {
 			return err
 		}
 		if f.taken[c] {
-			return f.fail(ErrOptions, wording.Said("quality"), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("correct --columns"))
+			return f.fail(ErrOptions, wording.Said("quality"), wording.Said("a column of its own"), wording.Said("%s for two things", f.column(c)), wording.Said("give each its own column%s", columnsFlag("quality=N")))
 		}
 		cols = []int{c}
 	}
 	if len(cols) > maxQuality {
-		return f.fail(ErrAmbiguous, wording.Said("quality"), wording.Said("at most %d columns of quality", maxQuality), f.list(cols), wording.Said("say which one: --columns quality=%d", cols[0]+1))
+		return f.fail(ErrAmbiguous, wording.Said("quality"), wording.Said("at most %d columns of quality", maxQuality), f.list(cols), wording.Said("say which one%s", columnsFlag("quality=%d", cols[0]+1)))
 	}
 	for _, c := range cols {
 		q := qualityColumn{col: c}
@@ -865,7 +871,7 @@ func (f *finder) findTime(r *roles) error {
 			return err
 		}
 		if f.taken[c] || f.cols.Time != "" {
-			return f.fail(ErrOptions, wording.Said("elapsed"), wording.Said("elapsed alone, in a column of its own"), wording.Said("%s and another", f.column(c)), wording.Said("correct --columns"))
+			return f.fail(ErrOptions, wording.Said("elapsed"), wording.Said("elapsed alone, in a column of its own"), wording.Said("%s and another", f.column(c)), wording.Said("give each its own column%s", columnsFlag("elapsed=N")))
 		}
 		r.unit = f.elapsedUnit(c)
 		return take(timeElapsed, c, -1, wording.Said("Time: elapsed, %s.", f.column(c)))
@@ -877,7 +883,7 @@ func (f *finder) findTime(r *roles) error {
 		}
 		cands := f.shaped(shapeClock, f.withRole(roleTime))
 		if len(cands) != 1 {
-			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of the time of day beside the date"), wording.Said("%d of them", len(cands)), wording.Said("name it: --columns time=N"))
+			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of the time of day beside the date"), wording.Said("%d of them", len(cands)), wording.Said("name it%s", columnsFlag("time=N")))
 		}
 		return take(timePair, cands[0], r.date, wording.Said("Time: %s and %s.", f.column(r.date), f.column(cands[0])))
 	}
@@ -897,9 +903,9 @@ func (f *finder) findTime(r *roles) error {
 			r.count = f.countOf(r.stamp)
 			return take(timeCount, r.stamp, -1, wording.Said("Time: %s, as given, %s.", f.column(r.stamp), r.count.words()))
 		case s == shapeNumber:
-			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.column(r.stamp)), wording.Said("if they count seconds from the start say --columns elapsed=%d", r.stamp+1))
+			return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.column(r.stamp)), wording.Said("if they count seconds from the start say so%s", columnsFlag("elapsed=%d", r.stamp+1)))
 		default:
-			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), wording.Said("%s with other content", f.column(r.stamp)), wording.Said("name the column of time: --columns time=N"))
+			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), wording.Said("%s with other content", f.column(r.stamp)), wording.Said("name the column of time%s", columnsFlag("time=N")))
 		}
 	}
 
@@ -923,7 +929,7 @@ func (f *finder) findTime(r *roles) error {
 	case len(clocks) > 1:
 		return f.whichTime(clocks)
 	case len(dates) > 1:
-		return f.fail(ErrAmbiguous, wording.Said("date"), wording.Said("one column of dates"), f.list(dates), wording.Said("say which one: --columns date=%d or date=%d", dates[0]+1, dates[1]+1))
+		return f.fail(ErrAmbiguous, wording.Said("date"), wording.Said("one column of dates"), f.list(dates), wording.Said("say which one%s", columnsFlag("date=%d or date=%d", dates[0]+1, dates[1]+1)))
 	case len(dates) == 1 && len(clocks) == 1:
 		return take(timePair, clocks[0], dates[0], wording.Said("Time: %s and %s.", f.column(dates[0]), f.column(clocks[0])))
 	case len(clocks) == 1:
@@ -939,7 +945,7 @@ func (f *finder) findTime(r *roles) error {
 		return take(timeCount, counts[0], -1, wording.Said("Time: %s, %s.", f.column(counts[0]), r.count.words()))
 	}
 	if len(elapsed) > 1 {
-		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of elapsed time"), f.list(elapsed), wording.Said("say which one: --columns elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of elapsed time"), f.list(elapsed), wording.Said("say which one%s", columnsFlag("elapsed=%d or elapsed=%d", elapsed[0]+1, elapsed[1]+1)))
 	}
 	if len(elapsed) == 1 {
 		switch f.shape(elapsed[0]) {
@@ -951,29 +957,29 @@ func (f *finder) findTime(r *roles) error {
 		}
 	}
 	if len(dates) == 1 {
-		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a time of day beside the date"), wording.Said("none"), wording.Said("name its column: --columns time=N"))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a time of day beside the date"), wording.Said("none"), wording.Said("name its column%s", columnsFlag("time=N")))
 	}
 	if f.header != nil {
 		if timed := append(f.withRole(roleTime), elapsed...); len(timed) > 0 {
 			found := wording.Said("other content in %s", f.list(timed))
 			if f.shape(timed[0]) == shapeNumber {
-				return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.list(timed)), wording.Said("if they count seconds from the start say --columns elapsed=%d", timed[0]+1))
+				return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a date and time or a time of day"), wording.Said("numbers in %s", f.list(timed)), wording.Said("if they count seconds from the start say so%s", columnsFlag("elapsed=%d", timed[0]+1)))
 			}
-			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), found, wording.Said("name the column of time: --columns time=N"))
+			return f.fail(ErrFormat, wording.Said("time"), wording.Said("a date and time such as 2026-03-01 22:14:00, or a time of day"), found, wording.Said("name the column of time%s", columnsFlag("time=N")))
 		}
 	}
 	if f.opt.IntervalMS <= 0 {
-		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of time, or the step between rows"), wording.Said("neither"), wording.Said("name the column (--columns time=N) or give the step (--interval SECONDS)"))
+		return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("a column of time, or the step between rows"), wording.Said("neither"), wording.Said("name the column, or give the step in seconds%s", wording.Typed(": --columns time=N, or --interval SECONDS")))
 	}
 	if f.header == nil && f.width > 1 && f.cols.SpO2 == "" {
-		return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a header, or one column"), wording.Said("%d columns and neither header nor time", f.width), wording.Said("name the column: --columns spo2=N"))
+		return f.fail(ErrAmbiguous, wording.Said("saturation"), wording.Said("a header, or one column"), wording.Said("%d columns and neither header nor time", f.width), wording.Said("name the column%s", columnsFlag("spo2=N")))
 	}
 	f.layout = append(f.layout, wording.Said("Time: none in the file; rows are %d ms apart, as given.", f.opt.IntervalMS))
 	return nil
 }
 
 func (f *finder) whichTime(cands []int) error {
-	return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of time"), f.list(cands), wording.Said("say which one: --columns time=%d or time=%d", cands[0]+1, cands[1]+1))
+	return f.fail(ErrAmbiguous, wording.Said("time"), wording.Said("one column of time"), f.list(cands), wording.Said("say which one%s", columnsFlag("time=%d or time=%d", cands[0]+1, cands[1]+1)))
 }
 
 // shaped lists those of cands whose cells have shape s.

@@ -515,7 +515,7 @@ func (f *fhirReader) unit(c *fhirColumn, q *jsonNode, path string) (*big.Rat, bo
 			return one, true
 		}
 		e := f.refusal(q, path+".unit", ErrFormat, wording.Verbatim("/min"), excerpt(unit))
-		e.Mend = wording.Said("leave the pulse out with pulse=none")
+		e.Mend = wording.Said("leave the pulse out%s", columnsFlag("pulse=none"))
 		f.faults.add(e)
 		return nil, false
 	case f.cols.Unit == "percent", unit == "%", !coded && satDimension(unit) == unitPercent:
@@ -524,7 +524,7 @@ func (f *fhirReader) unit(c *fhirColumn, q *jsonNode, path string) (*big.Rat, bo
 		return big.NewRat(100, 1), true
 	}
 	e := f.refusal(q, path+".unit", ErrAmbiguous, wording.Said("%"), excerpt(unit))
-	e.Mend = wording.Said("say what the values are with unit=percent or unit=fraction")
+	e.Mend = wording.Said("say whether they are percent or fractions%s", columnsFlag("unit=fraction or unit=percent"))
 	f.faults.add(e)
 	return nil, false
 }
@@ -697,7 +697,7 @@ func (f *fhirReader) dimension(c *fhirColumn, n int, d *jsonNode, path string) (
 	own, ok = pick(f.cols.SpO2)
 	if !c.sat || !ok {
 		e := f.refusal(d.get("dimensions"), path+".dimensions", ErrAmbiguous, wording.Said("1"), wording.Verbatim(strconv.Itoa(n)))
-		e.Mend = wording.Said("say which of the interlaced values is the saturation with spo2=NUMBER, and the pulse with pulse=NUMBER")
+		e.Mend = wording.Said("say which of the interlaced values is the saturation, and which the pulse%s", columnsFlag("spo2=NUMBER,pulse=NUMBER"))
 		f.faults.add(e)
 		return 0, 0, false
 	}

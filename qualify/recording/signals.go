@@ -119,7 +119,7 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 	case 0:
 		return 0, &FormatError{Format: c.format, Offset: c.at, Field: wording.Said("labels"), Err: ErrNoSpO2,
 			Expected: wording.Said("a signal of oxygen saturation, such as SpO2 or SaO2 in %"), Found: other,
-			Mend: wording.Said("name it with spo2=NUMBER (and unit=percent) out of %s", c.list(func(signal) bool { return true }))}
+			Mend: wording.Said("name one of %s%s", c.list(func(signal) bool { return true }), columnsFlag("spo2=NUMBER (and unit=percent)"))}
 	case 1:
 		return fit[0], nil
 	}
@@ -129,7 +129,7 @@ func (c signalChoice) saturation(cols Columns) (int, error) {
 func (c signalChoice) which(key string, fit []int) error {
 	return &FormatError{Format: c.format, Offset: c.at, Field: wording.Said("labels"), Err: ErrAmbiguous,
 		Expected: wording.Said("one signal for %s", key), Found: c.list(func(s signal) bool { return slices.Contains(fit, s.number) }),
-		Mend: wording.Said("say which with %s=NUMBER", key)}
+		Mend: wording.Said("say which one%s", columnsFlag("%s=NUMBER", key))}
 }
 
 // pulse returns the number of the signal of pulse, 0 if there is none. Where a

@@ -521,7 +521,7 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 		for i, d := range b.texts {
 			if _, ok := d.days(best); !ok {
 				out.add(&FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: wording.Said("date"), Err: ErrFormat,
-					Expected: wording.Said("a date in the order %s between 1900 and 2199", orderWords[best]), Found: wording.Verbatim(d.String()), Mend: wording.Said("correct the row at its source, or give the order with --columns order=")})
+					Expected: wording.Said("a date in the order %s between 1900 and 2199", orderWords[best]), Found: wording.Verbatim(d.String()), Mend: wording.Said("correct the row at its source, or give the order of day, month and year%s", columnsFlag("order="))})
 			}
 		}
 		return nil, layout, false, nil
@@ -548,7 +548,7 @@ func (b *dateBook) settle(given, header string, crossings []crossing, out *fault
 			return nil, layout, false, &FormatError{Format: FormatText, Line: b.lines[i], Offset: -1, Field: wording.Said("date"), Err: ErrAmbiguous,
 				Expected: wording.Said("dates that can be read in one way"),
 				Found:    wording.Said("%s, which is %s", b.texts[i].String(), b.texts[i].readings(fit)),
-				Mend:     wording.Said("give the order of day, month and year: --columns order=%s", orderKeys(fit))}
+				Mend:     wording.Said("give the order of day, month and year%s", columnsFlag("order=%s", strings.Join(fit, " or order=")))}
 		}
 		fit, fitDays = []string{fit[sure[0]]}, [][]int64{fitDays[sure[0]]}
 	}
@@ -592,15 +592,6 @@ func (d dateText) readings(orders []string) wording.Text {
 var dayOfMonth = [...]wording.Text{
 	wording.Said("%d January %d"), wording.Said("%d February %d"), wording.Said("%d March %d"), wording.Said("%d April %d"), wording.Said("%d May %d"), wording.Said("%d June %d"),
 	wording.Said("%d July %d"), wording.Said("%d August %d"), wording.Said("%d September %d"), wording.Said("%d October %d"), wording.Said("%d November %d"), wording.Said("%d December %d"),
-}
-
-// orderKeys names orders as a mapping takes them, of which one is asked for.
-func orderKeys(orders []string) wording.Text {
-	out := wording.Verbatim(orders[0])
-	for _, o := range orders[1:] {
-		out = wording.Said("%s or order=%s", out, o)
-	}
-	return out
 }
 
 // zonePeriod is a stretch of time in which a zone keeps one offset.

@@ -194,7 +194,7 @@ func (t *textReader) place(body []byte) ([]byte, error) {
 	if aligned := t.placeAligned(body, 0); aligned != nil {
 		return aligned, nil
 	}
-	return nil, t.fail(0, ErrFormat, wording.Said("columns aligned by blanks, as given"), wording.Said("no two rows that are alike"), wording.Said("correct --columns delimiter="))
+	return nil, t.fail(0, ErrFormat, wording.Said("columns aligned by blanks, as given"), wording.Said("no two rows that are alike"), wording.Said("correct the mark that divides columns%s", columnsFlag("delimiter=")))
 }
 
 // placeAligned locates a table of columns aligned by blanks with at least
@@ -296,7 +296,7 @@ func (t *textReader) locate(size int) error {
 		return t.fail(0, ErrFormat, wording.Said("a table of stamps and saturations"), wording.Said("an empty file"), wording.Said("export the recording again"))
 	}
 	if t.cols.Header > len(t.lines) {
-		return t.fail(0, ErrOptions, wording.Said("a header in line %d", t.cols.Header), wording.Said("%d lines", len(t.lines)), wording.Said("correct --columns header="))
+		return t.fail(0, ErrOptions, wording.Said("a header in line %d", t.cols.Header), wording.Said("%d lines", len(t.lines)), wording.Said("correct the line of the header%s", columnsFlag("header=")))
 	}
 	var best, hopeful table
 	for _, d := range t.delimiters() {
@@ -315,7 +315,7 @@ func (t *textReader) locate(size int) error {
 	if hopeful.cells != nil {
 		return t.fail(hopeful.header+1, ErrFormat, wording.Said("rows of readings below the header"), wording.Said("none"), wording.Said("export the recording again"))
 	}
-	return t.fail(0, ErrFormat, wording.Said("a table of stamps and saturations in the first lines"), wording.Said("none that can be recognised"), wording.Said("export the recording as delimited text with a header, or say how to read it with --columns"))
+	return t.fail(0, ErrFormat, wording.Said("a table of stamps and saturations in the first lines"), wording.Said("none that can be recognised"), wording.Said("export the recording as delimited text with a header, or say how to read it%s", columnsFlag("time=N,spo2=N")))
 }
 
 func (t *textReader) fail(line int, err error, expected, found, mend wording.Text) error {
@@ -757,7 +757,7 @@ func (t *textReader) heading(c int) string {
 
 // stamp reads the time of a row.
 func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int64, off int32, hasOff bool, fault *FormatError) {
-	mend := wording.Said("correct the row at its source, or name the column of time: --columns time=N")
+	mend := wording.Said("correct the row at its source, or name the column of time%s", columnsFlag("time=N"))
 	r := &t.roles
 	s := cell(r.stamp)
 	switch r.mode {
@@ -786,7 +786,7 @@ func (t *textReader) stamp(cell func(int) string, line int) (date int32, ns int6
 			ok = why.Format == "" && c.ns == 0
 		}
 		if !ok {
-			return 0, 0, 0, false, t.fault(line, r.date, wording.Said("a date such as 2026-03-01"), excerpt(cell(r.date)), wording.Said("correct the row at its source, or name the column of dates: --columns date=N"))
+			return 0, 0, 0, false, t.fault(line, r.date, wording.Said("a date such as 2026-03-01"), excerpt(cell(r.date)), wording.Said("correct the row at its source, or name the column of dates%s", columnsFlag("date=N")))
 		}
 		date = at
 	}
@@ -919,7 +919,7 @@ func (t *textReader) wholeStep(s *series) int64 {
 func (t *textReader) settleSat() error {
 	col := t.roles.sat
 	if t.sat.fit == 0 && t.sat.odd > 0 {
-		return t.fail(t.table.first+1, ErrNoSpO2, wording.Said("saturations between 0 and 100 in %s", t.columns[col]), wording.Said("%d numbers, all outside", t.sat.odd), wording.Said("name the column of saturation: --columns spo2=N"))
+		return t.fail(t.table.first+1, ErrNoSpO2, wording.Said("saturations between 0 and 100 in %s", t.columns[col]), wording.Said("%d numbers, all outside", t.sat.odd), wording.Said("name the column of saturation%s", columnsFlag("spo2=N")))
 	}
 	t.rec.SpO2 = t.sat.codesInto()
 	scale := Scale{1, 0, pow10(int(t.sat.max))}
@@ -932,7 +932,7 @@ func (t *textReader) settleSat() error {
 		}
 		t.layout("Saturation is a fraction of 1, as given.")
 	case t.sat.fit > 0 && !t.sat.above && t.cols.Unit == "":
-		return t.fail(t.table.first+1, ErrAmbiguous, wording.Said("saturations in percent in %s", t.columns[col]), wording.Said("no number above 1"), wording.Said("say what they are: --columns unit=fraction or unit=percent"))
+		return t.fail(t.table.first+1, ErrAmbiguous, wording.Said("saturations in percent in %s", t.columns[col]), wording.Said("no number above 1"), wording.Said("say whether they are percent or fractions%s", columnsFlag("unit=fraction or unit=percent")))
 	}
 	t.rec.SpO2Scale = scale
 	t.layout("Saturation has %d decimals.", t.sat.max)
@@ -1033,7 +1033,7 @@ func (t *textReader) settleTime(s *series) error {
 	switch t.roles.mode {
 	case timeNone, timeElapsed:
 		if t.roles.mode == timeElapsed && slices.Max(t.ns)-slices.Min(t.ns) < minStepNS*int64(len(t.ns)-1) {
-			return t.fail(int(t.line[0]), ErrAmbiguous, wording.Said("steps of elapsed time of at least 50 ms"), wording.Said("shorter ones"), wording.Said("if a mark divides thousands say so with --columns decimal= and the other mark; else name the column of time"))
+			return t.fail(int(t.line[0]), ErrAmbiguous, wording.Said("steps of elapsed time of at least 50 ms"), wording.Said("shorter ones"), wording.Said("if a mark divides thousands say that the other is the decimal mark%s; else name the column of time", columnsFlag("decimal= and the other mark")))
 		}
 		if day, ns, ok := t.startOf(); ok {
 			t.rec.Clock = ClockWall
@@ -1048,7 +1048,7 @@ func (t *textReader) settleTime(s *series) error {
 		for i, ns := range t.ns {
 			s.t[i] = (ns - least) / tick
 		}
-		t.warn(WarnStartUnknown, "Rows count time from a start that the file does not say; give it with --columns start=2026-03-01T22:00:00.")
+		t.warn(WarnStartUnknown, "Rows count time from a start that the file does not say%s.", wording.Typed("; give it with --columns start=2026-03-01T22:00:00"))
 		t.unusedZone()
 		return nil
 	case timeCount:

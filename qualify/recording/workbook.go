@@ -84,7 +84,7 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 	case filled == 0:
 		return nil, refuse(ErrFormat, wording.Text{}, wording.Said("a sheet with a table"), wording.Said("empty sheets"), exportMend)
 	case len(fits) > 1:
-		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheets %s", strings.Join(fits, ", ")), wording.Said("say which with sheet=NAME or sheet=NUMBER"))
+		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheets %s", strings.Join(fits, ", ")), wording.Said("say which sheet%s", columnsFlag("sheet=NAME or sheet=NUMBER")))
 	case len(fits) == 0 && told != nil:
 		return nil, told
 	case len(fits) == 0:
@@ -92,7 +92,7 @@ func readWorkbook(data []byte, opt Options, zone *time.Location) (*Recording, er
 	case told != nil:
 		// Beside a sheet that can be read stands one that holds readings and
 		// is damaged, or asks something: which one counts is not ours to say.
-		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheet %s and one that cannot be read", fits[0]), wording.Said("say which with sheet=NAME or sheet=NUMBER"))
+		return nil, refuse(ErrAmbiguous, wording.Said("sheets"), wording.Said("one sheet with a recording"), wording.Said("sheet %s and one that cannot be read", fits[0]), wording.Said("say which sheet%s", columnsFlag("sheet=NAME or sheet=NUMBER")))
 	}
 	only.Format = FormatXLSX
 	only.Layout = append([]wording.Text{wording.Said("Workbook, sheet %s, taken as the delimited text that it would be saved as; times and dates are those of the cells.", fits[0])}, only.Layout...)

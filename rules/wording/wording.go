@@ -45,6 +45,12 @@ func Verbatim(s string) Text { return Joined("%s", s) }
 // of a store holds it as a string.
 type Literal string
 
+// Typed is how a command line does what the sentence asks for: its flag and what
+// to give it, with the marks and words that join it to the sentence. Only String
+// says it. rules.Language.Tell leaves it out, as does a store, because nobody
+// types it into a page.
+type Typed string
+
 // Text is the literal as a whole text.
 func (s Literal) Text() Text { return Joined("%s", s) }
 
@@ -115,6 +121,8 @@ func (t Text) MarshalJSON() ([]byte, error) {
 	for _, a := range t.Args {
 		switch a.(type) {
 		case Text, string, int, int32, int64, uint8:
+		case Typed:
+			a = ""
 		default:
 			a = fmt.Sprint(a)
 		}

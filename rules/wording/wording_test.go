@@ -36,6 +36,18 @@ func TestTextIsStoredInItsParts(t *testing.T) {
 	}
 }
 
+// What a command line takes is said where a text is a string, and is kept by no
+// store.
+func TestTypedIsSaidAlone(t *testing.T) {
+	said := Said("say which one%s", Typed(": --columns spo2=2"))
+	if got := said.String(); got != "say which one: --columns spo2=2" {
+		t.Errorf("a command says %q", got)
+	}
+	if raw, err := json.Marshal(said); err != nil || string(raw) != `{"format":"say which one%s","args":[""]}` {
+		t.Errorf("stored as %s, %v", raw, err)
+	}
+}
+
 // What an error says in parts is found behind what was put before it.
 func TestOf(t *testing.T) {
 	said := Said("expected %s", "more")
