@@ -211,7 +211,12 @@ func wordsOfSheet(w *worksheet.Worksheet) []string {
 		for _, c := range s.Table.Columns {
 			out = append(out, c.Head)
 		}
-		for _, r := range slices.Concat(s.Table.Rows, s.Table.Packed) {
+		rows := slices.Concat(s.Table.Rows, s.Table.Packed)
+		if last := s.Table.Last; last != nil {
+			out = append(out, last.Beyond)
+			rows = append(rows, last.Rows...)
+		}
+		for _, r := range rows {
 			out = append(out, r.Words)
 			for _, c := range r.Cells {
 				out = append(out, c.Text, c.Sub, c.Note)

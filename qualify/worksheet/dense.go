@@ -27,9 +27,16 @@ import (
 //	            is known yet (their questions stay), and what follows from the
 //	            outcome without a date, in the small print
 //
-//	packLast    the papers that must be on file in the small print too (those that
+//	packPapers  the papers that must be on file in the small print too (those that
 //	            are missing stand under the verdict in any case), and of how the
 //	            recording was read only what was doubtful
+//	packLast    under the table, in small print, conditions that are not met in words,
+//	            notes of the pack and why a clause is open, each once for the clauses
+//	            that it holds of, and by their ids the clauses that wait for a
+//	            question; in the small print the stretches that nobody judged,
+//	            measures that no clause asks for, and marks of identity that are the
+//	            same or explained; a verdict and an unanswered condition told once
+//	            for those in a row, headings run in
 //
 // No print gets smaller by it, and no alert, verdict, measured clause, figure
 // that a verdict rests on or question moves. What does not fit even so goes on
@@ -41,8 +48,19 @@ const (
 	packSpans
 	packLists
 	packMet
+	packPapers
 	packLast
 )
+
+// dense is a section as this paper sets it.
+func (p *paper) dense(s *Section) *Section {
+	if p.pack < packLast || s == nil || s.Table == nil || s.Table.Last == nil {
+		return s
+	}
+	c := *s
+	c.Table = s.Table.Last
+	return &c
+}
 
 // all are the rows of a table as densely as this paper is set.
 func (p *paper) all(t *Table) []Row {
@@ -66,19 +84,20 @@ func (p *paper) lowered(r Row) bool { return r.Spare == SpareUnder && p.pack >= 
 
 // aside reports whether a row stands in the small print at the end.
 func (p *paper) aside(r Row) bool {
-	return r.Aside || r.Spare == SpareAside && p.pack >= packMet || r.Spare == SpareLast && p.pack >= packLast
+	return r.Aside || r.Spare == SpareAside && p.pack >= packMet || r.Spare == SparePapers && p.pack >= packPapers || r.Spare == SpareLast && p.pack >= packLast
 }
 
-// lead is the sentence before a section; the densest paper leaves out how the
+// lead is the sentence before a section; dense paper leaves out how the
 // bounds of a time are read, which the verdict says in words.
 func (p *paper) lead(s *Section) string {
-	if s.ID == "levels" && p.pack >= packLast {
+	if s.ID == "levels" && p.pack >= packPapers {
 		return ""
 	}
 	return s.Lead
 }
 
-// lower sets the rows that a table gave up under it, in small print.
+// lower sets the rows that a table gave up under it, in small print, on the densest
+// paper one behind the other.
 func (p *paper) lower(s *Section) {
 	texts := p.worded(s.Table, p.lowered)
 	if len(texts) == 0 {
@@ -86,6 +105,12 @@ func (p *paper) lower(s *Section) {
 	}
 	width := (p.usable() - columnGap) / 2
 	var lines []smallLine
+	if p.pack >= packLast {
+		for _, l := range p.lines(behindEach(texts), width, false, sizeSmall) {
+			lines = append(lines, smallLine{text: l})
+		}
+		texts = nil
+	}
 	for _, t := range texts {
 		set := p.lines(t.text, width-bulletRoom, false, sizeSmall)
 		for i, l := range set {
@@ -114,6 +139,69 @@ func alike(rows []Row) []Row {
 		out[i].Cells[0].Sub += ", " + r.Cells[0].Sub
 	}
 	return out
+}
+
+// underneath is the table of what decided, or is left open, with less in it: under
+// it stand the notes of the pack and why a clause is open, each told once with the
+// ids of the clauses that it holds of, and whole what was found in words or is not
+// known, unless nothing else decided. Rows are those of the findings, in their
+// order.
+func underneath(in Input, t *Table, fs []criteria.Finding) *Table {
+	last := *t
+	last.Rows, last.Packed = nil, nil
+	var texts []string
+	ids := map[string][]string{}
+	tell := func(text, id string) {
+		if text == "" {
+			return
+		}
+		if ids[text] == nil {
+			texts = append(texts, text)
+		}
+		ids[text] = append(ids[text], id)
+	}
+	measured := slices.ContainsFunc(fs, func(f criteria.Finding) bool { return !inWords(f, in.Pack) })
+	for i, f := range fs {
+		r := t.Rows[i]
+		if f.Outcome != criteria.Met {
+			r.Cells = slices.Clone(r.Cells)
+			reason, note := withoutNote(r.Cells[1].Sub, f.ID, in.Pack)
+			open := f.Outcome == criteria.Unclear
+			if r.Spare == SpareUnder || open && r.Cells[2].Ref == "" && !strings.ContainsAny(f.Found, "0123456789") || !open && measured && inWords(f, in.Pack) {
+				r.Spare, r.Words = SpareUnder, underTable(in.Language, f, r)
+			}
+			if open || r.Spare == SpareUnder {
+				r.Cells[1].Sub = ""
+			} else {
+				r.Cells[1].Sub, reason = reason, "" // how far it is from the limit
+			}
+			if !open || r.Spare == SpareNot {
+				tell(reason, f.ID)
+				tell(note, f.ID)
+			}
+		}
+		last.Rows = append(last.Rows, r)
+	}
+	last.Rows = alike(last.Rows)
+	for i, r := range last.Rows {
+		if r.Spare == SpareUnder {
+			name := r.Cells[0].Text
+			last.Rows[i].Words = strings.Replace(r.Words, name, name+" ("+r.Cells[0].Sub+")", 1) // the questions name the ids
+		}
+	}
+	for _, text := range texts {
+		last.Rows = append(last.Rows, Row{Spare: SpareUnder, Words: strings.Join(ids[text], ", ") + ": " + text, Cells: make([]Cell, len(t.Columns))})
+	}
+	return &last
+}
+
+// underTable words the row of a clause for the small print under its table.
+func underTable(l rules.Language, f criteria.Finding, r Row) string {
+	found := r.Cells[2].Referred()
+	if f.Outcome != criteria.Unclear {
+		found = l.Say("found %s", found)
+	}
+	return verdictMark(f.Outcome).Symbol + " " + f.Label + ": " + f.Asked + "; " + found + " " + l.Say("(source %s)", strings.TrimPrefix(r.Cells[4].Text+" · "+r.Cells[4].Sub, " · "))
 }
 
 // sameButID reports whether two rows of clauses print the same but for the id
@@ -199,7 +287,7 @@ func together(in Input, a *analysis.Analysis, of []int, first Row) Row {
 		cells[3].Text = number(l, big.NewRat(lowest, a.Den)) + " %"
 	}
 	cells[5] = Cell{Text: first.Cells[5].Text, Sub: strings.Join(times, "; ")}
-	return Row{Aside: first.Aside, Cells: cells, Words: l.Say("%s, %s in all, %s: %s: %s",
+	return Row{Aside: first.Aside, Spare: first.Spare, Cells: cells, Words: l.Say("%s, %s in all, %s: %s: %s",
 		cells[0].Text, cells[2].Text, cells[4].Text, cells[5].Text, cells[5].Sub)}
 }
 

@@ -3,6 +3,7 @@ package worksheet
 import (
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 	"testing"
 
@@ -100,6 +101,7 @@ func TestEveryRowHasItsPlace(t *testing.T) {
 				if s.Table == nil {
 					continue
 				}
+				s := *p.dense(&s)
 				rows := s.Table.Rows
 				if pack >= packSpans && s.Table.Packed != nil {
 					rows = s.Table.Packed
@@ -119,10 +121,23 @@ func TestEveryRowHasItsPlace(t *testing.T) {
 				}
 			}
 			ids := map[string]bool{}
-			for _, r := range p.rows(w.Section("deciding").Table) {
+			for _, r := range p.rows(p.dense(w.Section("deciding")).Table) {
 				for _, id := range strings.Split(r.Cells[0].Sub, ", ") {
 					ids[id] = true
 				}
+			}
+			if pack == packLast { // what left the table stands under it with its id
+				for _, text := range p.worded(p.dense(w.Section("deciding")).Table, p.lowered) {
+					for _, f := range decidingFindings(in.Determination) {
+						ids[f.ID] = ids[f.ID] || strings.Contains(text.text, f.ID) && strings.Contains(text.text, f.Asked)
+					}
+				}
+				for _, f := range decidingFindings(in.Determination) {
+					if !ids[f.ID] {
+						t.Errorf("densest: %s stands neither in the table of what decided nor under it", f.ID)
+					}
+				}
+				continue
 			}
 			for _, f := range decidingFindings(in.Determination) {
 				open := f.Outcome == criteria.Unclear && strings.HasPrefix(f.Found, "not ")
@@ -288,5 +303,84 @@ func TestManyStretchesOfOneReason(t *testing.T) {
 	}
 	if n == 0 {
 		t.Fatal("no reason has more than the limit")
+	}
+}
+
+// printedText is how many bytes of text the tables and items of the densest paper
+// hold.
+func printedText(w *Worksheet) int {
+	n := 0
+	p := &paper{pack: packLast}
+	for i := range w.Sections {
+		s := p.dense(&w.Sections[i])
+		if s.Minor {
+			continue
+		}
+		n += len(strings.Join(s.Items, ""))
+		if s.Table == nil {
+			continue
+		}
+		for _, r := range p.all(s.Table) {
+			if r.Minor {
+				continue
+			}
+			n += len(r.Words)
+			for _, c := range r.Cells {
+				n += len(c.Text) + len(c.Sub)
+			}
+		}
+	}
+	return n
+}
+
+// TestBoundaryCasesOnTwoPages: the worksheet of an ordinary night takes at most two
+// pages on A4 and Letter, whatever it comes to: the boundary cases of the pack of
+// Medicare in force, those that print most of them all. Cases in Spanish stand in
+// web.
+func TestBoundaryCasesOnTwoPages(t *testing.T) {
+	const longest = 30
+	lib, err := rules.Embedded()
+	if err != nil {
+		t.Fatal(err)
+	}
+	history := lib.History("us-medicare")
+	p := history[len(history)-1]
+	type sheet struct {
+		name  string
+		needs []criteria.Need
+		w     *Worksheet
+	}
+	night := sample("met")
+	var sheets []sheet
+	for _, c := range criteria.ReadCases(p, p.Cases, p.CasesFile).In(p, english) {
+		in := night
+		in.Pack, in.Determination, in.Facts = p, c.Determination, c.Facts
+		sheets = append(sheets, sheet{c.Name, c.Determination.Needs, New(in)})
+	}
+	slices.SortStableFunc(sheets, func(a, b sheet) int { return printedText(b.w) - printedText(a.w) })
+	saved := 0
+	for i, s := range sheets[:longest] {
+		q := newPaper(s.w, PDFOptions{Letter: i%2 == 1}) // TestOneLayout: both break alike
+		q.pack = packLast
+		q.body(s.w)
+		if n := q.doc.PageCount(); n > pagesWanted {
+			t.Errorf("%q takes %d pages as densely as it is set", s.name, n)
+		}
+		asked := q.dense(s.w.Section("questions"))
+		if asked != nil && len(q.rows(asked.Table)) != len(s.needs) {
+			t.Errorf("%q: %d of %d questions are printed", s.name, len(q.rows(asked.Table)), len(s.needs))
+		}
+		for k, n := range s.needs {
+			waits := fmt.Sprintf("Clauses that wait for %d: %s", k+1, strings.Join(n.Decides, ", "))
+			if !slices.ContainsFunc(q.worded(asked.Table, q.lowered), func(told smallText) bool { return told.text == waits }) {
+				t.Errorf("%q: nothing under the questions says %q", s.name, waits)
+			}
+		}
+		if i < 5 && setAt(s.w, packPapers).doc.PageCount() > pagesWanted {
+			saved++
+		}
+	}
+	if saved == 0 {
+		t.Error("none of the longest needs the densest paper")
 	}
 }

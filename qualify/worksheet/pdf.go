@@ -225,7 +225,7 @@ func (p *paper) body(w *Worksheet) {
 		p.verdict(w)
 	}
 	for i := range w.Sections {
-		if s := &w.Sections[i]; !s.Minor && !s.Small && !p.putAside(s) {
+		if s := p.dense(&w.Sections[i]); !s.Minor && !s.Small && !p.putAside(s) {
 			p.section(w.Language, s)
 		}
 	}
@@ -235,7 +235,7 @@ func (p *paper) body(w *Worksheet) {
 // putAside reports whether nothing but the small print is left of a section.
 func (p *paper) putAside(s *Section) bool {
 	return s.Table != nil && len(s.Table.Rows) > 0 && s.Trace == nil && (s.Cites || len(s.Items) == 0) &&
-		!slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return !p.aside(r) })
+		!slices.ContainsFunc(s.Table.Rows, func(r Row) bool { return !p.aside(r) && !p.out(r) })
 }
 
 // alert frames a line heavily.

@@ -55,7 +55,8 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 	d, l := in.Determination, in.Language
 	s := Section{ID: "deciding", Title: l.Say("What decided"), Table: &Table{Columns: []Column{
 		{l.Say("Clause"), .25, false}, {l.Say("Asked"), .35, false}, {l.Say("Found [evidence]"), .15, false}, {l.Say("Verdict"), .13, false}, {l.Say("Source"), .12, false}}, Inline: true}, Cites: true}
-	for _, f := range measuredFirst(decidingFindings(d), in.Pack) {
+	findings := measuredFirst(decidingFindings(d), in.Pack)
+	for _, f := range findings {
 		why := f.Because
 		if why == f.Found {
 			why = ""
@@ -73,18 +74,9 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 			{Text: f.Label, Sub: f.ID}, asked, {Text: f.Found, Ref: ev.clause(f.ID)}, {Mark: verdictMark(f.Outcome).in(l)},
 			{Text: src.numbers(f.Cites, false), Sub: evidence(l, f)},
 		}}
-		mark, found := verdictMark(f.Outcome).Symbol, row.Cells[2].Referred()
-		switch {
-		case f.Outcome == criteria.Met && inWords(f, in.Pack):
-			found = l.Say("found %s", found)
-		case f.Outcome == criteria.Unclear && inWords(f, in.Pack) && row.Cells[2].Ref == "":
-			// Nothing is known of it: its question is what the reader needs.
-		default:
-			mark = ""
-		}
-		if mark != "" {
-			row.Spare = SpareUnder
-			row.Words = mark + " " + f.Label + ": " + f.Asked + "; " + found + " " + l.Say("(source %s)", row.Cells[4].Text+" · "+row.Cells[4].Sub)
+		// Where nothing is known of a condition, its question is what the reader needs.
+		if inWords(f, in.Pack) && (f.Outcome == criteria.Met || f.Outcome == criteria.Unclear && row.Cells[2].Ref == "") {
+			row.Spare, row.Words = SpareUnder, underTable(l, f, row)
 		}
 		s.Table.Rows = append(s.Table.Rows, row)
 	}
@@ -94,6 +86,7 @@ func deciding(in Input, src *sourceList, ev *evidenceList) Section {
 		}
 	}
 	s.Table.Packed = alike(s.Table.Rows)
+	s.Table.Last = underneath(in, s.Table, findings)
 	s.Items = src.take(true)
 	if d.Outcome == criteria.Undetermined {
 		s.Title = l.Say("What is left open")
@@ -260,7 +253,7 @@ func clauses(in Input, src *sourceList, ev *evidenceList) Section {
 	walk = func(fs []criteria.Finding, depth int, over criteria.Verdict, minor bool) {
 		for _, f := range fs {
 			away := minor || f.Outcome == criteria.NotApplicable
-			row := Row{Depth: depth, Minor: away || above[f.ID]}
+			row := Row{Depth: depth, Minor: away || above[f.ID], of: f.ID}
 			source := src.numbers(f.Cites, row.Minor)
 			if len(f.Parts) == 0 {
 				source = strings.TrimSpace(source + " " + evidence(l, f))
@@ -296,6 +289,7 @@ func clauses(in Input, src *sourceList, ev *evidenceList) Section {
 	}
 	walk(d.Clauses, 0, root, false)
 	s.Table.Packed = toldOnce(s.Table.Rows)
+	s.Table.Last = byVerdict(l, s.Table)
 	return s
 }
 
@@ -313,6 +307,26 @@ func toldOnce(rows []Row) []Row {
 		told[r.Words] = true
 	}
 	return out
+}
+
+// byVerdict is the table with each verdict told once for the clauses in a row that
+// came to it.
+func byVerdict(l rules.Language, t *Table) *Table {
+	last := *t
+	last.Packed = nil
+	last.Rows = []Row{{Words: l.Say("Each verdict holds up to the next one."), Cells: make([]Cell, len(t.Columns))}}
+	told := ""
+	for _, r := range t.Packed {
+		mark := r.Cells[2].Mark.String()
+		if !r.Minor {
+			if mark == told {
+				r.Words = strings.TrimPrefix(r.Words, mark+": ")
+			}
+			told = mark
+		}
+		last.Rows = append(last.Rows, r)
+	}
+	return &last
 }
 
 // holds reports whether f or a part of it is among ids.
@@ -357,6 +371,10 @@ func questions(needs []criteria.Need, in Input) Section {
 	l := in.Language
 	s := Section{ID: "questions", Title: l.Say("Open questions"), Lead: l.Say("Only what can change the outcome is asked. Number 1 decides most."),
 		Table: &Table{Columns: []Column{{l.Say("Who"), .16, false}, {l.Say("No."), .06, true}, {l.Say("Question"), .48, false}, {l.Say("Waits for it"), .30, false}}}}
+	// The densest paper says under the table what waits, by its ids alone.
+	last := &Table{Columns: []Column{{l.Say("Who"), .16, false}, {l.Say("No."), .06, true}, {l.Say("Question"), .78, false}}, Inline: true}
+	s.Table.Last = last
+	var under []Row
 	labels := clauseLabels(in.Determination.Clauses)
 	var order []rules.Role
 	for _, n := range needs {
@@ -387,8 +405,17 @@ func questions(needs []criteria.Need, in Input) Section {
 			s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{
 				{Text: name}, {Text: fmt.Sprint(i + 1)}, {Text: n.Question, Sub: n.Why}, {Text: strings.Join(waits, "; ")},
 			}})
+			why, all := n.Why, strings.Join(n.Decides, ", ")
+			if strings.Contains(why, all) {
+				why = "" // it names what waits
+			}
+			last.Rows = append(last.Rows, Row{Cells: []Cell{{Text: name}, {Text: fmt.Sprint(i + 1)}, {Text: n.Question, Sub: why}}})
+			if all != "" {
+				under = append(under, Row{Spare: SpareUnder, Cells: make([]Cell, len(last.Columns)), Words: l.Say("Clauses that wait for %d: %s", i+1, all)})
+			}
 		}
 	}
+	last.Rows = append(last.Rows, under...)
 	return s
 }
 
@@ -417,7 +444,7 @@ func onFile(in Input, src *sourceList) Section {
 		case "located":
 			m, sub = &markLocated, l.Say("copy not on file")
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Spare: SpareLast, Cells: []Cell{{Text: o.Item}, {Mark: m.in(l), Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
+		s.Table.Rows = append(s.Table.Rows, Row{Spare: SparePapers, Cells: []Cell{{Text: o.Item}, {Mark: m.in(l), Sub: sub}, {Text: orDash(o.Where)}, {Text: src.numbers(itemCites(o, in.Pack), false)}}})
 	}
 	s.Items = src.take(true)
 	return s
@@ -610,6 +637,10 @@ const eventDefinition = "An event runs from the first reading so many points und
 
 func measures(in Input, ev *evidenceList) Section {
 	l := in.Language
+	wanted := map[string]bool{}
+	for _, q := range askedBy(in.Pack) {
+		wanted[q.fact] = true
+	}
 	s := Section{ID: "measures", Title: l.Say("Measures"),
 		Table: &Table{Beyond: l.Say("and %d measures that no clause asks for, listed on the page"), Columns: []Column{{l.Say("Measure"), .30, false}, {l.Say("Low"), .12, true}, {l.Say("Value"), .15, true}, {l.Say("High"), .12, true}, {l.Say("Remark"), .31, false}}}}
 	add := func(what, remark, low, value, high string) {
@@ -638,8 +669,14 @@ func measures(in Input, ev *evidenceList) Section {
 		if a.Nadir.Value != nil && in.Recording != nil {
 			at = l.Say("first at %s", l.Stamp(a.Stamp(in.Recording, a.Nadir.At, a.Nadir.AtIndex)))
 		}
-		add(l.Say("Nadir (lowest saturation)"), at, pct(a.Nadir.Low), pct(a.Nadir.Value), pct(a.Nadir.High))
-		add(l.Say("Mean saturation"), l.Say("by time; highest reading %s", pct(a.Peak)), pct(a.Mean.Low), pct(a.Mean.Value), pct(a.Mean.High))
+		level := func(fact, what, remark string, low, value, high *big.Rat) {
+			add(what, remark, pct(low), pct(value), pct(high))
+			if r := &s.Table.Rows[len(s.Table.Rows)-1]; !wanted[fact] {
+				r.Spare, r.Words = SpareLast, l.Say("%s: low %s, value %s, high %s; %s", what, pct(low), pct(value), pct(high), remark)
+			}
+		}
+		level("nadir", l.Say("Nadir (lowest saturation)"), at, a.Nadir.Low, a.Nadir.Value, a.Nadir.High)
+		level("mean_spo2", l.Say("Mean saturation"), l.Say("by time; highest reading %s", pct(a.Peak)), a.Mean.Low, a.Mean.Value, a.Mean.High)
 		for _, e := range a.Events {
 			rate := l.Say("rate not known")
 			if e.PerHour != nil {
@@ -703,10 +740,12 @@ func spans(in Input) Section {
 		from, to := in.ends(a, sp)
 		long, said, reason := duration(l, a, sp.ToTick-sp.FromTick), in.judgement(sp), reasons(l, a, sp)
 		words := l.Say("%s to %s, %s, %s: %s", from, to, long, kind, reason)
+		spare := SpareLast
 		if said != "" {
+			spare = SpareNot
 			words += ", " + said
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Words: words, Cells: []Cell{
+		s.Table.Rows = append(s.Table.Rows, Row{Minor: i >= spanLimit, Aside: unread, Spare: spare, Words: words, Cells: []Cell{
 			{Text: from}, {Text: to}, {Text: long}, {Text: low}, {Text: kind, Sub: said}, {Text: reason},
 		}})
 	}
@@ -772,7 +811,9 @@ func conditions(in Input, ev *evidenceList) Section {
 		open[n.Fact] = true
 	}
 	beside, above := openBeside(in.Determination), ev.deciding(in.Determination)
+	last := *s.Table
 	var idle []Row
+	var asked []string // conditions that an open question asks for
 	for _, def := range rules.Vocabulary() {
 		if !wanted[def.Name] || def.Settles == "computed" || def.Type == rules.TypePaper || def.Type == rules.TypeList || def.Name == "birth_date" {
 			continue
@@ -793,11 +834,42 @@ func conditions(in Input, ev *evidenceList) Section {
 				answer = valueText(l, def, f.Value)
 			}
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Minor: known && f.State != criteria.Unknown && above[def.Name],
-			Cells: []Cell{{Text: upper(brief(l.Meaning(def)))}, {Text: answer}, {Text: how, Ref: ev.of(def.Name)}}})
+		row := Row{Minor: known && f.State != criteria.Unknown && above[def.Name], of: def.Name,
+			Cells: []Cell{{Text: upper(brief(l.Meaning(def)))}, {Text: answer}, {Text: how, Ref: ev.of(def.Name)}}}
+		s.Table.Rows = append(s.Table.Rows, row)
+		if !known && open[def.Name] {
+			asked = append(asked, row.Cells[0].Text)
+			continue
+		}
+		last.Rows = append(last.Rows, row)
 	}
 	s.Table.Rows = append(s.Table.Rows, idle...)
+	if len(asked) > 0 { // told once on the densest paper
+		last.Rows = append(last.Rows, Row{Words: upper(l.Say("not yet answered; see the open questions")) + ": " + strings.Join(asked, "; "), Cells: make([]Cell, len(last.Columns))})
+	}
+	last.Rows = append(last.Rows, idle...)
+	last.Beyond = l.Say("and %d conditions that stand with the clauses or were not asked, because no answer to them can change the outcome; listed on the page")
+	s.Table.Last = &last
 	return s
+}
+
+// besideClauses leaves out of the conditions, on the densest paper, those that a
+// clause which it prints tells with the same answer and evidence.
+func besideClauses(conditions, clauses *Section, in Input) {
+	told := map[string][]Cell{}
+	for _, q := range askedBy(in.Pack) {
+		for _, r := range clauses.Table.Packed {
+			if r.of == q.id && !r.Minor {
+				told[q.fact] = append(told[q.fact], r.Cells[1])
+			}
+		}
+	}
+	rows := conditions.Table.Last.Rows
+	for i, r := range rows {
+		if r.of != "" && slices.ContainsFunc(told[r.of], func(c Cell) bool { return c.Text == r.Cells[1].Text && c.Ref == r.Cells[2].Ref }) {
+			rows[i].Minor = true
+		}
+	}
 }
 
 // brief is a meaning of the vocabulary up to its explanation.
@@ -871,7 +943,11 @@ func identity(l rules.Language, rows []IdentityRow) Section {
 		if r.What == "birth date" { // of a paper in another form it stays as printed
 			of, other = l.Stamp(of), l.Stamp(other)
 		}
-		s.Table.Rows = append(s.Table.Rows, Row{Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(of)}, {Text: orDash(other), Sub: l.Tell(r.Where)}, c}})
+		spare := SpareNot
+		if r.Same || r.Explained != "" {
+			spare = SpareLast
+		}
+		s.Table.Rows = append(s.Table.Rows, Row{Spare: spare, Cells: []Cell{{Text: l.Say(r.What)}, {Text: orDash(of)}, {Text: orDash(other), Sub: l.Tell(r.Where)}, c}})
 	}
 	s.Small = !slices.ContainsFunc(rows, func(r IdentityRow) bool { return !r.Same })
 	return s

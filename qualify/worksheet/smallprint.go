@@ -10,6 +10,7 @@ const bulletRoom = 2.6
 
 // smallLine is one line of the small print that paper sets in two columns.
 type smallLine struct {
+	head    string // bold before the text
 	text    string
 	bold    bool
 	indent  float64 // millimetres
@@ -49,7 +50,7 @@ func (p *paper) small(w *Worksheet) []smallLine {
 	}
 	behind := false
 	for i := range w.Sections {
-		s := &w.Sections[i]
+		s := p.dense(&w.Sections[i])
 		if !behind && lookedUp[s.ID] {
 			behind = true
 			out = append(out, p.smallSection(&sources, p.texts(&sources))...)
@@ -61,6 +62,9 @@ func (p *paper) small(w *Worksheet) []smallLine {
 		case s.Table != nil:
 			texts := p.worded(s.Table, p.aside)
 			if p.putAside(s) {
+				if s.Lead != "" {
+					texts = append([]smallText{{s.Lead, 0}}, texts...)
+				}
 				texts = append(texts, p.beyond(s.Table)...)
 			}
 			out = append(out, p.smallSection(s, texts)...)
@@ -83,6 +87,9 @@ func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
 		return nil
 	}
 	width := (p.usable() - columnGap) / 2
+	if p.pack >= packLast {
+		return p.runInHeading(s, texts, width)
+	}
 	var out []smallLine
 	for i, l := range p.lines(s.heading(), width, true, sizeSmall) {
 		head := smallLine{text: l, bold: true, keep: true}
@@ -97,11 +104,7 @@ func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
 		}
 	}
 	if runIn[s.ID] || p.pack >= packLists {
-		var all []string
-		for _, t := range texts {
-			all = append(all, t.text)
-		}
-		add(strings.Join(all, " • "), false, 0)
+		add(behindEach(texts), false, 0)
 	} else {
 		for _, t := range texts {
 			add(t.text, true, bulletRoom+indent(t.depth)*.6)
@@ -109,6 +112,46 @@ func (p *paper) smallSection(s *Section, texts []smallText) []smallLine {
 	}
 	if s.Small {
 		add(s.After, false, 0)
+	}
+	return out
+}
+
+// behindEach sets texts one behind the other.
+func behindEach(texts []smallText) string {
+	var all []string
+	for _, t := range texts {
+		all = append(all, t.text)
+	}
+	return strings.Join(all, " • ")
+}
+
+// headGap is what stands between a heading that is run in and its text, in
+// millimetres.
+const headGap = 1.4
+
+// runInHeading sets a section as one paragraph that its heading begins.
+func (p *paper) runInHeading(s *Section, texts []smallText, width float64) []smallLine {
+	text := behindEach(texts)
+	if s.Small && s.After != "" {
+		text += " " + s.After
+	}
+	head := p.lines(s.heading(), width, true, sizeSmall)
+	var out []smallLine
+	for _, l := range head {
+		out = append(out, smallLine{head: l, keep: true})
+	}
+	out[0].before, out[0].section = .6, s.Title
+	first := &out[len(out)-1]
+	room := width - p.doc.GetStringWidth(first.head) - headGap
+	words := strings.Fields(legible(text))
+	p.font(false, sizeSmall)
+	n := 0
+	for n < len(words) && p.doc.GetStringWidth(strings.Join(words[:n+1], " ")) <= room {
+		n++
+	}
+	first.text, first.keep = strings.Join(words[:n], " "), n < len(words)
+	for _, l := range p.lines(strings.Join(words[n:], " "), width, false, sizeSmall) {
+		out = append(out, smallLine{text: l})
 	}
 	return out
 }
@@ -124,7 +167,7 @@ func (p *paper) texts(s *Section) []smallText {
 		out = append(out, p.beyond(s.Table)...)
 	}
 	items := s.Items
-	if p.pack >= packLast && s.Terse != nil {
+	if p.pack >= packPapers && s.Terse != nil {
 		items = s.Terse
 	}
 	for _, it := range items {
@@ -287,11 +330,17 @@ func (p *paper) column(lines []smallLine, x, y float64) float64 {
 			p.y = y - h
 			p.mark(l.section)
 		}
+		at := x + l.indent
+		if l.head != "" {
+			p.font(true, sizeSmall)
+			p.doc.Text(at, base, l.head)
+			at += p.doc.GetStringWidth(l.head) + headGap
+		}
 		p.font(l.bold, sizeSmall)
 		if l.bullet {
 			p.doc.Text(x+l.indent-bulletRoom, base, "•")
 		}
-		p.doc.Text(x+l.indent, base, l.text)
+		p.doc.Text(at, base, l.text)
 	}
 	return y
 }

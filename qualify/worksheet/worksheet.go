@@ -178,7 +178,7 @@ type Section struct {
 	After string
 	Minor bool     // left out on paper
 	Small bool     // set small in two columns on paper, behind the others
-	Terse []string // what the densest paper sets in place of Items; nil: Items
+	Terse []string // what dense paper sets in place of Items; nil: Items
 	Cites bool     // Items are numbered sources: paper lists them once, at the end
 }
 
@@ -188,7 +188,8 @@ type Section struct {
 type Table struct {
 	Columns []Column
 	Rows    []Row
-	Packed  []Row // what dense paper sets in place of Rows; nil: Rows
+	Packed  []Row  // what dense paper sets in place of Rows; nil: Rows
+	Last    *Table // what the densest paper sets in place of this table; nil: this one
 	Beyond  string
 	Inline  bool // paper sets what stands under a text behind it
 	Fixed   bool // paper keeps the shares of the columns: there is room to write
@@ -215,19 +216,22 @@ type Row struct {
 	Aside  bool
 	Spare  Spare
 	Words  string
+
+	of string // the clause or the fact that the row is of, by its id; "": none is looked for
 }
 
 // Spare says what becomes of a row where paper is set dense.
 type Spare int
 
 // Rows stay as they are, are left out and counted, are set small under their
-// table, or go into the small print at the end: SpareLast where paper is set as
-// densely as it can be.
+// table, or go into the small print at the end: SparePapers where papers do,
+// SpareLast where paper is set as densely as it can be.
 const (
 	SpareNot Spare = iota
 	SpareOut
 	SpareUnder
 	SpareAside
+	SparePapers
 	SpareLast
 )
 
@@ -329,9 +333,13 @@ func New(in Input) *Worksheet {
 		}
 		w.Sections = slices.Concat(w.Sections[:at], legs(in, ev), rest)
 	}
+	besideClauses(w.Section("conditions"), w.Section("clauses"), in)
 	for i := range w.Sections {
 		if t := w.Sections[i].Table; t != nil {
 			t.in = l
+			if t.Last != nil {
+				t.Last.in = l
+			}
 		}
 	}
 	kept := w.Sections[:0]
@@ -362,6 +370,9 @@ func (w *Worksheet) clean() {
 		}
 		cleanRows(s.Table.Rows)
 		cleanRows(s.Table.Packed)
+		if s.Table.Last != nil {
+			cleanRows(s.Table.Last.Rows)
+		}
 	}
 }
 
