@@ -240,7 +240,8 @@ func (b *browser) picture(name string, width int64) {
 // fits holds the page against the narrowest and the widest window: 320 pixels,
 // which is a window of 1280 at 400 % (WCAG 2.2, 1.4.10), where nothing but a
 // table, a trace or a picture may need to be moved sideways; and 2560, where no
-// line of text runs across the screen.
+// line of text runs across the screen. With text alone at twice its size (1.4.4)
+// the page stays as wide as a window of 1280.
 func (b *browser) fits(name string) {
 	b.t.Helper()
 	for _, width := range []int64{320, 2560} {
@@ -271,6 +272,10 @@ func (b *browser) fits(name string) {
 			b.t.Errorf("%s at %d pixels:\n%s", name, width, told)
 		}
 		b.picture(name, width)
+	}
+	b.do(cdp.EmulateViewport(1280, 900))
+	if !b.js(`(()=>{const s=document.documentElement.style;s.fontSize='200%';const fits=document.documentElement.scrollWidth<=innerWidth+1;s.fontSize='';return fits})()`) {
+		b.t.Errorf("%s is wider than 1280 pixels with text at twice its size", name)
 	}
 }
 
