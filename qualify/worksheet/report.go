@@ -66,12 +66,18 @@ func reconciled(in Input) Section {
 	return s
 }
 
+// paperForm is how the chart names a paper: its kind, and how its hash begins.
+var paperForm = regexp.MustCompile(`^(report|order|note|other) ([0-9a-f]{12})$`)
+
 var pointForm = regexp.MustCompile(`^([0-9.]+)%, ?([0-9.]+)%$`)
 
 // reportedPlace says document, page and place; a point is told from the left
 // and the top of the page.
 func reportedPlace(l rules.Language, r criteria.Reported) string {
 	t := r.Document
+	if m := paperForm.FindStringSubmatch(t); m != nil {
+		t = l.Say(m[1]) + " " + m[2]
+	}
 	add := func(more string) {
 		if t != "" {
 			t += ", "

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"airwarrant/qualify/criteria"
+	"airwarrant/rules"
 )
 
 // Figures of a report stand with their decimals, their document, page and
@@ -55,5 +56,23 @@ func TestFiguresOfTheReport(t *testing.T) {
 	in.Analysis, in.Recording = nil, nil
 	if s := New(in).Section("report"); s == nil || s.Lead != "Recording not seen." {
 		t.Errorf("without a recording: %+v", s)
+	}
+}
+
+// A paper that the chart named is named in the language; a document as somebody
+// typed it stays.
+func TestPaperOfAFigureIsNamedInTheLanguage(t *testing.T) {
+	l := rules.Language{Said: func(english string) (string, bool) {
+		said, ok := map[string]string{"report": "informe", "page %s": "página %s"}[english]
+		return said, ok
+	}}
+	for document, want := range map[string]string{
+		"report 733108c1b5c6":  "informe 733108c1b5c6, página 2",
+		"report 7 of the ward": "report 7 of the ward, página 2",
+		"report":               "report, página 2",
+	} {
+		if got := reportedPlace(l, criteria.Reported{Document: document, Page: "2"}); got != want {
+			t.Errorf("%q stands as %q, want %q", document, got, want)
+		}
 	}
 }
