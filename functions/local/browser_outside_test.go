@@ -274,8 +274,18 @@ func (b *browser) fits(name string) {
 		b.picture(name, width)
 	}
 	b.do(cdp.EmulateViewport(1280, 900))
-	if !b.js(`(()=>{const s=document.documentElement.style;s.fontSize='200%';const fits=document.documentElement.scrollWidth<=innerWidth+1;s.fontSize='';return fits})()`) {
-		b.t.Errorf("%s is wider than 1280 pixels with text at twice its size", name)
+	told, err := cdp.Run(b.ctx, cdp.Evaluate[string](`(()=>{
+		const page=document.documentElement, out=[];
+		page.style.fontSize='200%';
+		if(page.scrollWidth>innerWidth+1)
+			for(const e of document.querySelectorAll('body *')) if(e.getBoundingClientRect().right>innerWidth+1&&out.length<8) out.push(e.outerHTML.slice(0,90));
+		page.style.fontSize='';
+		return out.join('\n')})()`))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if told != "" {
+		b.t.Errorf("%s is wider than 1280 pixels with text at twice its size:\n%s", name, told)
 	}
 }
 
