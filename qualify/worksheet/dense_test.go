@@ -384,3 +384,31 @@ func TestBoundaryCasesOnTwoPages(t *testing.T) {
 		t.Error("none of the longest needs the densest paper")
 	}
 }
+
+// TestAsideKeepsItsSentence: a section that went into the small print whole says
+// there what it said over its table, and a clause without a source prints no empty
+// number.
+func TestAsideKeepsItsSentence(t *testing.T) {
+	in := sample("met")
+	for i := range in.Determination.Clauses[:2] {
+		f := &in.Determination.Clauses[i]
+		f.Decided, f.Cites = true, nil
+	}
+	w := New(in)
+	p := setAt(w, packLast)
+	var all []string
+	for _, l := range p.small(w) {
+		all = append(all, l.head, l.text)
+	}
+	text := strings.Join(strings.Fields(strings.Join(all, " ")), " ")
+	for _, id := range []string{"spans", "onfile"} {
+		s := w.Section(id)
+		if !p.putAside(s) || !strings.Contains(text, s.Title+" "+s.Lead) {
+			t.Errorf("the small print does not say %q", s.Lead)
+		}
+	}
+	under := p.worded(p.dense(w.Section("deciding")).Table, p.lowered)
+	if len(under) != 2 || under[0].text != "✓ Ordered by the treating practitioner (ordered): yes; found yes [B] (source verified)" {
+		t.Errorf("under the table: %v", under)
+	}
+}
