@@ -6,6 +6,7 @@ import (
 	"go/token"
 	"html"
 	"io/fs"
+	"maps"
 	"net/http"
 	"net/url"
 	"os"
@@ -641,5 +642,39 @@ func TestPagesWriteDaysForPeople(t *testing.T) {
 	})
 	if people < 100 {
 		t.Errorf("%d days for people on all pages, expected more", people)
+	}
+}
+
+// Words that a page chooses by a state or a kind stand in no sentence, so that no
+// other test finds one of them.
+func TestWordsOfStatesAreInTheCatalogs(t *testing.T) {
+	words := []string{"destroyed", "overdue", "withdrawn", "the link has ended"}
+	for _, l := range []map[string]string{arrivalTitles, restWords, scriptWords, dueReasons} {
+		words = append(words, slices.Collect(maps.Values(l))...)
+	}
+	for _, w := range stateWords {
+		words = append(words, w)
+	}
+	for _, w := range sortWords {
+		words = append(words, w)
+	}
+	for _, w := range stateOfChange {
+		words = append(words, w)
+	}
+	for _, w := range foundWords {
+		words = append(words, w)
+	}
+	for _, w := range answererWords {
+		words = append(words, w)
+	}
+	for _, w := range orderWords { // part of a text that is told
+		if _, ok := texts.Spanish.Said(w); !ok {
+			t.Errorf("%s lacks %q", texts.Spanish.Name, w)
+		}
+	}
+	for _, w := range words {
+		if !texts.Spanish.Has(w) {
+			t.Errorf("%s lacks %q", texts.Spanish.Name, w)
+		}
 	}
 }

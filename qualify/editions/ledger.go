@@ -228,8 +228,10 @@ func (s *state) apply(e casework.Entry) error {
 		case e.Kind != KindTurnedDown && (a.By.Account == p.By.Account || p.Withdraws != (e.Kind == KindWithdrawn)):
 			return fmt.Errorf("%s of proposal %d: one person did both, or it is of another kind; restore the store from a backup", e.Kind, a.Proposal)
 		}
-		p.Second, p.Why = a.By, wording.Literal(a.Reason).Text()
-		p.State = Approved
+		p.Second, p.State = a.By, Approved
+		if a.Reason != "" {
+			p.Why = wording.Literal(a.Reason).Text()
+		}
 		switch e.Kind {
 		case KindTurnedDown:
 			p.State = TurnedDown
