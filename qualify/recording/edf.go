@@ -367,7 +367,7 @@ func (e *edfReader) percent(c *edfChannel, unit string) (int64, error) {
 	return 0, &FormatError{Format: "EDF", Offset: e.field(96, 8, c.number-1), Field: wording.Said("dimension, signal %d", c.number), Err: ErrAmbiguous,
 		Expected: wording.Said("% with a range in percent, or 1 with a range of 0 to 1"),
 		Found:    wording.Said("%q with a range of %s to %s", c.dimension, sixDecimals(c.pmin), sixDecimals(c.pmax)),
-		Mend:     wording.Said("say what the values are with unit=percent or unit=fraction")}
+		Mend:     wording.Said("say whether they are percent or fractions%s", columnsFlag("unit=percent or unit=fraction"))}
 }
 
 // setScale finds the whole numbers of the scale, with the factor in it:

@@ -617,7 +617,7 @@ func (w *wfdbReader) scale(s *wfdbSignal, sat bool) (Scale, error) {
 		case w.cols.Unit == "fraction":
 			factor = 100
 		case w.cols.Unit == "" && dim != unitPercent:
-			return refuse(ErrAmbiguous, wording.Said("units"), wording.Said("%"), wording.Joined("%q", shorten(s.units, 20)), wording.Said("say what the values are with unit=percent or unit=fraction"))
+			return refuse(ErrAmbiguous, wording.Said("units"), wording.Said("%"), wording.Joined("%q", shorten(s.units, 20)), wording.Said("say whether they are percent or fractions%s", columnsFlag("unit=percent or unit=fraction")))
 		}
 	}
 	mul := new(big.Rat).Quo(big.NewRat(factor, 1), s.gain)
@@ -907,5 +907,5 @@ func (w *wfdbReader) checkUnit() error {
 		return nil
 	}
 	return &FormatError{Format: "WFDB header", Line: 1, Offset: -1, Field: wording.Said("units"), Err: ErrAmbiguous,
-		Expected: wording.Said("saturations in percent"), Found: wording.Said("no value above 1"), Mend: wording.Said("say what the values are with unit=percent or unit=fraction")}
+		Expected: wording.Said("saturations in percent"), Found: wording.Said("no value above 1"), Mend: wording.Said("say whether they are percent or fractions%s", columnsFlag("unit=percent or unit=fraction"))}
 }
