@@ -590,7 +590,7 @@ func TestOutsideEndToEnd(t *testing.T) {
 	}
 
 	// Each list of cases has an index.
-	for _, query := range []string{"", "order=due", "order=until", "whose=nobody", "whose=nobody&order=due", "whose=nobody&order=until", "whose=nobody&state=closed"} {
+	for _, query := range []string{"", "order=due", "order=until", "whose=nobody", "whose=nobody&order=due", "whose=nobody&order=until", "whose=nobody&state=closed", "by=state", "by=owner", "by=payer", "by=payer&order=due", "payer=us-medicare&order=until"} {
 		b.open("/cases?" + query)
 	}
 
